@@ -1,0 +1,48 @@
+"""poresim: why one liquid soaks a porous solid and another does not.
+
+The folders are the nouns of the job, in the order in which a question is answered::
+
+    scenario  ->  solid + liquid  ->  tube, soak  ->  record  ->  outcome, show
+
+Public names are loaded when first used, so that ``import poresim`` stays light.
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import Any
+
+__version__ = "0.1.0"
+
+_PUBLIC = {
+    "Network": "poresim.solid.network",
+    "build_solid": "poresim.solid.build",
+    "save_network": "poresim.solid.files",
+    "load_network": "poresim.solid.files",
+    "Liquid": "poresim.liquid.liquid",
+    "Particles": "poresim.liquid.particles",
+    "Newtonian": "poresim.liquid.laws",
+    "PowerLaw": "poresim.liquid.laws",
+    "Bingham": "poresim.liquid.laws",
+    "HerschelBulkley": "poresim.liquid.laws",
+    "build_liquid": "poresim.scenario.build",
+    "load_scenario": "poresim.scenario.reading",
+    "ScenarioError": "poresim.scenario.faults",
+    "flow": "poresim.soak.flow",
+    "soak": "poresim.soak.march",
+    "Soak": "poresim.soak.result",
+    "run": "poresim.ensemble.run",
+    "load_record": "poresim.record.reading",
+}
+
+__all__ = ["__version__", *_PUBLIC]
+
+
+def __getattr__(name: str) -> Any:
+    if name in _PUBLIC:
+        return getattr(importlib.import_module(_PUBLIC[name]), name)
+    raise AttributeError(f"module 'poresim' has no attribute {name!r}")
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

@@ -1,0 +1,69 @@
+"""What a scenario will build and cost, in words."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from poresim.scenario.plan import Plan
+    from poresim.scenario.reading import Scenario
+
+
+def forecast(scenario: Scenario, plan: Plan) -> list[str]:
+    """A few lines: the solid, the soaks, memory and time to expect."""
+    from poresim.outcome.words import percent, seconds
+    from poresim.solid.memory import in_words
+
+    solid, run = plan.solid, scenario.run
+    built = f"solid:   {solid.junctions:,} junctions, {solid.tubes:,} tubes"
+    if solid.porosity is not None:
+        built += f", porosity {percent(solid.porosity)}"
+    if solid.spacing is not None:
+        built += f", spacing {solid.spacing * 1e6:.4g} um"
+    if solid.size is not None:
+        built += ", block " + " x ".join(f"{edge * 1e3:.4g}" for edge in solid.size) + " mm"
+    lines = [built]
+    if solid.wide_share is not None and solid.wide_share > 0.01:
+        lines.append(
+            f"remark:  {percent(solid.wide_share)} of the tubes are wider than long; "
+            "a wider spacing or narrower tubes would be truer"
+        )
+    liquids = len(scenario.liquids)
+    end = []
+    if run.until_s is not None:
+        end.append(seconds(run.until_s))
+    if run.until_saturation is not None:
+        end.append(f"{percent(run.until_saturation)} full")
+    lines.append(
+        f"soaks:   {_some(liquids, 'liquid')} x {_some(run.repeats, 'solid')}, each until "
+        f"{' or '.join(end)}, accuracy {run.accuracy:g}"
+    )
+    lines.append(
+        f"expect:  about {seconds(max(plan.seconds, 1.0))} on {_some(plan.cores, 'core')}, "
+        f"{in_words(solid.memory_bytes)} of memory a soak"
+    )
+    return lines
+
+
+def forecast_dict(scenario: Scenario, plan: Plan) -> dict[str, Any]:
+    """The same for JSON; None where it is not known."""
+    solid = plan.solid
+    return {
+        "title": scenario.title,
+        "junctions": solid.junctions,
+        "tubes": solid.tubes,
+        "porosity": solid.porosity,
+        "spacing_m": solid.spacing,
+        "size_m": None if solid.size is None else list(solid.size),
+        "liquids": [liquid.name for liquid in scenario.liquids],
+        "repeats": scenario.run.repeats,
+        "soaks": plan.soaks,
+        "expected_s": plan.seconds,
+        "cores": plan.cores,
+        "memory_bytes": solid.memory_bytes,
+        "faults": [],
+    }
+
+
+def _some(number: int, what: str) -> str:
+    return f"{number} {what}{'' if number == 1 else 's'}"

@@ -1,0 +1,145 @@
+"""``poresim run``: soak every solid by every liquid; record, table, figures."""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from poresim.cli.cautions import CAUTIONS
+from poresim.cli.forecast import forecast
+from poresim.cli.tables import notes, table
+from poresim.cli.terminal import DONE, NOT_FINISHED, bar, remark, result_json, say
+
+if TYPE_CHECKING:
+    from poresim.record.model import Record
+    from poresim.scenario.reading import Scenario
+
+NAME = "run"
+ABOUT = "soak every solid by every liquid of a scenario: record, table, figures"
+MORE = f"""\
+example:
+  poresim new my_rusk
+  poresim run my_rusk.toml --out results/my_rusk
+
+Each finished soak is kept at once. After Ctrl-C or a crash, --resume goes on.
+
+{CAUTIONS}"""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("file", metavar="FILE", type=Path, help="scenario (.toml)")
+    parser.add_argument(
+        "--out", metavar="DIR", type=Path, help="where to write (default: results/<scenario>)"
+    )
+    parser.add_argument("--force", action="store_true", help="replace earlier results there")
+    parser.add_argument("--resume", action="store_true", help="go on with a run broken off")
+    parser.add_argument(
+        "--workers", metavar="N", type=int, help="processes to use (default: one a core)"
+    )
+    parser.add_argument("--no-figures", action="store_true", help="record and table only")
+
+
+def execute(asked: argparse.Namespace) -> int:
+    """Run the command; the exit code."""
+    from poresim.record.files import safe_name
+    from poresim.record.layout import RecordError
+    from poresim.scenario.reading import load_scenario
+
+    if asked.workers is not None and asked.workers < 1:
+        raise RecordError(f"--workers must be at least 1, got {asked.workers}")
+    if asked.force and asked.resume:
+        raise RecordError("--force starts afresh and --resume goes on: give one of them")
+    scenario = load_scenario(asked.file)
+    name = safe_name(scenario.name)
+    out = asked.out if asked.out is not None else Path("results") / name
+    if not (asked.force or asked.resume):
+        _refuse_existing(out, name)
+    _expect(scenario, asked.workers)
+    record = _compute(scenario, out, asked)
+    figures: list[Path] = []
+    if not asked.no_figures:
+        figures = _draw(record, out, name)
+    _tell(record, figures, asked.json)
+    for liquid, number in record.failed:
+        remark(
+            f"not finished: {liquid}, solid {number}: the pressures could not be solved; "
+            "what was computed until then is in the record"
+        )
+    return NOT_FINISHED if record.failed else DONE
+
+
+def _refuse_existing(out: Path, name: str) -> None:
+    from poresim.record.layout import RecordError
+
+    for kind in ("uptake.png", "uptake.svg", "front.png", "front.svg", "section.png"):
+        path = out / f"{name}-{kind}"
+        if path.exists():
+            raise RecordError(f"{path}: exists; --force replaces it, --out DIR writes elsewhere")
+
+
+def _expect(scenario: Scenario, workers: int | None) -> None:
+    """Say what is coming, before it starts; refuses what does not fit into the memory."""
+    from poresim.ensemble.workers import cores
+    from poresim.scenario.plan import plan
+
+    for line in forecast(scenario, plan(scenario, workers or cores())):
+        remark(line)
+
+
+def _compute(scenario: Scenario, out: Path, asked: argparse.Namespace) -> Record:
+    from poresim.ensemble.run import Progress, run
+
+    with bar("soaking") as move:
+
+        def show(progress: Progress) -> None:
+            move(progress.fraction, f"{progress.finished} of {progress.soaks} soaks")
+
+        return run(
+            scenario,
+            out,
+            progress=show,
+            resume=asked.resume,
+            force=asked.force,
+            workers=asked.workers,
+        )
+
+
+def _draw(record: Record, out: Path, name: str) -> list[Path]:
+    from poresim.show.figures import write_figures
+
+    figures, remarks = write_figures([record], out, name)
+    for text in remarks:
+        remark(text)
+    return figures
+
+
+def _tell(record: Record, figures: list[Path], as_json: bool) -> None:
+    from poresim.outcome.words import headline
+    from poresim.record.summaries import summaries
+
+    found = summaries(record)
+    if as_json:
+        result_json(
+            {
+                "title": record.title,
+                "record": str(record.path),
+                "figures": [str(path) for path in figures],
+                "complete": record.complete,
+                "seed": record.seed,
+                "poresim_version": record.version,
+                "headline": headline(found),
+                "liquids": [summary.as_dict() for summary in found],
+                "failed": [{"liquid": name, "repeat": n} for name, n in record.failed],
+            }
+        )
+        return
+    accuracy = next((r.accuracy for q in record.liquids for r in q.repeats.values()), None)
+    say(f"{record.title}\n")
+    say(table(found))
+    say(notes(found, accuracy))
+    say(f"\n{headline(found)}\n")
+    say(f"record:  {record.path}")
+    for path in figures:
+        say(f"figure:  {path}")

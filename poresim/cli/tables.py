@@ -1,0 +1,64 @@
+"""The table and the sentences that a run and a comparison print."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
+
+from poresim.cli.terminal import plain
+
+if TYPE_CHECKING:
+    from poresim.outcome.spread import Spread
+    from poresim.outcome.summary import Summary
+
+
+def table(summaries: Sequence[Summary]) -> str:
+    """A line a liquid: time to half full, state and uptake at the end, closed throats."""
+    from poresim.outcome.words import mass, percent, ranged
+
+    rows = [("liquid", "half full in", "full in the end", "uptake", "throats closed")]
+    for s in summaries:
+        rows.append(
+            (
+                plain(s.name)[:40],
+                half_time(s),
+                ranged(s.end_saturation, percent),
+                ranged(s.end_uptake_kg, mass),
+                ranged(s.blocked_of_reached, percent),
+            )
+        )
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    lines = ["  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)) for row in rows]
+    lines.insert(1, "  ".join("-" * w for w in widths))
+    return "\n".join(line.rstrip() for line in lines)
+
+
+def notes(summaries: Sequence[Summary], accuracy: float | None = None) -> str:
+    """What the table's figures mean, and how well the volumes balance."""
+    counts = sorted({s.repeats for s in summaries})
+    many = f"median (lowest to highest) of {' or '.join(map(str, counts))} solids; "
+    worst = max((s.volume_balance for s in summaries), default=math.nan)
+    text = (
+        f"{many if counts != [1] else 'one solid a liquid; '}throats closed: of those the liquid "
+        f"came to, in the end\nvolume balance: {worst:.1g}"
+    )
+    if accuracy is not None:
+        allowed = accuracy / 100
+        text += (
+            f" (allowed: {allowed:.1g})"
+            if worst <= allowed
+            else (f", more than the {allowed:.1g} allowed: do not trust this run")
+        )
+    return text
+
+
+def half_time(s: Summary) -> str:
+    """Time to half full, or in what sense it was not reached."""
+    from poresim.outcome.words import ranged, seconds
+
+    time: Spread = s.time_to_s[0.5]
+    word: Callable[[float], str] = seconds
+    if time.reached:
+        return ranged(time, word)
+    return "never" if s.at_rest else f"not in {seconds(s.end_s.median)}"

@@ -1,0 +1,84 @@
+"""What the commands share at the terminal: safe text, faults, signals, the progress bar."""
+
+from __future__ import annotations
+
+import json
+import signal
+import sys
+import unicodedata
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+DONE, WRONG_REQUEST, NOT_FINISHED, INTERRUPTED = 0, 2, 3, 130
+
+
+def plain(text: object) -> str:
+    """One line without control characters: text from files must not drive the terminal."""
+    kept = "".join(" " if unicodedata.category(c) in _CONTROL else c for c in str(text))
+    return kept.rstrip()
+
+
+_CONTROL = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
+
+
+def say(text: str = "") -> None:
+    """A result, on standard output; the lines of ``text`` are our own, its words may not be."""
+    for line in text.split("\n"):
+        print(plain(line))
+
+
+def remark(text: str) -> None:
+    """A remark, on standard error."""
+    print(plain(text), file=sys.stderr, flush=True)
+
+
+def result_json(value: Any) -> None:
+    """A result as JSON on standard output."""
+    print(json.dumps(value, indent=2, ensure_ascii=True, allow_nan=False))
+
+
+def prepare() -> None:
+    """Never fail on a character that the terminal cannot show."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+
+
+@contextmanager
+def interruptible() -> Iterator[None]:
+    """Let SIGTERM and a lost terminal end the work as Ctrl-C does: what is finished is kept."""
+    before: dict[int, Any] = {}
+    for name in ("SIGTERM", "SIGHUP"):
+        number = getattr(signal, name, None)
+        if number is None or signal.getsignal(number) is signal.SIG_IGN:
+            continue
+        try:
+            before[number] = signal.signal(number, _interrupt)
+        except ValueError:  # not in the main thread: someone else decides
+            break
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _interrupt(*_: object) -> None:
+    raise KeyboardInterrupt
+
+
+@contextmanager
+def bar(what: str) -> Iterator[Any]:
+    """A progress bar with the time left; silent off a terminal. Yields ``move(fraction, text)``."""
+    from tqdm import tqdm
+
+    form = "{desc} {percentage:3.0f} % |{bar}| {elapsed} gone, {remaining} left{postfix}"
+    with tqdm(total=1.0, desc=what, disable=None, bar_format=form, file=sys.stderr) as shown:
+
+        def move(fraction: float, text: str = "") -> None:
+            if text:
+                shown.set_postfix_str(text, refresh=False)
+            shown.update(max(0.0, min(fraction, 1.0) - shown.n))
+
+        yield move

@@ -1,0 +1,84 @@
+"""From a scenario to the header of its record and the list of jobs."""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from poresim import __version__
+from poresim.ensemble.jobs import Job, snapshot_times
+from poresim.record.layout import FORMAT
+from poresim.record.writing import Header
+
+if TYPE_CHECKING:
+    from poresim.scenario.reading import Scenario
+
+
+def header_of(scenario: Scenario) -> Header:
+    """What the record says of the run, with the key that tells whether work can be reused."""
+    digest = hashlib.sha256(f"{FORMAT} {__version__}\n".encode())
+    digest.update(scenario.text.encode())
+    folder = scenario.path.parent if scenario.path else Path()
+    for name in _files_named(tomllib.loads(scenario.text)):
+        digest.update(b"\0" + (folder / name).read_bytes())
+    return Header(
+        title=scenario.title,
+        scenario=scenario.text,
+        seed=scenario.seed,
+        key=digest.hexdigest(),
+        faces=tuple(scenario.exposure.faces),
+        liquids=[(liquid.name, liquid.density) for liquid in scenario.liquids],
+        repeats=scenario.run.repeats,
+    )
+
+
+def _files_named(table: Any) -> Iterator[str]:
+    """Files that a scenario reads: size tables and networks. Their contents count as text."""
+    if isinstance(table, list):
+        for member in table:
+            yield from _files_named(member)
+    elif isinstance(table, dict):
+        for key, value in table.items():
+            if key in ("file", "network") and isinstance(value, str):
+                yield value
+            else:
+                yield from _files_named(value)
+
+
+def jobs_of(scenario: Scenario, key: str, finished: set[tuple[int, int]]) -> list[Job]:
+    """What is left to do, solid by solid. Only the first solid keeps snapshots."""
+    from poresim.scenario.build import build_liquid
+
+    run, exposure = scenario.run, scenario.exposure
+    times = snapshot_times(run.until_s, run.snapshots)
+    return [
+        Job(
+            run=key,
+            place=k,
+            repeat=n,
+            name=liquid.name,
+            solid=scenario.solid,
+            liquid=build_liquid(liquid),
+            faces=tuple(exposure.faces),
+            gravity=exposure.gravity,
+            until_s=run.until_s,
+            until_saturation=run.until_saturation,
+            accuracy=run.accuracy,
+            seed=scenario.seed,
+            snapshots=times if n == 0 else (),
+        )
+        for n in range(run.repeats)
+        for k, liquid in enumerate(scenario.liquids)
+        if (k, n) not in finished
+    ]
+
+
+def fit_in_memory(scenario: Scenario) -> int:
+    """How many soaks there is memory for at once; at least 1."""
+    from poresim.scenario.plan import plan_solid
+    from poresim.solid.memory import available_bytes
+
+    return max(1, available_bytes() // plan_solid(scenario.solid).memory_bytes)

@@ -1,0 +1,238 @@
+"""Run a scenario: every liquid in every solid, on all cores, kept as it is finished."""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable
+from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
+
+from poresim.ensemble.jobs import Job, RequestError, soak_one
+from poresim.ensemble.request import fit_in_memory, header_of, jobs_of
+from poresim.ensemble.workers import Workers, cores
+from poresim.record.files import clear_temporary, locked, safe_name
+from poresim.record.layout import RecordError
+from poresim.record.model import Record
+from poresim.record.reading import load_record
+from poresim.record.writing import Parts
+
+if TYPE_CHECKING:
+    from poresim.scenario.reading import Scenario
+
+_POLL_S = 0.2
+_MERGE_SHARE = 0.05  # of the time, at most, goes into bringing the record up to date
+
+
+class Progress(NamedTuple):
+    """How far a run is: share of the work, finished soaks, soaks in all."""
+
+    fraction: float
+    finished: int
+    soaks: int
+
+
+class RunInterrupted(KeyboardInterrupt):
+    """A run was interrupted; what was finished is in ``record_path`` (None: nothing was)."""
+
+    def __init__(self, record_path: Path | None, finished: int, soaks: int) -> None:
+        super().__init__(f"interrupted with {finished} of {soaks} soaks finished")
+        self.record_path = record_path
+        self.finished = finished
+        self.soaks = soaks
+
+
+class RunFailed(RuntimeError):
+    """Some soaks could not be computed; the others are in ``record_path``."""
+
+    def __init__(self, record_path: Path | None, failures: list[str], finished: int) -> None:
+        super().__init__("; ".join(failures))
+        self.record_path = record_path
+        self.failures = failures
+        self.finished = finished
+
+
+def run(
+    scenario: Scenario,
+    out: str | Path = "results",
+    executor: Executor | None = None,
+    progress: Callable[[Progress], None] | None = None,
+    resume: bool = False,
+    force: bool = False,
+    workers: int | None = None,
+) -> Record:
+    """Soak every solid by every liquid and keep the record ``<out>/<scenario name>.h5``.
+
+    executor : any ``concurrent.futures`` executor; else spawned processes on all cores, or as
+    many as ``workers``. The numbers do not depend on it. progress is called every 0.2 s.
+    resume : go on with what an interrupted run of the same scenario finished.
+    force : replace a record of the same name.
+
+    A soak that stops for physical reasons is a result; one whose numerics failed is kept with
+    its ending (``record.failed``). Raises RecordError (something is in the way, or cannot be
+    written), RequestError (cannot be built), RunInterrupted, RunFailed.
+    """
+    folder = Path(out)
+    name = safe_name(scenario.name)
+    target = folder / f"{name}.h5"
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with locked(folder / f".{name}.lock"):
+            parts = Parts(folder / f"{name}.parts", header_of(scenario))
+            finished = _start(target, parts, resume=resume, force=force)
+            jobs = jobs_of(scenario, parts.header.key, finished)
+            if jobs:
+                count = min(workers or cores(), len(jobs), fit_in_memory(scenario))
+                work = _Run(target, parts, finished, jobs, progress)
+                work.compute(Workers(count, len(jobs), executor))
+            elif not (target.exists() and load_record(target).complete):
+                parts.merge(target, finished)  # broken off between the last soak and the end
+            parts.remove()
+    except (RecordError, RequestError, RunFailed):
+        raise
+    except OSError as error:
+        raise RecordError(f"{error.filename or folder}: {error.strerror or error}") from None
+    return load_record(target)
+
+
+def _start(target: Path, parts: Parts, *, resume: bool, force: bool) -> set[tuple[int, int]]:
+    """Check that nothing is overwritten unasked; the soaks that need not be done again."""
+    kept, foreign = parts.look()
+    record = None
+    if target.exists() and not force:
+        if not resume:
+            raise RecordError(
+                f"{target}: exists; --force replaces it, --out DIR writes elsewhere"
+                + (", --resume goes on with it" if kept else "")
+            )
+        record = load_record(target)
+        if record.key != parts.header.key:
+            raise RecordError(
+                f"{target}: is the record of another scenario text or version and cannot be "
+                "resumed; --force replaces it, --out DIR writes elsewhere"
+            )
+    if kept and not (resume or force):
+        raise RecordError(
+            f"{parts.folder}: holds {kept} finished soak{'s' * (kept != 1)} of a run that was "
+            "broken off; --resume goes on with them, --force starts afresh"
+        )
+    if foreign and not force:
+        raise RecordError(
+            f"{parts.folder}: holds work on another scenario text or version that was broken off; "
+            "--force throws it away, --out DIR writes elsewhere"
+        )
+    clear_temporary(target.parent, target.name)
+    finished = parts.open(resume=resume and not force)
+    if record is not None:
+        finished |= parts.adopt(record)
+    return finished
+
+
+class _Run:
+    """The loop that waits for soaks and keeps each one as it comes."""
+
+    def __init__(
+        self,
+        target: Path,
+        parts: Parts,
+        finished: set[tuple[int, int]],
+        jobs: list[Job],
+        progress: Callable[[Progress], None] | None,
+    ) -> None:
+        self.target = target
+        self.parts = parts
+        self.finished = finished
+        self.jobs = jobs
+        self.progress = progress
+        self.before = len(finished)
+        self.failures: list[str] = []
+        self._merge_due = 0.0
+
+    @property
+    def soaks(self) -> int:
+        return self.before + len(self.jobs)
+
+    def compute(self, workers: Workers) -> None:
+        at_once = True
+        try:
+            compile_first()
+            self._collect(workers)
+            at_once = False
+        except KeyboardInterrupt:
+            self.finished |= self.parts.finished()  # one may just have been written
+            self._merge()
+            raise RunInterrupted(self._kept(), len(self.finished), self.soaks) from None
+        except OSError as error:  # such as a full disk
+            self.failures.append(f"cannot write: {error.strerror or error}")
+            raise RunFailed(self._kept(), self.failures, len(self.finished)) from None
+        finally:
+            workers.close(at_once=at_once)
+            self.parts.remove_empty()
+        self._merge()
+        if self.failures:
+            raise RunFailed(self._kept(), self.failures, len(self.finished))
+
+    def _collect(self, workers: Workers) -> None:
+        futures = workers.submit(soak_one, [(job,) for job in self.jobs])
+        number = {future: i for i, future in enumerate(futures)}
+        pending = set(futures)
+        came: set[int] = set()
+        while pending:
+            self._tell(workers.fraction(came, len(self.jobs)))
+            done, pending = wait(pending, timeout=_POLL_S, return_when=FIRST_COMPLETED)
+            for future in sorted(done, key=number.__getitem__):
+                came.add(number[future])
+                self._take(self.jobs[number[future]], future)
+            if done and pending and time.monotonic() >= self._merge_due:
+                self._merge()
+        self._tell(1.0)
+
+    def _take(self, job: Job, future: Future) -> None:
+        try:
+            repeat, network = future.result()
+        except RequestError:
+            raise
+        except BrokenExecutor:
+            time.sleep(_POLL_S)  # an interrupt that also ended the workers arrives meanwhile
+            text = "a worker process was ended from outside, perhaps for lack of memory"
+            if text not in self.failures:
+                self.failures.append(text)
+        except Exception as error:  # whatever one soak did, keep the others
+            self.failures.append(
+                f"{job.name}, solid {job.repeat}: {type(error).__name__}: {error or 'no message'}"
+            )
+        else:
+            self.parts.add(job.place, job.repeat, repeat, network)
+            self.finished.add((job.place, job.repeat))
+
+    def _merge(self) -> None:
+        """Bring the record up to date, so that even a killed run leaves one to look at."""
+        if not self.finished:
+            return
+        began = time.monotonic()
+        self.parts.merge(self.target, self.finished)
+        now = time.monotonic()
+        self._merge_due = now + (now - began) / _MERGE_SHARE
+
+    def _kept(self) -> Path | None:
+        if not self.finished:
+            return None
+        return self.target if self.target.exists() else self.parts.folder
+
+    def _tell(self, fraction: float) -> None:
+        if self.progress is not None:
+            done = self.before + fraction * len(self.jobs)
+            self.progress(Progress(done / self.soaks, len(self.finished), self.soaks))
+
+
+def compile_first() -> None:
+    """Compile the kernels once, before many processes would each do it; says so on stderr."""
+    from poresim.tube.jit import compiled_already
+
+    if compiled_already():
+        return
+    print("compiling the numerical kernels: once after installing, about a minute", file=sys.stderr)
+    from poresim.soak.march import warm
+
+    warm()

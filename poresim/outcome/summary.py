@@ -1,0 +1,148 @@
+"""One liquid in one solid, over all repeats: the figures that a table or a sentence needs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from poresim.outcome.blocking import blocked
+from poresim.outcome.curves import exponent, sorptivity, time_to
+from poresim.outcome.spread import Spread, spread
+from poresim.soak.result import Ending
+
+Floats = NDArray[np.float64]
+
+#: Saturations whose times are told.
+LEVELS = (0.1, 0.2, 0.5, 0.8)
+#: Endings after which nothing more would happen: the curve keeps its last value.
+AT_REST = (Ending.FULL, Ending.STOPPED, Ending.NO_PATH)
+#: The slopes are fitted between these shares of a soak's final uptake.
+FIT_FROM, FIT_TO = 0.1, 0.6
+
+
+class Course(Protocol):
+    """What is needed of one repeat; a record's ``Repeat`` is one. Arrays as in ``Soak``."""
+
+    @property
+    def time_s(self) -> Floats: ...
+    @property
+    def uptake_kg(self) -> Floats: ...
+    @property
+    def saturation(self) -> Floats: ...
+    @property
+    def wetted_at_s(self) -> Floats: ...
+    @property
+    def blocked_at_s(self) -> Floats: ...
+    @property
+    def ending(self) -> Ending: ...
+    @property
+    def volume_balance(self) -> float: ...
+
+
+@dataclass(frozen=True)
+class Summary:
+    """Spreads over the repeats of one liquid; times in s, NaN = never (within the run).
+
+    time_to_s : saturation level -> time.
+    end_s, end_saturation, end_uptake_kg : when and how the soaks ended.
+    exponent : of uptake ~ time^b between 10 and 60 % of the final uptake.
+    sorptivity : kg/(m2 s^0.5) there; NaN when the wetted area is unknown.
+    blocked_of_all, blocked_of_reached : share of throats closed by grains.
+    endings : ending -> number of repeats.
+    volume_balance : the largest over the repeats.
+    """
+
+    name: str
+    repeats: int
+    time_to_s: dict[float, Spread]
+    end_s: Spread
+    end_saturation: Spread
+    end_uptake_kg: Spread
+    exponent: Spread
+    sorptivity: Spread
+    blocked_of_all: Spread
+    blocked_of_reached: Spread
+    endings: dict[Ending, int]
+    volume_balance: float
+
+    @property
+    def at_rest(self) -> bool:
+        """True when every repeat had come to rest by itself."""
+        return bool(self.endings) and all(ending in AT_REST for ending in self.endings)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain numbers and text, for JSON; None where a value is not known."""
+        figures = {
+            name: _spread_dict(getattr(self, name))
+            for name, kind in self.__annotations__.items()
+            if kind == "Spread"
+        }
+        return {
+            "name": self.name,
+            "repeats": self.repeats,
+            "time_to_s": {f"{k:g}": _spread_dict(v) for k, v in self.time_to_s.items()},
+            **figures,
+            "endings": {ending.name: count for ending, count in self.endings.items()},
+            "volume_balance": _number(self.volume_balance),
+        }
+
+
+def summarise(
+    name: str,
+    courses: Sequence[Course],
+    ends: Sequence[ArrayLike],
+    area_m2: Sequence[float],
+) -> Summary:
+    """Sum up the repeats of one liquid.
+
+    ends : (m, 2) junctions of the tubes, one array a repeat. area_m2 : area of the wetted
+    face(s), one a repeat; NaN when not known.
+    """
+    fits = [_slopes(course, area) for course, area in zip(courses, area_m2, strict=True)]
+    closed = [
+        blocked(course.blocked_at_s, course.wetted_at_s, e)
+        for course, e in zip(courses, ends, strict=True)
+    ]
+    endings: dict[Ending, int] = {}
+    for course in courses:
+        endings[course.ending] = endings.get(course.ending, 0) + 1
+    return Summary(
+        name=name,
+        repeats=len(courses),
+        time_to_s={
+            level: spread(time_to(c.time_s, c.saturation, level) for c in courses)
+            for level in LEVELS
+        },
+        end_s=spread(float(c.time_s[-1]) for c in courses),
+        end_saturation=spread(float(c.saturation[-1]) for c in courses),
+        end_uptake_kg=spread(float(c.uptake_kg[-1]) for c in courses),
+        exponent=spread(fit[0] for fit in fits),
+        sorptivity=spread(fit[1] for fit in fits),
+        blocked_of_all=spread(b.of_all for b in closed),
+        blocked_of_reached=spread(b.of_reached for b in closed),
+        endings=endings,
+        volume_balance=max((c.volume_balance for c in courses), default=float("nan")),
+    )
+
+
+def _slopes(course: Course, area: float) -> tuple[float, float]:
+    final = float(course.uptake_kg[-1])
+    if not final > 0:
+        return float("nan"), float("nan")
+    window = (FIT_FROM * final, FIT_TO * final)
+    return (
+        exponent(course.time_s, course.uptake_kg, *window).slope,
+        sorptivity(course.time_s, course.uptake_kg, area, *window).slope,
+    )
+
+
+def _spread_dict(value: Spread) -> dict[str, Any]:
+    return {key: _number(number) for key, number in value._asdict().items()}
+
+
+def _number(value: float) -> float | int | None:
+    return value if np.isfinite(value) else None

@@ -1,0 +1,140 @@
+"""Figures in plain words: numbers as people read them, and the sentence that sums up a run."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+
+from poresim.outcome.spread import Spread
+from poresim.outcome.summary import LEVELS, Summary
+from poresim.soak.result import Ending
+
+
+def seconds(value: float) -> str:
+    """A time, to two or three figures: ``6.1 s``, ``12 min``, ``0.35 s``."""
+    if not math.isfinite(value):
+        return "never"
+    if value >= 5400:
+        return f"{_round(value / 3600)} h"
+    if value >= 300:
+        return f"{_round(value / 60)} min"
+    if 0 < value < 0.01:
+        return f"{_round(value * 1000)} ms"
+    return f"{_round(value)} s"
+
+
+def percent(share: float) -> str:
+    """A share: ``22 %``, ``0.4 %``, ``<0.1 %``."""
+    if not math.isfinite(share):
+        return "-"
+    value = 100 * share
+    if value == 0 or value >= 9.95:
+        return f"{value:.0f} %"
+    return "<0.1 %" if value < 0.1 else f"{value:.1f} %"
+
+
+def mass(value_kg: float) -> str:
+    """A mass in g, mg or µg."""
+    if not math.isfinite(value_kg):
+        return "-"
+    for unit, factor in (("kg", 1), ("g", 1e3), ("mg", 1e6)):
+        if value_kg * factor >= 1:
+            return f"{_round(value_kg * factor)} {unit}"
+    return f"{_round(value_kg * 1e9)} µg"
+
+
+def ranged(value: Spread, word: Callable[[float], str]) -> str:
+    """Median with the range over the repeats; says how many never got there."""
+    if value.reached == 0:
+        return word(value.median)
+    middle = word(value.median)
+    if value.reached < value.repeats:
+        return f"{middle} ({value.repeats - value.reached} of {value.repeats} never)"
+    if value.repeats == 1 or word(value.low) == word(value.high):
+        return middle
+    return (
+        f"{middle} ({_unitless(word(value.low), middle)} to {_unitless(word(value.high), middle)})"
+    )
+
+
+def short(name: str, most: int = 32) -> str:
+    """A name that fits into a title: cut in the middle, as names often differ at their ends."""
+    if len(name) <= most:
+        return name
+    tail = most // 3
+    return f"{name[: most - tail - 1].rstrip()}…{name[-tail:].lstrip()}"
+
+
+def headline(summaries: Sequence[Summary]) -> str:
+    """One sentence: how far each liquid came and when, the fastest first.
+
+    It states only what was computed: times and saturations reached, throats closed. It names no
+    cause.
+    """
+    if not summaries:
+        return "Nothing was finished."
+    level = told_level(summaries)
+    told = [_fate(summary, level) for summary in _ranked(summaries, level)]
+    return _capital("; ".join(told)) + "."
+
+
+def title(summaries: Sequence[Summary]) -> str:
+    """The first and the last liquid of :func:`headline`, short enough to head a figure."""
+    level = told_level(summaries)
+    ranked = _ranked(summaries, level)
+    chosen = ranked[:1] + ranked[-1:] if len(ranked) > 1 else ranked
+    return _capital("; ".join(_fate(s, level, grains=False) for s in chosen))
+
+
+def told_level(summaries: Sequence[Summary]) -> float:
+    """The highest of the told saturations that some liquid reaches in the median."""
+    for level in sorted(LEVELS, reverse=True):
+        if any(math.isfinite(s.time_to_s[level].median) for s in summaries):
+            return level
+    return min(LEVELS)
+
+
+def _ranked(summaries: Sequence[Summary], level: float) -> list[Summary]:
+    def rank(s: Summary) -> tuple[float, float]:
+        median = s.time_to_s[level].median
+        return (median if math.isfinite(median) else math.inf, -s.end_saturation.median)
+
+    return sorted(summaries, key=rank)
+
+
+def _fate(s: Summary, level: float, *, grains: bool = True) -> str:
+    time = s.time_to_s[level].median
+    end = percent(s.end_saturation.median)
+    name = s.name if grains else short(s.name)
+    if math.isfinite(time):
+        text = f"{name} fills {percent(level)} of the pores in {seconds(time)}"
+    elif set(s.endings) == {Ending.FULL}:
+        text = f"{name} fills all that it can reach, {end}, in {seconds(s.end_s.median)}"
+    elif s.at_rest:
+        text = f"{name} stops at {end}"
+    else:
+        text = f"{name} is at {end} after {seconds(s.end_s.median)}"
+    closed = s.blocked_of_reached.median
+    if grains and closed > 0:
+        text += f", grains having closed {percent(closed)} of the throats it came to"
+    return text
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _unitless(text: str, like: str) -> str:
+    number, _, unit = text.rpartition(" ")
+    return number if number and like.endswith(f" {unit}") else text
+
+
+def _round(value: float) -> str:
+    """Three figures below 10, whole numbers from 100 on, no needless zeros."""
+    if value == 0:
+        return "0"
+    digits = max(0, 1 - math.floor(math.log10(abs(value))))
+    return f"{value:.{digits}f}"
+
+
+__all__ = ["headline", "mass", "percent", "ranged", "seconds", "short", "title", "told_level"]

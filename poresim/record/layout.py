@@ -1,0 +1,61 @@
+"""What stands where in a record file: one table, used by the writer and the reader alike.
+
+::
+
+    /                       title, scenario (the file's text), seed, poresim_version,
+                            created (UTC), format, complete, key, faces
+    /liquids/<k>/           name, density_kg_m3
+    /liquids/<k>/repeats/<n>/   the datasets of SOAK; steps, solves, volume_balance, ending, ...
+    /solids/<n>/            a network, as poresim.solid.files writes it
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+#: Number of the layout; a reader refuses files with a higher one.
+FORMAT = 1
+#: Levels of the quantiles in ``front_m``.
+QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
+
+
+class Column(NamedTuple):
+    """One dataset: its unit, what it means, its shape (letters are lengths that must agree)."""
+
+    units: str
+    long_name: str
+    shape: tuple[str | int, ...]
+    dtype: str = "f8"
+    packed: bool = False
+
+
+#: t times, m tubes, n junctions, s snapshots.
+SOAK = {
+    "time_s": Column("s", "time since the liquid touched the solid", ("t",)),
+    "uptake_kg": Column("kg", "mass of liquid in the tubes", ("t",)),
+    "saturation": Column("1", "liquid over the volume of all tubes", ("t",)),
+    "front_m": Column(
+        "m", "depth of the menisci below the wetted face, quantiles", ("t", len(QUANTILES))
+    ),
+    "front_mean_m": Column("m", "mean depth of the menisci", ("t",)),
+    "front_width_m": Column("m", "standard deviation of the depth of the menisci", ("t",)),
+    "filled_at_s": Column("s", "when each tube filled; NaN = never", ("m",)),
+    "wetted_at_s": Column("s", "when liquid reached each junction; NaN = never", ("n",)),
+    "blocked_at_s": Column("s", "when a grain closed each throat; NaN = never", ("m",)),
+    "snapshot_time_s": Column("s", "times of the snapshots", ("s",)),
+    "snapshot_fill": Column(
+        "1", "share of each tube's length wet from end 0 and from end 1", ("s", "m", 2), "f4", True
+    ),
+}
+
+#: Two datasets of a solid, by which its numbers of junctions and tubes are known.
+SOLID = {
+    "points_m": Column("m", "positions of the junctions", ("n", 3)),
+    "ends": Column("1", "the two junctions of each tube", ("m", 2), "i8"),
+}
+
+
+class RecordError(ValueError):
+    """A record that cannot be read or may not be written; the text says why, in one line."""
+
+    wrong_request = True

@@ -1,0 +1,137 @@
+"""What a record holds, as plain attributes."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from poresim.soak.result import Ending, Soak
+from poresim.solid.network import Network
+
+Floats = NDArray[np.float64]
+
+
+class Fills(Protocol):
+    """Wet shares of every tube, one snapshot at a time: an array, or rows read from the file."""
+
+    def __getitem__(self, index: int, /) -> NDArray[np.float32]: ...
+    def __len__(self) -> int: ...
+
+
+@dataclass(frozen=True, eq=False)
+class Repeat:
+    """One soak of one solid by one liquid. ``k`` times, ``m`` tubes, ``n`` junctions.
+
+    The arrays are those of :class:`poresim.soak.result.Soak`, with the uptake as a mass:
+    time_s (k,), uptake_kg (k,), saturation (k,), front_m (k, 5), front_mean_m (k,),
+    front_width_m (k,), filled_at_s (m,), wetted_at_s (n,), blocked_at_s (m,),
+    snapshot_time_s (s,). snapshot_fill[i] gives (m, 2), read from the file when asked for.
+
+    seconds : what the computation took, s.
+    """
+
+    time_s: Floats
+    uptake_kg: Floats
+    saturation: Floats
+    front_m: Floats
+    front_mean_m: Floats
+    front_width_m: Floats
+    filled_at_s: Floats
+    wetted_at_s: Floats
+    blocked_at_s: Floats
+    snapshot_time_s: Floats
+    snapshot_fill: Fills
+    ending: Ending
+    steps: int
+    solves: int
+    volume_balance: float
+    accuracy: float
+    seconds: float
+
+    @classmethod
+    def of(cls, soak: Soak, density: float, seconds: float) -> Repeat:
+        """From a soak by a liquid of the given density (kg/m3)."""
+        return cls(
+            time_s=soak.time_s,
+            uptake_kg=soak.uptake_m3 * density,
+            saturation=soak.saturation,
+            front_m=soak.front_m,
+            front_mean_m=soak.front_mean_m,
+            front_width_m=soak.front_width_m,
+            filled_at_s=soak.filled_at_s,
+            wetted_at_s=soak.wetted_at_s,
+            blocked_at_s=soak.blocked_at_s,
+            snapshot_time_s=soak.snapshot_time_s,
+            snapshot_fill=soak.snapshot_fill,  # type: ignore[arg-type]
+            ending=soak.ending,
+            steps=soak.steps,
+            solves=soak.solves,
+            volume_balance=soak.volume_balance,
+            accuracy=soak.accuracy,
+            seconds=seconds,
+        )
+
+
+@dataclass(frozen=True, eq=False)
+class LiquidRecord:
+    """Every finished repeat of one liquid: ``repeats`` maps the number of the solid to it."""
+
+    name: str
+    density: float
+    repeats: dict[int, Repeat]
+
+
+@dataclass(frozen=True, eq=False)
+class Record:
+    """A run: what was asked, the solids, and what every liquid did in them.
+
+    path : the file.
+    title, scenario, seed, version, created : of the run; ``scenario`` is the file's whole text.
+    faces : names of the faces that touched the liquid.
+    key : a hash of all that decides the numbers; a run is resumed only under the same one.
+    complete : False when some (liquid, repeat) was not finished: interrupted or killed.
+    liquids : in the scenario's order.
+    solids : number of the repeat -> Network, read from the file when asked for.
+    """
+
+    path: Path
+    title: str
+    scenario: str
+    seed: int
+    version: str
+    created: str
+    complete: bool
+    key: str
+    faces: Sequence[str]
+    liquids: Sequence[LiquidRecord]
+    solids: Any
+
+    @property
+    def name(self) -> str:
+        """The record's name: its file's, without the ending."""
+        return self.path.stem
+
+    @property
+    def soaks(self) -> int:
+        """Number of finished soaks."""
+        return sum(len(liquid.repeats) for liquid in self.liquids)
+
+    @property
+    def failed(self) -> list[tuple[str, int]]:
+        """(liquid, repeat) of every soak whose numerics failed."""
+        return [
+            (liquid.name, n)
+            for liquid in self.liquids
+            for n, repeat in liquid.repeats.items()
+            if repeat.ending.failed
+        ]
+
+    def solid(self, repeat: int) -> Network:
+        """The network of one repeat."""
+        network: Network = self.solids[repeat]
+        return network

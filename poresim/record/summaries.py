@@ -1,0 +1,24 @@
+"""The figures of every liquid of a record."""
+
+from __future__ import annotations
+
+from poresim.outcome.faces import wetted_area
+from poresim.outcome.summary import Summary, summarise
+from poresim.record.model import LiquidRecord, Record
+
+
+def summaries(record: Record) -> list[Summary]:
+    """One summary a liquid that has at least one finished soak, in the record's order."""
+    return [summary_of(record, liquid) for liquid in record.liquids if liquid.repeats]
+
+
+def summary_of(record: Record, liquid: LiquidRecord, name: str | None = None) -> Summary:
+    """Of one liquid; ``name`` to call it by instead of its own."""
+    numbers = list(liquid.repeats)
+    solids = [record.solid(n) for n in numbers]
+    return summarise(
+        name or liquid.name,
+        [liquid.repeats[n] for n in numbers],
+        [solid.ends for solid in solids],
+        [wetted_area(solid, record.faces) for solid in solids],
+    )

@@ -1,0 +1,204 @@
+"""Writing: every finished soak is its own small file at once; the record gathers them.
+
+A run keeps its finished work in ``<out>/<name>.parts/``: one file a solid, one a soak, each
+whole or absent. The record ``<out>/<name>.h5`` is made from them, again whole or absent. So a
+kill at any moment costs only the soaks that were under way.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from itertools import product
+from pathlib import Path
+from typing import Any
+
+import h5py
+import numpy as np
+
+from poresim import __version__
+from poresim.record.files import clear_temporary, write_whole
+from poresim.record.layout import FORMAT, QUANTILES, SOAK, Column
+from poresim.record.model import Record, Repeat
+from poresim.solid.files import write_network
+from poresim.solid.network import Network
+
+_CHUNK = 65536  # items; bounds what one read has to unpack
+
+
+@dataclass(frozen=True)
+class Header:
+    """What a record says of the whole run. ``liquids``: (name, density in kg/m3), in order."""
+
+    title: str
+    scenario: str
+    seed: int
+    key: str
+    faces: Sequence[str]
+    liquids: Sequence[tuple[str, float]]
+    repeats: int
+
+
+class Parts:
+    """The finished solids and soaks of one run, in one folder, keyed by what was asked."""
+
+    def __init__(self, folder: Path, header: Header) -> None:
+        self.folder = folder
+        self.header = header
+
+    def look(self) -> tuple[int, int]:
+        """Numbers of finished soaks in the folder: of this scenario, and of others."""
+        soaks = list(self.folder.glob("soak-*.h5"))
+        kept = sum(self._valid(path) for path in soaks)
+        return kept, len(soaks) - kept
+
+    def open(self, *, resume: bool) -> set[tuple[int, int]]:
+        """Make the folder ready; the (liquid, repeat) pairs that are already there.
+
+        What is there is removed unless it is to be resumed.
+        """
+        if not resume:
+            self.remove()
+        self.folder.mkdir(parents=True, exist_ok=True)
+        clear_temporary(self.folder)
+        return self.finished()
+
+    def finished(self) -> set[tuple[int, int]]:
+        """The (liquid, repeat) pairs that are in the folder."""
+        pairs = product(range(len(self.header.liquids)), range(self.header.repeats))
+        return {(k, n) for k, n in pairs if self._has(k, n)}
+
+    def adopt(self, record: Record) -> set[tuple[int, int]]:
+        """Take over the soaks of a record of the same run; the pairs it held."""
+        pairs = {(k, n) for k, liquid in enumerate(record.liquids) for n in liquid.repeats}
+        for k, n in sorted(pairs):
+            if not self._has(k, n):
+                self.add(k, n, record.liquids[k].repeats[n], record.solid(n))
+        return pairs
+
+    def _has(self, liquid: int, number: int) -> bool:
+        return self._valid(self._solid(number)) and self._valid(self._soak(liquid, number))
+
+    def add(self, liquid: int, number: int, repeat: Repeat, network: Network) -> None:
+        """Keep one finished soak, and its solid if it is the first in it."""
+        if not self._valid(self._solid(number)):
+            self._keep(self._solid(number), lambda group: write_network(group, network))
+        self._keep(self._soak(liquid, number), lambda group: write_soak(group, repeat))
+
+    def merge(self, target: Path, finished: set[tuple[int, int]]) -> None:
+        """Gather the finished soaks in ``target``; ``complete`` says whether that is all."""
+        write_whole(target, lambda path: self._write_record(path, finished))
+
+    def remove(self) -> None:
+        """Delete the folder and all that is in it."""
+        if self.folder.is_dir() and not self.folder.is_symlink():
+            for path in self.folder.glob("*.h5*"):
+                path.unlink()
+            self.remove_empty()
+
+    def remove_empty(self) -> None:
+        """Delete the folder if nothing is in it."""
+        with suppress(OSError):
+            self.folder.rmdir()
+
+    def _solid(self, number: int) -> Path:
+        return self.folder / f"solid-{number}.h5"
+
+    def _soak(self, liquid: int, number: int) -> Path:
+        return self.folder / f"soak-{liquid}-{number}.h5"
+
+    def _valid(self, path: Path) -> bool:
+        try:
+            with h5py.File(path, "r") as file:
+                return bool(file.attrs.get("key") == self.header.key)
+        except (OSError, TypeError, ValueError):
+            return False
+
+    def _keep(self, target: Path, fill: Callable[[h5py.Group], None]) -> None:
+        write_whole(target, lambda path: _write_part(path, self.header.key, fill))
+
+    def _write_record(self, path: Path, finished: set[tuple[int, int]]) -> None:
+        header = self.header
+        parts = [self._soak(k, n) for k, n in finished] + [self._solid(n) for _, n in finished]
+        _reserve(path, len(header.scenario) + sum(p.stat().st_size for p in set(parts)))
+        with h5py.File(path, "w") as file:
+            liquids = file.create_group("liquids")
+            solids = file.create_group("solids")
+            for k, (name, density) in enumerate(header.liquids):
+                group = liquids.create_group(str(k))
+                group.attrs.update(name=name, density_kg_m3=density)
+                repeats = group.create_group("repeats")
+                for n in sorted(n for j, n in finished if j == k):
+                    _copy(self._soak(k, n), repeats, str(n))
+            for n in sorted({n for _, n in finished}):
+                _copy(self._solid(n), solids, str(n))
+            file.attrs.update(
+                title=header.title,
+                scenario=header.scenario,
+                seed=header.seed,
+                key=header.key,
+                faces=",".join(header.faces),
+                poresim_version=__version__,
+                created=datetime.now(UTC).isoformat(timespec="seconds"),
+                complete=len(finished) == len(header.liquids) * header.repeats,
+                format=FORMAT,
+            )
+
+
+def _write_part(path: Path, key: str, fill: Callable[[h5py.Group], None]) -> None:
+    """A small file, made in memory and written in one go: HDF5 itself may crash on a full disk."""
+    with h5py.File("part", "w", driver="core", backing_store=False) as file:
+        file.attrs["key"] = key
+        fill(file.create_group("part"))
+        file.flush()
+        image = file.id.get_file_image()
+    path.write_bytes(image)
+
+
+def _reserve(path: Path, size: int) -> None:
+    """OSError now, rather than a crash later, when ``size`` bytes do not fit on the disk."""
+    with path.open("wb") as file:
+        if hasattr(os, "posix_fallocate"):
+            os.posix_fallocate(file.fileno(), 0, size)
+
+
+def write_soak(group: h5py.Group, repeat: Repeat) -> None:
+    """Fill a group with one soak."""
+    for name, column in SOAK.items():
+        _dataset(group, name, getattr(repeat, name), column)
+    group["front_m"].attrs["quantiles"] = QUANTILES
+    group.attrs.update(
+        steps=repeat.steps,
+        solves=repeat.solves,
+        volume_balance=repeat.volume_balance,
+        ending=repeat.ending.name,
+        ending_words=repeat.ending.value,
+        accuracy=repeat.accuracy,
+        seconds=repeat.seconds,
+    )
+
+
+def _dataset(group: h5py.Group, name: str, values: Any, column: Column) -> None:
+    array = np.asarray(values[:] if column.packed else values, dtype=column.dtype)
+    options: dict[str, Any] = {}
+    if array.size:
+        rows = 1 if column.packed else _CHUNK
+        chunk = [min(rows, array.shape[0]), *array.shape[1:]]
+        if len(chunk) > 1:
+            chunk[1] = min(chunk[1], _CHUNK)
+        options = {"chunks": tuple(chunk), "fletcher32": True}
+        if column.packed:
+            options |= {"compression": "gzip", "compression_opts": 4, "shuffle": True}
+    dataset = group.create_dataset(name, data=array, **options)
+    dataset.attrs.update(units=column.units, long_name=column.long_name)
+
+
+def _copy(source: Path, group: h5py.Group, name: str) -> None:
+    with h5py.File(source, "r") as file:
+        file.copy("part", group, name=name)
+
+
+__all__ = ["Header", "Parts", "write_soak"]

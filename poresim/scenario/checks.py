@@ -1,0 +1,262 @@
+"""What no single key can tell: keys that contradict each other, solids that cannot be."""
+
+from __future__ import annotations
+
+import unicodedata
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from poresim.scenario import schema, wording
+from poresim.scenario.build import LiquidSpec, liquid_spec, solid_spec
+from poresim.solid.build import refuse_too_large
+from poresim.solid.files import load_network
+from poresim.solid.fitting import fit
+from poresim.solid.lattices import LATTICES
+from poresim.solid.spec import SolidError, SolidSpec
+
+if TYPE_CHECKING:
+    from poresim.scenario.lines import Path as KeyPath
+    from poresim.scenario.reading import Reader
+
+_KEY_OF_FIELD: dict[str, KeyPath] = {
+    "size": ("solid", "size_mm"),
+    "spacing": ("solid", "lattice", "spacing_um"),
+    "porosity": ("solid", "porosity"),
+    "neighbours": ("solid", "lattice", "neighbours"),
+}
+_MOST_LIQUIDS = 100
+_OF_A_BLOCK = ("size_mm", "lattice", "tubes", "porosity", "sides")
+
+
+def solid(reader: Reader, keys: schema.Solid, folder: Path) -> SolidSpec | None:
+    """The solid's spec, or None with its faults noted."""
+    before = len(reader.faults)
+    _contradictions(reader, keys)
+    if len(reader.faults) > before:
+        return None
+    try:
+        spec = solid_spec(keys, folder)
+    except ValueError as fault:
+        reader.fault(("solid", "tubes"), str(fault))
+        return None
+    try:
+        if spec.network is not None:
+            load_network(spec.network)
+        else:
+            refuse_too_large(fit(spec))
+    except SolidError as fault:
+        path = _KEY_OF_FIELD.get(fault.field, ("solid", fault.field))
+        reader.fault(path, fault.wrong, fault.right)
+        return None
+    except (OSError, ValueError) as fault:
+        reader.fault(("solid", "network"), str(fault))
+        return None
+    return spec
+
+
+def _contradictions(reader: Reader, keys: schema.Solid) -> None:
+    if keys.network is not None:
+        for name in _OF_A_BLOCK:
+            if name in keys.model_fields_set:
+                reader.fault(
+                    ("solid", name),
+                    "contradicts network",
+                    "a network file is the whole solid: give the one or the other",
+                )
+        return
+    for name in ("size_mm", "lattice", "tubes"):
+        if getattr(keys, name) is None:
+            what = schema.Solid.model_fields[name].description
+            reader.fault(("solid", name), "is missing", f"give {what}")
+    if keys.lattice is None:
+        return
+    spacing, porosity = keys.lattice.spacing_um, keys.porosity
+    if spacing is not None and porosity is not None:
+        reader.fault(
+            ("solid", "porosity"),
+            "contradicts solid.lattice.spacing_um",
+            "give one of the two; the other follows and is reported",
+        )
+    if spacing is None and porosity is None:
+        reader.fault(
+            ("solid", "lattice"),
+            "has no spacing_um, and [solid] has no porosity",
+            "give one of the two; the other follows and is reported",
+        )
+    _uniform_backwards(reader, ("solid", "tubes"), keys.tubes, "radius")
+
+
+def liquids(reader: Reader, folder: Path) -> list[LiquidSpec]:
+    """The specs of the liquids that are without fault."""
+    listed = reader.data.get("liquids")
+    if listed is None or listed == []:
+        reader.fault(("liquids",), "is missing", "add at least one table [[liquids]]")
+        return []
+    if not isinstance(listed, list) or not all(isinstance(one, dict) for one in listed):
+        reader.fault(("liquids",), "is not a list of tables", "write [[liquids]], one a liquid")
+        return []
+    if len(listed) > _MOST_LIQUIDS:
+        wrong = f"are {len(listed)}"
+        reader.fault(("liquids",), wrong, f"a scenario has at most {_MOST_LIQUIDS}")
+        return []
+    family = _Family(reader, listed)
+    family.refuse_same_names()
+    specs = []
+    for number, own in enumerate(listed):
+        keys = _liquid(reader, family, number, own)
+        if keys is None:
+            continue
+        try:
+            specs.append(liquid_spec(keys, folder))
+        except ValueError as fault:
+            if "particles" in own:
+                reader.fault(("liquids", number, "particles"), str(fault))
+    if len(specs) < len(listed) and not reader.faults:
+        reader.fault(("liquids",), "take over something that is wrong", "state all keys of each")
+    return specs
+
+
+def _liquid(
+    reader: Reader, family: _Family, number: int, own: dict[str, Any]
+) -> schema.Liquid | None:
+    whole = family.whole(number)
+    based = "based_on" in own
+
+    def mine(path: KeyPath, kind: str) -> bool:
+        # What a liquid took over, and what its base lacks, is reported at the base.
+        missing_here = kind == "missing" and len(path) == 1 and (not based or path == ("name",))
+        return path[0] in own or missing_here
+
+    keys = reader.validated(schema.Liquid, whole, ("liquids", number), mine)
+    if keys is None:
+        return None
+    path: KeyPath = ("liquids", number)
+    if not keys.name.isprintable() or not keys.name.strip():
+        reader.fault((*path, "name"), "holds nothing that can be shown", "use plain text")
+    receding = keys.receding_angle_deg
+    if receding is not None and receding > keys.contact_angle_deg:
+        stated = "receding_angle_deg" if "receding_angle_deg" in own else "contact_angle_deg"
+        if stated in own:
+            reader.fault(
+                (*path, stated),
+                f"the receding angle ({receding:g}) is above the advancing one "
+                f"({keys.contact_angle_deg:g})",
+                "a liquid recedes at the same angle or a smaller one",
+            )
+    if "particles" in own and keys.particles is not None:
+        _uniform_backwards(reader, (*path, "particles"), keys.particles, "diameter")
+    return keys
+
+
+class _Family:
+    """Liquids that take over from each other."""
+
+    def __init__(self, reader: Reader, listed: list[dict[str, Any]]) -> None:
+        self._reader = reader
+        self._listed = listed
+        self._by_name: dict[str, int] = {}
+        for number, one in enumerate(listed):
+            if isinstance(one.get("name"), str):
+                self._by_name.setdefault(one["name"], number)
+        self._told: set[int] = set()
+
+    def refuse_same_names(self) -> None:
+        """Note every liquid whose name another one bears already."""
+        seen: dict[str, int] = {}
+        for number, one in enumerate(self._listed):
+            if not isinstance(one.get("name"), str):
+                continue
+            first = seen.setdefault(_same_name(one["name"]), number)
+            if first != number:
+                self._reader.fault(
+                    ("liquids", number, "name"),
+                    f"{wording.quoted(one['name'])} is the name of liquid {first + 1} already",
+                    "give each liquid a name of its own (capitals and spaces do not count)",
+                )
+
+    def whole(self, number: int) -> dict[str, Any]:
+        """The keys of a liquid with those that it takes over."""
+        chain = [number]
+        while (base := self._base(chain[-1])) is not None:
+            if base in chain:
+                self._cycle(chain[chain.index(base) :])
+                break
+            chain.append(base)
+        whole: dict[str, Any] = {}
+        for one in reversed(chain):
+            whole |= {k: v for k, v in self._listed[one].items() if k not in ("name", "based_on")}
+        own = self._listed[number]
+        return whole | {k: own[k] for k in ("name", "based_on") if k in own}
+
+    def _base(self, number: int) -> int | None:
+        named = self._listed[number].get("based_on")
+        if not isinstance(named, str):
+            return None
+        if named not in self._by_name and number not in self._told:
+            self._told.add(number)
+            near = wording.nearest(named, self._by_name)
+            known = ", ".join(wording.quoted(n) for n in self._by_name)
+            hint = f"did you mean {near!r}? " if near else ""
+            self._reader.fault(
+                ("liquids", number, "based_on"),
+                f"there is no liquid {wording.quoted(named)}",
+                f"{hint}liquids: {known}"[:200],
+            )
+        return self._by_name.get(named)
+
+    def _cycle(self, ring: list[int]) -> None:
+        first = min(ring)
+        if first in self._told:
+            return
+        self._told.add(first)
+        names = [str(self._listed[one]["name"])[:40] for one in [*ring[:5], ring[0]]]
+        self._reader.fault(
+            ("liquids", first, "based_on"),
+            f"goes in a circle: {' -> '.join(names)}",
+            "one of them must stand on its own",
+        )
+
+
+def _same_name(name: str) -> str:
+    """What two names have in common when people would take them for the same."""
+    return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
+
+
+def _uniform_backwards(reader: Reader, path: KeyPath, keys: Any, what: str) -> None:
+    """Uniform laws, also inside mixtures, must not end before they begin."""
+    for number, part in enumerate(getattr(keys, "parts", ())):
+        _uniform_backwards(reader, (*path, "parts", number), part, what)
+    if getattr(keys, "law", None) != "uniform":
+        return
+    least, greatest = (getattr(keys, f"{end}_{what}_um") for end in ("least", "greatest"))
+    if greatest < least:
+        reader.fault(
+            (*path, f"greatest_{what}_um"),
+            f"got {greatest:g}, below least_{what}_um ({least:g})",
+            "swap the two",
+        )
+
+
+def exposure(reader: Reader, keys: schema.Exposure, spec: SolidSpec | None) -> None:
+    """Note faces that are named twice or that the solid does not have."""
+    present, why = _faces_of(spec)
+    for number, face in enumerate(keys.faces):
+        path: KeyPath = ("exposure", "faces", number)
+        if face in keys.faces[:number]:
+            reader.fault(path, f"{face!r} is named twice", "name each face once")
+        elif face not in present:
+            reader.fault(path, f"{face!r}: {why}", f"this solid has {', '.join(present)}")
+
+
+def _faces_of(spec: SolidSpec | None) -> tuple[tuple[str, ...], str]:
+    """The faces of a solid that can take liquid, and why it has no others."""
+    if spec is None:
+        return schema.FACES, ""
+    if spec.network is not None:
+        found = tuple(name for name, on in load_network(spec.network).faces.items() if len(on))
+        return found, "the network file has no junctions there"
+    if spec.sides != "open":
+        return ("bottom", "top"), f"the sides are {spec.sides}"
+    if spec.lattice in LATTICES and LATTICES[spec.lattice].flat:
+        return ("bottom", "top", "left", "right"), "a flat lattice lies in x-z"
+    return schema.FACES, ""

@@ -1,0 +1,246 @@
+"""A scenario file becomes a Scenario, or the list of everything that is wrong with it."""
+
+from __future__ import annotations
+
+import os
+import re
+import tomllib
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from pydantic import ValidationError
+
+from poresim.scenario import checks, schema, wording
+from poresim.scenario.build import LiquidSpec
+from poresim.scenario.faults import Fault, ScenarioError
+from poresim.scenario.lines import Path as KeyPath
+from poresim.scenario.lines import key_lines
+from poresim.solid.spec import SolidSpec
+
+Table = TypeVar("Table", bound=schema.Keys)
+
+LARGEST_FILE = 200_000  # bytes
+_MOST_FAULTS = 100
+_MOST_DOTS = 200  # in one line
+_MOST_MEMBERS = 1000  # of a table or an array
+_AT_LINE = re.compile(r" \(at line (\d+), column \d+\)$")
+
+
+@dataclass(frozen=True)
+class Scenario:
+    """What the user asks for.
+
+    solid and liquids are specs in SI units (see build_solid and build_liquid); exposure and
+    run hold the keys of their tables; text is the file's text.
+    """
+
+    title: str
+    seed: int
+    solid: SolidSpec
+    liquids: tuple[LiquidSpec, ...]
+    exposure: schema.Exposure
+    run: schema.Run
+    text: str
+    path: Path | None = None
+
+    @property
+    def name(self) -> str:
+        """The file's name without its ending: what results are called."""
+        return self.path.stem if self.path else "scenario"
+
+
+def load_scenario(path: str | os.PathLike[str]) -> Scenario:
+    """Read a scenario file. Raises ScenarioError with every fault found."""
+    path = Path(path)
+    return parse_scenario(_text_of(path), path)
+
+
+def parse_scenario(text: str, path: Path | None = None) -> Scenario:
+    """Read the text of a scenario; files it names are looked up beside ``path``.
+
+    Raises ScenarioError with every fault found.
+    """
+    name = str(path) if path else "scenario"
+    data = _table_of(text, name)
+    reader = Reader(data, text, name)
+    for key in _too_long(data):
+        reader.fault(key, f"has more than {_MOST_MEMBERS} members", "a scenario needs a few dozen")
+    reader.raise_faults()
+    folder = path.parent if path else Path()
+    head = reader.head()
+    solid_keys = reader.section("solid", schema.Solid, required=True)
+    solid = checks.solid(reader, solid_keys, folder) if solid_keys else None
+    liquids = checks.liquids(reader, folder)
+    exposure = reader.section("exposure", schema.Exposure, required=True)
+    run = reader.section("run", schema.Run, required=True)
+    if exposure:
+        checks.exposure(reader, exposure, solid)
+    if run and run.until_s is None and run.until_saturation is None:
+        reader.fault(
+            ("run",), "says no end", "give until_s (in s), until_saturation (0 to 1), or both"
+        )
+    reader.raise_faults()
+    assert head and solid and exposure and run
+    title = head.title or (path.stem if path else "scenario")
+    return Scenario(title, head.seed, solid, tuple(liquids), exposure, run, text, path)
+
+
+def _text_of(path: Path) -> str:
+    def fault(wrong: str, right: str = "", line: int | None = None) -> ScenarioError:
+        return ScenarioError([Fault(str(path), line, "", wrong, right)])
+
+    try:
+        if path.is_dir():
+            raise fault("is a folder", "name a scenario file (.toml)")
+        if not path.is_file():
+            raise fault("no such file", "check the name; poresim new NAME writes a first one")
+        size = path.stat().st_size
+        if size > LARGEST_FILE:
+            raise fault(f"is {size:,} bytes", f"a scenario is at most {LARGEST_FILE:,} bytes")
+        data = path.read_bytes()
+    except (OSError, ValueError) as error:
+        if isinstance(error, ScenarioError):
+            raise
+        raise fault(f"cannot be read ({getattr(error, 'strerror', None) or error})") from None
+    try:
+        return data.decode("utf-8")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise fault("is not UTF-8 text", "save it as UTF-8", line) from None
+
+
+def _table_of(text: str, name: str) -> dict[str, Any]:
+    for number, row in enumerate(text.splitlines(), start=1):
+        # The standard reader takes time that grows as the square of a dotted key's parts.
+        if row.count(".") > _MOST_DOTS and row.split("#")[0].count(".") > _MOST_DOTS:
+            wrong, right = "holds too many dots", "a scenario needs four levels"
+            raise ScenarioError([Fault(name, number, "", wrong, right)])
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        message = str(error).splitlines()[0]
+        place = _AT_LINE.search(message)
+        line = int(place.group(1)) if place else None
+        wrong = "is not TOML: " + _AT_LINE.sub("", message)
+        right = "check quotes, brackets and equals signs here"
+        raise ScenarioError([Fault(name, line, "", wrong, right)]) from None
+    except RecursionError:
+        wrong, right = "is nested too deeply", "a scenario needs four levels"
+        raise ScenarioError([Fault(name, None, "", wrong, right)]) from None
+    except ValueError:  # a whole number of thousands of digits
+        wrong, right = "holds a number that is far too long", "write it with fewer digits"
+        raise ScenarioError([Fault(name, None, "", wrong, right)]) from None
+
+
+def _too_long(data: dict[str, Any]) -> list[KeyPath]:
+    """Tables and arrays that hold more than any scenario needs; the walk ends at the first."""
+    waiting: list[tuple[KeyPath, Any]] = [((), data)]
+    while waiting:
+        path, here = waiting.pop()
+        if len(here) > _MOST_MEMBERS:
+            return [path]
+        members = here.items() if isinstance(here, dict) else enumerate(here)
+        waiting += [((*path, k), v) for k, v in members if isinstance(v, dict | list)]
+        if len(waiting) > _MOST_MEMBERS:
+            return [()]
+    return []
+
+
+class Reader:
+    """A scenario's tables and the faults found in them so far."""
+
+    def __init__(self, data: dict[str, Any], text: str, file: str) -> None:
+        self.data = data
+        self.file = file
+        self.faults: list[Fault] = []
+        self._lines = key_lines(text)
+
+    def fault(self, path: KeyPath, wrong: str, right: str = "") -> None:
+        """Note a fault; its line is that of the key or of the nearest table that is there."""
+        where = path
+        while where and where not in self._lines:
+            where = where[:-1]
+        line = self._lines.get(where)
+        self.faults.append(Fault(self.file, line, wording.key_text(path), wrong, right))
+
+    def raise_faults(self) -> None:
+        """Raise what was found, in the order of the file."""
+        if not self.faults:
+            return
+        found = sorted(dict.fromkeys(self.faults), key=lambda f: (f.line or 0, f.key))
+        if len(found) > _MOST_FAULTS:
+            more = Fault(self.file, None, "", f"and {len(found) - _MOST_FAULTS} faults more")
+            found = [*found[:_MOST_FAULTS], more]
+        raise ScenarioError(found)
+
+    def head(self) -> schema.Head | None:
+        """The keys above the first table; unknown keys and tables are faults."""
+        own = {k: v for k, v in self.data.items() if k in schema.Head.model_fields}
+        known = wording.known_keys((), self.data)
+        for key in self.data:
+            if key not in known:
+                self.fault((key,), *wording.unknown_key((key,), self.data))
+        head = self.validated(schema.Head, own, ())
+        if head and not _printable(head.title):
+            self.fault(("title",), "holds characters that cannot be shown", "use plain text")
+        return head
+
+    def section(self, name: str, model: type[Table], *, required: bool) -> Table | None:
+        """The table of that name, or None when it is at fault or missing."""
+        if name not in self.data:
+            if required:
+                known = ", ".join(wording.known_keys((name,), {}))
+                self.fault((name,), "is missing", f"add a table [{name}] with {known}")
+            return None
+        found = self.validated(model, self.data[name], (name,))
+        if found and not _printable(getattr(found, "name", "")):
+            self.fault((name, "name"), "holds characters that cannot be shown", "use plain text")
+        return found
+
+    def validated(
+        self,
+        model: type[Table],
+        table: Any,
+        path: KeyPath,
+        keep: Callable[[KeyPath, str], bool] = lambda path, kind: True,
+    ) -> Table | None:
+        """The model of a table, or None with its faults noted (those that ``keep`` wants)."""
+        if not isinstance(table, dict):
+            name = wording.key_text(path)
+            self.fault(path, f"got {wording.shown(table)}", f"a table [{name}] is expected")
+            return None
+        try:
+            return model.model_validate(table)
+        except ValidationError as error:
+            for one in error.errors(include_url=False)[: 2 * _MOST_FAULTS]:
+                where, parent = _place(table, one["loc"])
+                if keep(where, one["type"]):
+                    full = (*path, *where)
+                    self.fault(full, *wording.describe(dict(one), full, parent))
+            return None
+
+
+def _place(table: Any, loc: tuple[str | int, ...]) -> tuple[KeyPath, Any]:
+    """The path of an error without the names of laws, and the table its last key stands in."""
+    path: KeyPath = ()
+    here, parent = table, table
+    for number, part in enumerate(loc):
+        is_law = isinstance(here, dict) and here.get("law") == part and part not in here
+        if is_law and number < len(loc):
+            continue
+        if isinstance(here, dict):
+            parent = here
+        path = (*path, part)
+        if isinstance(here, dict) and part in here:
+            here = here[str(part)]
+        elif isinstance(here, list) and isinstance(part, int) and part < len(here):
+            here = here[part]
+        else:
+            here = None
+    return path, parent
+
+
+def _printable(text: str) -> bool:
+    return text.isprintable()

@@ -1,0 +1,248 @@
+"""The keys of a scenario file: what each means, its unit, its range, its default.
+
+A number's range is what a physical quantity of that kind can be; anything outside is most
+likely a slip of the unit. The text of each key is what a fault tells the user to give.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, create_model
+
+FACES = ("bottom", "top", "left", "right", "front", "back")
+
+
+def number(what: str, example: float | None = None, default: Any = ..., **limits: float) -> Any:
+    """A number with its meaning and its range (gt, ge, lt, le)."""
+    words = {"gt": "above", "ge": "from", "lt": "below", "le": "up to"}
+    span = " ".join(f"{words[k]} {limits[k]:g}" for k in ("gt", "ge", "lt", "le") if k in limits)
+    such = "" if example is None else f", such as {example:g}"
+    return Field(default, description=f"{what}, {span}{such}", **limits)  # type: ignore[call-overload]
+
+
+def words(what: str, default: Any = ..., **limits: Any) -> Any:
+    """Anything else, with its meaning."""
+    return Field(default, description=what, **limits)
+
+
+class Keys(BaseModel):
+    """A table of a scenario: no unknown keys, no conversions, nothing that is not finite."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, allow_inf_nan=False)
+
+
+# ---- sizes of tubes and grains -------------------------------------------------------------
+
+
+def _size_laws(what: str, base: type[Keys], *, mixture: bool = True) -> dict[str, type[Keys]]:
+    """A model a law, for radii or diameters; its other keys come from ``base``."""
+
+    def um(name: str) -> Any:
+        return (float, number(f"{name} {what} in um", 15, ge=1e-3, le=1e4))
+
+    shape = (float, number("shape of the law, without unit", 2, ge=0.3, le=1000))
+    log_sd = (float, number(f"standard deviation of ln({what})", 0.5, ge=0, le=2))
+    keys: dict[str, dict[str, Any]] = {
+        "lognormal": {f"median_{what}_um": um("median"), "log_sd": log_sd},
+        "weibull": {f"scale_{what}_um": um("scale"), "shape": shape},
+        "gamma": {f"scale_{what}_um": um("scale (mean over shape)"), "shape": shape},
+        "uniform": {f"least_{what}_um": um("least"), f"greatest_{what}_um": um("greatest")},
+        "fixed": {f"{what}_um": um("the")},
+        "table": {"file": (str, words(f"the name of a CSV file with a column {what}_um"))},
+    }
+    if mixture:
+        parts = tagged(_size_laws(what, _Part, mixture=False), "law")
+        right = "a list of laws, each with its share: { share = 0.3, law = ... }"
+        keys["mixture"] = {"parts": (list[parts], words(right, min_length=1, max_length=20))}  # type: ignore[valid-type]
+    return {
+        law: create_model(f"{base.__name__}_{law}", __base__=base, law=(_only(law), ...), **fields)
+        for law, fields in keys.items()
+    }
+
+
+def _only(text: str) -> Any:
+    """The type whose one value is this text."""
+    return Literal[text]  # type: ignore[valid-type]
+
+
+def tagged(models: dict[str, type[Keys]], tag: str) -> Any:
+    """One of several tables, told apart by one of their keys."""
+    union: Any = None
+    for model in models.values():
+        union = model if union is None else union | model
+    return Annotated[union, Field(discriminator=tag)]
+
+
+class _Part(Keys):
+    share: float = number("share of this part in the mixture", 0.3, gt=0, le=1e6)
+
+
+class _Tubes(Keys):
+    waist: float = number("narrowest radius over radius (1 = straight)", 0.5, 1.0, ge=0.01, le=1)
+
+
+class _Particles(Keys):
+    volume_fraction: float = number("share of the liquid's volume", 0.015, ge=0, le=0.6)
+    density_kg_m3: float = number("density of a grain in kg/m3", 1400, 1400.0, ge=100, le=25000)
+    leak: float = number("share of its flow that a closed throat keeps", 0.02, 0.02, gt=0, le=1)
+
+
+RADIUS_PARTS = _size_laws("radius", _Part, mixture=False)
+DIAMETER_PARTS = _size_laws("diameter", _Part, mixture=False)
+TUBES = _size_laws("radius", _Tubes)
+PARTICLES = _size_laws("diameter", _Particles)
+
+
+# ---- solid ---------------------------------------------------------------------------------
+
+
+class Lattice(Keys):
+    """How junctions stand and are joined."""
+
+    kind: Literal[
+        "cubic", "bcc", "fcc", "diamond", "square", "triangular", "honeycomb", "scattered"
+    ] = words("the kind of lattice, such as 'cubic'")
+    spacing_um: float | None = number(
+        "distance between neighbouring junctions in um", 100, None, ge=1e-2, le=1e5
+    )
+    neighbours: float | None = number("mean number of neighbours", 5.2, None, gt=0, le=14)
+
+
+Edge = Annotated[float, Field(ge=1e-4, le=1000)]
+
+
+class Solid(Keys):
+    """A block of tubes to be drawn, or a network file."""
+
+    name: str = words("a name for the solid", "solid", min_length=1, max_length=80)
+    size_mm: list[Edge] | None = words(
+        "three lengths in mm (x, y and the depth z), each from 0.0001 to 1000, "
+        "such as [2.0, 2.0, 3.0]",
+        None,
+        min_length=3,
+        max_length=3,
+    )
+    dry_density_kg_m3: float | None = number(
+        "mass of dry solid over volume of the block in kg/m3", 420, None, ge=1, le=25000
+    )
+    lattice: Lattice | None = words('a table such as { kind = "cubic", spacing_um = 100 }', None)
+    porosity: float | None = number("tube volume over block volume", 0.5, None, gt=0, le=0.95)
+    tubes: tagged(TUBES, "law") | None = words(  # type: ignore[valid-type]
+        'a table such as { law = "lognormal", median_radius_um = 15, log_sd = 0.5 }', None
+    )
+    sides: Literal["open", "sealed", "periodic"] = words(
+        "what the sides left, right, front and back are", "open"
+    )
+    network: str | None = words("the name of an HDF5 file", None, min_length=1, max_length=1000)
+
+
+# ---- liquids -------------------------------------------------------------------------------
+
+
+class Newtonian(Keys):
+    """Constant viscosity."""
+
+    law: Literal["newtonian"]
+    mPa_s: float = number("viscosity in mPa s", 1.2, ge=0.05, le=1e7)
+
+
+class _Thinning(Keys):
+    consistency_Pa_sn: float = number("consistency in Pa s^n", 0.12, ge=1e-5, le=1e4)
+    index: float = number("flow index, without unit", 0.5, ge=0.05, le=2)
+
+
+class PowerLaw(_Thinning):
+    """stress = consistency * rate^index."""
+
+    law: Literal["power_law"]
+
+
+class HerschelBulkley(_Thinning):
+    """stress = yield + consistency * rate^index."""
+
+    law: Literal["herschel_bulkley"]
+    yield_Pa: float = number("yield stress in Pa", 0.02, ge=0, le=1e4)
+
+
+class Bingham(Keys):
+    """stress = yield + plastic viscosity * rate."""
+
+    law: Literal["bingham"]
+    yield_Pa: float = number("yield stress in Pa", 0.02, ge=0, le=1e4)
+    plastic_mPa_s: float = number("plastic viscosity in mPa s", 10, ge=0.05, le=1e7)
+
+
+VISCOSITIES: dict[str, type[Keys]] = {
+    "newtonian": Newtonian,
+    "power_law": PowerLaw,
+    "bingham": Bingham,
+    "herschel_bulkley": HerschelBulkley,
+}
+
+
+class Liquid(Keys):
+    """A liquid; what it does not state is taken over from the one that it is based on."""
+
+    name: str = words("a name of its own for each liquid", min_length=1, max_length=80)
+    based_on: str | None = words("the name of another liquid", None)
+    density_kg_m3: float = number("density in kg/m3", 1005, ge=100, le=25000)
+    surface_tension_mN_m: float = number("surface tension in mN/m", 52, ge=1, le=3000)
+    contact_angle_deg: float = number("advancing contact angle in degrees", 48, ge=0, le=180)
+    receding_angle_deg: float | None = number(
+        "receding contact angle in degrees", 30, None, ge=0, le=180
+    )
+    viscosity: tagged(VISCOSITIES, "law") = words(  # type: ignore[valid-type]
+        'a table such as { law = "newtonian", mPa_s = 1.2 }'
+    )
+    particles: tagged(PARTICLES, "law") | None = words(  # type: ignore[valid-type]
+        'a table such as { volume_fraction = 0.015, law = "lognormal", '
+        "median_diameter_um = 12, log_sd = 0.5 }",
+        None,
+    )
+
+
+# ---- exposure and run ----------------------------------------------------------------------
+
+Face = Literal["bottom", "top", "left", "right", "front", "back"]
+
+
+class Exposure(Keys):
+    """How the liquid is offered."""
+
+    kind: Literal["face"] = words("how the liquid is offered: 'face'")
+    faces: list[Face] = words(
+        f"the faces that touch the liquid, from {', '.join(FACES)}", min_length=1, max_length=6
+    )
+    gravity: bool = words("true (along -z) or false", True)
+    air: Literal["free"] = words("what the air does: 'free' (it leaves at once)", "free")
+
+
+class Run(Keys):
+    """How long, how exact, how often."""
+
+    until_s: float | None = number("time in s at which a soak ends", 30, None, gt=0, le=1e9)
+    until_saturation: float | None = number(
+        "share of the tube volume at which a soak ends", 0.9, None, gt=0, le=1
+    )
+    accuracy: float = number("relative error of the uptake curve", 0.01, 0.01, ge=1e-6, le=0.2)
+    repeats: int = number("number of solids drawn, a whole number", 4, 1, ge=1, le=10000)
+    snapshots: int = number("number of pictures kept, a whole number", 60, 60, ge=0, le=10000)
+
+
+class Head(Keys):
+    """The keys above the first table."""
+
+    title: str = words("a title in quotes", "", max_length=200)
+    seed: int = number("a whole number that fixes every random draw", 11, 0, ge=0, le=2**63 - 1)
+
+
+#: Keys that the design foresees and this version does not have, by table.
+LATER_KEYS: dict[str, tuple[str, ...]] = {
+    "": ("sweep", "measured", "softening", "priors", "explain", "judge", "plan"),
+    "solid": ("layers", "correlation_um", "body_ratio", "dry_mass_g"),
+    "particles": ("bridging_ratio", "deposition_per_m", "bed_porosity"),
+    "exposure": ("depth_mm", "tilt_deg", "dip_s", "volume_uL", "face", "vents"),
+}
+#: Values likewise.
+LATER_VALUES = ("dip", "drop", "trapped", "cross", "carreau", "measured")

@@ -1,0 +1,62 @@
+"""A first scenario to edit."""
+
+from __future__ import annotations
+
+_TEXT = """\
+# A scenario of poresim: what soaks into what. Every figure here is invented: put in your own.
+# Each quantity carries its unit in its key. "poresim check" names every fault in this file.
+title = {title}
+seed = 11                          # the same seed gives the same solids and grains
+
+[solid]
+name = "rusk"
+size_mm = [1.0, 1.0, 1.5]          # x, y and the depth z
+dry_density_kg_m3 = 420            # optional
+
+# Junctions joined by tubes. kind: cubic, bcc, fcc, diamond, scattered, or, flat in x-z,
+# square, triangular, honeycomb. Instead of spacing_um, [solid] may hold porosity = 0.35.
+lattice = {{ kind = "cubic", spacing_um = 100, neighbours = 5.2 }}
+
+# Radii of the tubes, by number:
+#   lognormal (median_radius_um, log_sd), weibull (scale_radius_um, shape),
+#   gamma (scale_radius_um, shape), uniform (least_radius_um, greatest_radius_um),
+#   fixed (radius_um), table (file: a CSV with radius_um and, if you like, weight),
+#   mixture (parts = [{{ share = 0.3, law = ... }}, ...]).
+# waist: the radius halfway along a tube over that at its ends (1 = straight). The throat is there.
+tubes = {{ law = "lognormal", median_radius_um = 30, log_sd = 0.35, waist = 0.2 }}
+
+# sides = "open"                   # or "sealed", or "periodic" (what leaves left comes in right)
+
+[[liquids]]
+name = "clear broth"
+density_kg_m3 = 1005
+surface_tension_mN_m = 52
+contact_angle_deg = 48             # advancing; receding_angle_deg is the same when not given
+# law: newtonian (mPa_s), power_law (consistency_Pa_sn, index), bingham (yield_Pa,
+# plastic_mPa_s), herschel_bulkley (yield_Pa, consistency_Pa_sn, index)
+viscosity = {{ law = "newtonian", mPa_s = 1.2 }}
+
+[[liquids]]
+name = "spiced broth"
+based_on = "clear broth"           # takes over what it does not state
+# Grains that close throats: a law of their diameters by volume, with the keys of the radii
+# (median_diameter_um, ...). leak: the share of its flow that a closed throat keeps.
+particles = {{ volume_fraction = 0.01, law = "lognormal", median_diameter_um = 12, log_sd = 0.4 }}
+
+[exposure]
+kind = "face"
+faces = ["bottom"]                 # bottom, top, left, right, front, back
+gravity = true                     # along -z
+
+[run]
+until_s = 10                       # and / or until_saturation = 0.9
+accuracy = 0.01                    # relative error of the uptake curve
+repeats = 2                        # solids drawn from the same law
+"""
+
+
+def starter(name: str) -> str:
+    """Text of a scenario that runs as it is; ``name`` becomes its title."""
+    plain = "".join(c if c.isprintable() else " " for c in name)[:200]
+    escaped = plain.replace("\\", "\\\\").replace('"', '\\"')
+    return _TEXT.format(title=f'"{escaped}"')

@@ -1,0 +1,206 @@
+"""Figures of curves: uptake against time and sqrt(time), and the place of the front."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from poresim.outcome.words import short, title
+from poresim.record.model import Record
+from poresim.show.series import Series, caution, grid, repeats_in_words, series_of
+from poresim.show.style import INK, SOFT, apart, characters, label, readable, styled, text_size
+
+_WIDTH = 5.4  # inches
+_STRAIGHT = "straight = capillary uptake, Washburn"
+
+
+def uptake_figure(records: Sequence[Record]) -> Any:
+    """Uptake against time and against sqrt(time): median and range over the repeats."""
+    from matplotlib.figure import Figure
+
+    series = series_of(records)
+    with styled(_WIDTH):
+        figure = Figure(figsize=(_WIDTH, 7.6))
+        head = _head(figure, title([s.summary for s in series]), _WIDTH)
+        foot = _foot(figure, _spread_words(series), records)
+        left, right = 0.135, 0.72
+        middle = (head + foot) / 2
+        gap = 0.105
+        upper = figure.add_axes((left, middle + gap / 2, right - left, head - middle - gap / 2))
+        lower = figure.add_axes((left, foot + gap, right - left, middle - foot - 1.5 * gap))
+        unit, factor = _mass_unit(series)
+        when = grid(series)
+        for axes, across, name in (
+            (upper, when, "Time (s)"),
+            (lower, np.sqrt(when), f"Square root of time (√s)\n{_STRAIGHT}"),
+        ):
+            ends = [_draw(axes, across, s, s.band("uptake_kg", when), factor) for s in series]
+            axes.set_xlim(0, across[-1])
+            axes.set_ylim(0, _top(series, factor))
+            axes.locator_params(nbins=5)
+            axes.set_xlabel(name)
+            axes.set_ylabel(f"Uptake ({unit})")
+            _name_lines(figure, axes, series, ends)
+    return figure
+
+
+def front_figure(records: Sequence[Record]) -> Any:
+    """Depth of the front against time, one panel a liquid: median and 5 to 95 %."""
+    from matplotlib.figure import Figure
+
+    series = series_of(records)
+    columns = 2 if len(series) > 1 else 1
+    rows = -(-len(series) // columns)
+    with styled(_WIDTH):
+        size = text_size(_WIDTH)
+        names = [label(s.name, characters(0.78 * _WIDTH / columns, 1.1 * size), 2) for s in series]
+        name = 1.3 * size / 72 * max(n.count("\n") + 1 for n in names)
+        tall = 1.75 + (1.75 + name) * rows
+        figure = Figure(figsize=(_WIDTH, tall))
+        head = _head(figure, _front_title(series), _WIDTH)
+        foot = _foot(figure, _front_words(series), records)
+        grids = figure.add_gridspec(
+            rows,
+            columns,
+            left=0.135,
+            right=0.97,
+            top=head - (name + 0.05) / tall,
+            bottom=foot + 0.62 / tall,
+            wspace=0.12,
+            hspace=(name + 0.25) / 1.6,
+        )
+        when = grid(series)
+        bands = [[s.band("front_m", when, q).median * 1e3 for q in (0, 2, 4)] for s in series]
+        deepest = max((np.nanmax(b[2]) for b in bands if np.isfinite(b[2]).any()), default=1.0)
+        for i, (one, (low, middle, high)) in enumerate(zip(series, bands, strict=True)):
+            axes = figure.add_subplot(grids[i // columns, i % columns])
+            for other in bands:
+                axes.plot(when, other[1], color="#b9b3a7", lw=1.0, zorder=1)
+            axes.fill_between(when, low, high, color=one.colour, alpha=0.22, lw=0, zorder=2)
+            axes.plot(when, middle, color=one.colour, zorder=3)
+            axes.set_xlim(0, when[-1])
+            axes.set_ylim(0, 1.05 * deepest)
+            axes.set_title(names[i], color=readable(one.colour))
+            if i // columns == (len(series) - 1 - i % columns) // columns:
+                axes.set_xlabel("Time (s)")
+            else:
+                axes.tick_params(labelbottom=False)
+            if i % columns:
+                axes.tick_params(labelleft=False)
+        figure.text(
+            0.012,
+            (head + foot) / 2,
+            "Depth below the wetted face (mm)",
+            rotation=90,
+            va="center",
+            ha="left",
+        )
+    return figure
+
+
+def _draw(axes: Any, across: np.ndarray, one: Series, band: Any, factor: float) -> float:
+    """One liquid's median and range; where the line ends (last known height)."""
+    known = np.isfinite(band.median)
+    x = across[known]
+    axes.fill_between(
+        x, band.low[known] * factor, band.high[known] * factor, color=one.colour, alpha=0.2, lw=0
+    )
+    axes.plot(x, band.median[known] * factor, color=one.colour, ls=one.dashes)
+    if not known.all():
+        axes.plot(x[-1:], band.median[known][-1:] * factor, "o", color=one.colour, ms=5)
+    return float(band.median[known][-1] * factor)
+
+
+def _name_lines(figure: Any, axes: Any, series: Sequence[Series], ends: list[float]) -> None:
+    """Names at the right of the lines' ends, moved apart, joined to them by a thin line."""
+    size = text_size(_WIDTH)
+    low, high = axes.get_ylim()
+    box = axes.get_position()
+    per_inch = (high - low) / (box.height * figure.get_figheight())
+    wrap = characters((1 - box.x1) * _WIDTH - 0.22, 1.15 * size)
+    room = (high - low) / (1.2 * size / 72 * per_inch)  # lines of text beside the panel
+    names = [label(s.name, wrap, 2 if 2 * len(series) <= room else 1) for s in series]
+    tallest = max((n.count("\n") + 1 for n in names), default=1)
+    gap = tallest * 1.2 * size / 72 * per_inch
+    places = apart(ends, gap, low + gap / 2, high - gap / 4)
+    for one, name, end, place in zip(series, names, ends, places, strict=True):
+        axes.annotate(
+            name,
+            xy=(1.0, end),
+            xytext=(1.05, place),
+            xycoords=("axes fraction", "data"),
+            textcoords=("axes fraction", "data"),
+            color=readable(one.colour),
+            fontweight="bold",
+            va="center",
+            linespacing=1.0,
+            arrowprops={
+                "arrowstyle": "-",
+                "color": one.colour,
+                "lw": 1.0,
+                "shrinkA": 1,
+                "shrinkB": 0,
+            },
+            annotation_clip=False,
+        )
+
+
+def _head(figure: Any, text: str, width_in: float) -> float:
+    """The title, at the top left; the height (figure share) below which the rest may stand."""
+    size = 1.15 * text_size(width_in)
+    wrapped = label(text, characters(width_in * 0.95, size * 1.13), 4)
+    figure.text(0.02, 0.99, wrapped, va="top", fontsize=size, fontweight="bold", color=INK)
+    used = (wrapped.count("\n") + 1) * 1.25 * size / 72 + 0.12
+    return float(1 - used / figure.get_figheight())
+
+
+def _foot(figure: Any, words: str, records: Sequence[Record]) -> float:
+    """What the lines mean, and which scenario it is; the height above it."""
+    width = figure.get_figwidth()
+    size = text_size(width)
+    titles = dict.fromkeys(label(record.title) for record in records)
+    text = f"{words} Scenario: {'; '.join(titles)}. {caution(records)}".replace("..", ".")
+    wrapped = label(text, characters(width * 0.96, size), 6)
+    figure.text(0.02, 0.008, wrapped, va="bottom", color=SOFT, fontsize=size, linespacing=1.15)
+    return float(((wrapped.count("\n") + 1) * 1.25 * size / 72 + 0.06) / figure.get_figheight())
+
+
+def _spread_words(series: Sequence[Series]) -> str:
+    solids = repeats_in_words(series)
+    if solids == "one solid":
+        return "Each line: one solid."
+    return f"Line: median of {solids}; band: lowest to highest."
+
+
+def _front_words(series: Sequence[Series]) -> str:
+    solids = repeats_in_words(series)
+    words = "Line: median depth of the advancing menisci; band: 5 to 95 % of them"
+    words += "." if solids == "one solid" else f"; each the median over {solids}."
+    return words + (" Grey: the other liquids." if len(series) > 1 else "")
+
+
+def _front_title(series: Sequence[Series]) -> str:
+    deep = [(s, s.band("front_m", np.array([s.end_s]), 2).median[0]) for s in series]
+    known = [(s, d) for s, d in deep if np.isfinite(d)]
+    if not known:
+        return "How deep the front has come"
+    first = max(known, key=lambda pair: pair[1])
+    last = min(known, key=lambda pair: pair[1])
+    text = f"Front in the end: {short(first[0].name)} {first[1] * 1e3:.2g} mm deep"
+    if last[1] < 0.95 * first[1]:
+        text += f", {short(last[0].name)} {last[1] * 1e3:.2g} mm"
+    return text
+
+
+def _mass_unit(series: Sequence[Series]) -> tuple[str, float]:
+    most = max((s.summary.end_uptake_kg.high for s in series), default=0.0)
+    if most >= 1e-3:
+        return "g", 1e3
+    return ("mg", 1e6) if most >= 1e-6 else ("µg", 1e9)
+
+
+def _top(series: Sequence[Series], factor: float) -> float:
+    most = max((s.summary.end_uptake_kg.high for s in series), default=0.0)
+    return 1.06 * most * factor if most > 0 else 1.0

@@ -1,0 +1,70 @@
+"""All figures of some records, as files."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from poresim.record.files import write_whole
+from poresim.record.model import Record
+from poresim.show.curves import front_figure, uptake_figure
+from poresim.show.section import NothingToShow, section_figure
+
+_DPI = 200
+_COLOURS = 128
+#: Figure -> how it is made, and the formats it is written in (a section has too many parts for
+#: a vector file that opens quickly).
+_FIGURES: dict[str, tuple[Callable[[Sequence[Record]], Any], tuple[str, ...]]] = {
+    "uptake": (uptake_figure, ("png", "svg")),
+    "front": (front_figure, ("png", "svg")),
+    "section": (section_figure, ("png",)),
+}
+
+
+def figure_paths(folder: Path, name: str) -> list[Path]:
+    """Where :func:`write_figures` writes."""
+    return [folder / f"{name}-{f}.{kind}" for f, (_, kinds) in _FIGURES.items() for kind in kinds]
+
+
+def write_figures(
+    records: Sequence[Record], folder: Path, name: str
+) -> tuple[list[Path], list[str]]:
+    """Draw and write every figure there is something to show in.
+
+    Returns the files written, and one remark for each figure left out.
+    """
+    written: list[Path] = []
+    remarks: list[str] = []
+    for figure_name, (make, kinds) in _FIGURES.items():
+        try:
+            figure = make(records)
+        except NothingToShow as nothing:
+            remarks.append(f"no {figure_name} figure: {nothing}")
+            continue
+        for kind in kinds:
+            path = folder / f"{name}-{figure_name}.{kind}"
+            write_whole(path, _saver(figure, kind))
+            written.append(path)
+    return written, remarks
+
+
+def _saver(figure: Any, kind: str) -> Callable[[Path], None]:
+    if kind == "png":
+        return lambda path: _save_png(figure, path)
+    return lambda path: figure.savefig(path, format=kind, metadata={"Date": None})
+
+
+def _save_png(figure: Any, path: Path) -> None:
+    """A PNG of few colours, as flat drawings have: a third of the size for the same picture."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from PIL import Image
+
+    figure.set_dpi(_DPI)
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    picture = Image.fromarray(np.asarray(canvas.buffer_rgba())[:, :, :3].copy())
+    flat = picture.quantize(_COLOURS, dither=Image.Dither.NONE)
+    flat.save(path, format="PNG", dpi=(_DPI, _DPI))

@@ -1,0 +1,244 @@
+"""Sections of the solid: liquids side by side, times below one another, closed throats marked."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from poresim.outcome.words import percent, seconds, short
+from poresim.record.model import Record
+from poresim.show.series import Series, caution, series_of
+from poresim.show.slab import Slab, scale_bar, side_of, slab_of
+from poresim.show.states import State, common_repeat, reading, state_at, told_times
+from poresim.show.style import (
+    BACKGROUND,
+    DRY,
+    INK,
+    SOFT,
+    characters,
+    label,
+    readable,
+    styled,
+    text_size,
+)
+
+_TIMES = 4
+_COLUMNS = 4
+
+
+class NothingToShow(ValueError):
+    """The record holds no states that could be drawn; the text says why."""
+
+    wrong_request = True
+
+
+def section_figure(records: Sequence[Record]) -> Any:
+    """Liquids in columns, times in rows. Raises NothingToShow when there are no snapshots.
+
+    More than four liquids go below one another, in blocks of four.
+    """
+    from matplotlib.figure import Figure
+
+    series = series_of(records)
+    number, repeats, slabs = chosen(series)
+    times = told_times(repeats, _TIMES)
+    columns = min(len(series), _COLUMNS)
+    blocks = -(-len(series) // columns)
+    width = max(5.4, 1.75 * columns)
+    size = text_size(width)
+    line = size / 72
+    with styled(width):
+        left, right, gap = 4.9 * line, 3.6 * line, 0.10
+        cell = (width - left - right + gap) / columns - gap
+        scale, tall = common_scale(slabs, cell, 3.2)
+        last = [state_at(repeat, times[-1]) for repeat in repeats]
+        title = label(_title(series, last, times[-1]), characters(width * 0.95, 1.3 * size), 4)
+        names = [label(s.name, characters(cell, 1.12 * size), 4) for s in series]
+        words = label(_foot(series, slabs, number, records), characters(width * 0.97, size), 7)
+        lines = words.count("\n") + 1
+        head = (title.count("\n") + 1) * 1.45 * line + 0.08
+        name = 1.3 * max(n.count("\n") + 1 for n in names) * line
+        closed = any(np.isfinite(r.blocked_at_s).any() for r in repeats)
+        under = (2.7 if closed else 1.55) * line
+        row = tall + under
+        foot = (lines * 1.25 + 2.2) * line + 0.07
+        height = head + blocks * (name + row * len(times)) + foot
+        figure = Figure(figsize=(width, height))
+        figure.text(0.015, 1 - 0.05 / height, title, va="top", fontsize=1.15 * size, weight="bold")
+        for i, (one, repeat, slab) in enumerate(zip(series, repeats, slabs, strict=True)):
+            block, column = divmod(i, columns)
+            top = height - head - block * (name + row * len(times)) - name
+            for j, when in enumerate(times):
+                bottom = top - row * (j + 1) + under
+                place = (left + column * (cell + gap), bottom)
+                axes = panel(figure, slab, scale, place, cell)
+                state = state_at(repeat, when)
+                draw_state(axes, slab, state, one.colour, scale)
+                axes.set_xlabel(
+                    reading(state, closed), labelpad=2, linespacing=1.0, color=readable(one.colour)
+                )
+                if j == 0:
+                    axes.set_title(names[i], color=readable(one.colour), loc="center", pad=4)
+                if column == columns - 1 or i == len(series) - 1:
+                    draw_depth(axes, slab, size)
+                if column == 0:
+                    at = (bottom + tall / 2) / height
+                    figure.text(0.015, at, seconds(when), va="center", weight="bold")
+        y = (lines * 1.25 + 0.7) * line / height
+        if closed:
+            draw_legend(figure, size, y)
+        draw_scale(figure, slabs[0], scale, size, 1 - right / width, y)
+        figure.text(0.015, 0.06 / height, words, va="bottom", color=SOFT, linespacing=1.15)
+    return figure
+
+
+def chosen(series: Sequence[Series]) -> tuple[int, list[Any], list[Slab]]:
+    """The repeat that is shown, its soaks and its slabs."""
+    number = common_repeat(series)
+    if number is None:
+        raise NothingToShow("no repeat has snapshots of every liquid: nothing to draw a section of")
+    made: dict[int, Slab] = {}
+    for one in series:
+        key = id(one.record)
+        if key not in made:
+            made[key] = slab_of(one.record.solid(number), one.record.faces)
+    slabs = [made[id(one.record)] for one in series]
+    if any(not len(slab.tubes) for slab in slabs):
+        raise NothingToShow("no tube lies in the middle of the solid: nothing to draw a section of")
+    return number, [one.liquid.repeats[number] for one in series], slabs
+
+
+def common_scale(slabs: Sequence[Slab], cell: float, tallest: float) -> tuple[float, float]:
+    """Inches a mm at which every slab fits into a panel, and the height of the tallest then."""
+    spans = np.array([slab.high - slab.low + 2 * _margin(slab) for slab in slabs])
+    scale = float(min((cell / spans[:, 0]).min(), (tallest / spans[:, 1]).min()))
+    return scale, scale * float(spans[:, 1].max())
+
+
+def panel(figure: Any, slab: Slab, scale: float, place: tuple[float, float], cell: float) -> Any:
+    """A panel with the dry slab; ``place`` is the lower left of a cell ``cell`` wide, inches.
+
+    The block's outline is drawn, thick where the liquid is.
+    """
+    margin = _margin(slab)
+    span = slab.high - slab.low + 2 * margin
+    width, height = figure.get_size_inches()
+    wide, tall = scale * span
+    x = place[0] + (cell - wide) / 2
+    axes = figure.add_axes((x / width, place[1] / height, wide / width, tall / height))
+    axes.set_facecolor("#ffffff")
+    axes.grid(False)
+    axes.set_xticks([])
+    axes.set_yticks([])
+    axes.set_xlim(slab.low[0] - margin, slab.high[0] + margin)
+    axes.set_ylim(slab.low[1] - margin, slab.high[1] + margin)
+    wet = {side_of(face) for face in slab.wet_sides}
+    for side, spine in axes.spines.items():
+        spine.set_visible(True)
+        spine.set_color(INK if side in wet else "#b9b3a7")
+        spine.set_linewidth(3.5 if side in wet else 0.7)
+    _draw_dry(axes, slab)
+    return axes
+
+
+def _margin(slab: Slab) -> float:
+    return 0.02 * float(np.max(slab.high - slab.low))
+
+
+def draw_depth(axes: Any, slab: Slab, size: float) -> None:
+    """Depth below the wetted face at the panel's right edge, mm; height when it has none."""
+    tall = float(slab.high[1] - slab.low[1])
+    step = scale_bar(tall * 0.9)
+    depths = np.arange(0, tall * 1.001, step)
+    top = slab.wet_sides == ("top",)
+    axes.set_yticks(slab.high[1] - depths if top else slab.low[1] + depths)
+    axes.set_yticklabels([f"{d:g}" for d in depths[:-1]] + [f"{depths[-1]:g} mm"])
+    axes.yaxis.tick_right()
+    axes.tick_params(axis="y", length=0.25 * size, pad=0.2 * size)
+
+
+def _draw_dry(axes: Any, slab: Slab) -> None:
+    """Every tube of the slab, dry."""
+    from matplotlib.collections import PolyCollection
+
+    axes.add_collection(
+        PolyCollection(list(slab.all_shapes()), facecolors=DRY, edgecolors="none", zorder=1)
+    )
+
+
+def draw_state(axes: Any, slab: Slab, state: State | None, colour: str, scale: float) -> Any:
+    """The wet parts and the closed throats; the collections, to be changed later.
+
+    ``scale`` in inches a mm: the bars are as thick as the picture of a tube allows.
+    """
+    from matplotlib.collections import LineCollection, PolyCollection
+
+    wet = PolyCollection([], facecolors=colour, edgecolors=colour, linewidths=0.3, zorder=2)
+    thick = float(np.clip(0.24 * slab.thickness_mm * scale * 72, 1.0, 2.4))
+    halo = LineCollection([], colors=BACKGROUND, linewidths=1.7 * thick, zorder=3, capstyle="butt")
+    bars = LineCollection([], colors=INK, linewidths=thick, zorder=4, capstyle="butt")
+    for collection in (wet, halo, bars):
+        axes.add_collection(collection, autolim=False)
+    put_state(slab, state, wet, halo, bars)
+    return wet, halo, bars
+
+
+def put_state(slab: Slab, state: State | None, wet: Any, halo: Any, bars: Any) -> None:
+    """Change what the collections of :func:`draw_state` show."""
+    if state is None:
+        return
+    wet.set_verts(slab.wet_shapes(state.fill))
+    segments = slab.bars(state.closed)
+    halo.set_segments(segments)
+    bars.set_segments(segments)
+
+
+def draw_scale(figure: Any, slab: Slab, scale: float, size: float, x: float, y: float) -> None:
+    """A scale bar for panels of ``scale`` inches a mm; its right end at (x, y)."""
+    from matplotlib.lines import Line2D
+
+    length = scale_bar(float(slab.high[0] - slab.low[0]))
+    width = figure.get_figwidth()
+    start = x - length * scale / width
+    figure.add_artist(Line2D([start, x], [y, y], color=INK, lw=0.25 * size, solid_capstyle="butt"))
+    figure.text(start - 0.5 * size / 72 / width, y, f"{length:g} mm", ha="right", va="center")
+
+
+def draw_legend(figure: Any, size: float, y: float, x: float = 0.015) -> None:
+    """What the short black bars mean."""
+    from matplotlib.lines import Line2D
+
+    width, height = figure.get_size_inches()
+    step = size / 72
+    ys = [y - 0.45 * step / height, y + 0.45 * step / height]
+    at = x + 0.5 * step / width
+    figure.add_artist(Line2D([x, x + step / width], [y, y], color=DRY, lw=0.35 * size))
+    figure.add_artist(Line2D([at, at], ys, color=INK, lw=0.16 * size))
+    figure.text(x + 1.5 * step / width, y, "throat closed by a grain (% of all)", va="center")
+
+
+def _title(series: Sequence[Series], states: Sequence[State | None], last: float) -> str:
+    """What the last row shows."""
+    pairs = zip(series, states, strict=True)
+    told = [(one.name, state.saturation) for one, state in pairs if state is not None]
+    if not told:
+        return "Where the liquid is"
+    first, lowest = max(told, key=lambda p: p[1]), min(told, key=lambda p: p[1])
+    text = f"After {seconds(last)}: {short(first[0])} has filled {percent(first[1])} of the pores"
+    if len(told) > 1:
+        text += f", {short(lowest[0])} {percent(lowest[1])}"
+    return text[:1].upper() + text[1:]
+
+
+def _foot(
+    series: Sequence[Series], slabs: Sequence[Slab], number: int, records: Sequence[Record]
+) -> str:
+    thick = slabs[0].thickness_mm
+    titles = "; ".join(dict.fromkeys(label(r.title) for r in records))
+    return (
+        f"A slab {thick:.2g} mm thick through the middle of solid {number}, tubes to "
+        "scale: grey dry, coloured wet. Liquid enters at the thick edge; mm count from it. "
+        f"Per cent: of all pores of that solid. Scenario: {titles}. {caution(records)}"
+    ).replace("..", ".")

@@ -1,0 +1,269 @@
+"""Balance a whole set of junctions at once: damped Newton on the step's convex energy.
+
+The matrix is a weighted graph Laplacian plus a positive diagonal. Kinks (a meniscus about to
+start, with a slope without bound) are met in two ways: two sweeps of single balances before each
+solve, and, where a full Newton step overshoots, the menisci's slopes are replaced by their chords
+over the attempted step before solving again.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from poresim.soak.ledger import predict, unbook
+from poresim.soak.local import balance
+from poresim.tube.jit import kernel
+
+_CHORDS = 3
+_HALVINGS = 12
+
+
+class Work(NamedTuple):
+    """Work space: n junctions, m tubes."""
+
+    chosen: NDArray[np.int32]  # (n,) the set's junctions
+    tubes: NDArray[np.int32]  # (m,) tubes that adjoin the set
+    mark: NDArray[np.int8]  # (m,)
+    link_a: NDArray[np.int32]  # (m,) places of a full tube's two junctions
+    link_b: NDArray[np.int32]
+    link: NDArray[np.float64]  # (m,) its slope
+    reached: NDArray[np.float64]  # (m, 2) volumes after an attempted step
+    diagonal: NDArray[np.float64]  # (n,)
+    owed: NDArray[np.float64]
+    move: NDArray[np.float64]
+    residual: NDArray[np.float64]
+    scaled: NDArray[np.float64]
+    way: NDArray[np.float64]
+    image: NDArray[np.float64]
+    before: NDArray[np.float64]
+
+
+def make_work(junctions: int, tubes: int) -> Work:
+    """Work space for a network of that size."""
+    reals = [np.zeros(junctions) for _ in range(8)]
+    return Work(
+        np.zeros(junctions, np.int32),
+        np.zeros(tubes, np.int32),
+        np.zeros(tubes, np.int8),
+        np.zeros(tubes, np.int32),
+        np.zeros(tubes, np.int32),
+        np.zeros(tubes),
+        np.zeros((tubes, 2)),
+        *reals,
+    )
+
+
+@kernel
+def adjoining(tubes, junctions, first, ring, work, chosen):
+    """List the tubes that adjoin the first ``chosen`` junctions of the set; their number."""
+    found = 0
+    for p in range(chosen):
+        i = work.chosen[p]
+        for k in range(first[i], first[i + 1]):
+            e = ring[k]
+            if work.mark[e] == 0:
+                work.mark[e] = 1
+                work.tubes[found] = e
+                found += 1
+    for k in range(found):
+        work.mark[work.tubes[k]] = 0
+    return found
+
+
+@kernel
+def conjugate_gradients(work, n, links, share, least, most):
+    """Solve for ``work.move``; stop when the residual's sum is below share of its start + least.
+
+    Jacobi-preconditioned. Returns the number of iterations.
+    """
+    x, r, z = work.move, work.residual, work.scaled
+    p, q, d = work.way, work.image, work.diagonal
+    rz = 0.0
+    start = 0.0
+    for i in range(n):
+        x[i] = 0.0
+        r[i] = work.owed[i]
+        z[i] = r[i] / d[i]
+        p[i] = z[i]
+        rz += r[i] * z[i]
+        start += abs(r[i])
+    goal = share * start + least
+    if start <= goal or rz <= 0.0:
+        return 0
+    for it in range(1, most + 1):
+        for i in range(n):
+            q[i] = d[i] * p[i]
+        for k in range(links):
+            i, j, w = work.link_a[k], work.link_b[k], work.link[k]
+            q[i] -= w * p[j]
+            q[j] -= w * p[i]
+        pq = 0.0
+        for i in range(n):
+            pq += p[i] * q[i]
+        if not pq > 0.0:
+            return it
+        step = rz / pq
+        new = 0.0
+        left = 0.0
+        for i in range(n):
+            x[i] += step * p[i]
+            r[i] -= step * q[i]
+            z[i] = r[i] / d[i]
+            new += r[i] * z[i]
+            left += abs(r[i])
+        if left <= goal:
+            return it
+        turn = new / rz
+        rz = new
+        for i in range(n):
+            p[i] = z[i] + turn * p[i]
+    return most
+
+
+@kernel
+def assemble(tubes, junctions, work, n, count):
+    """Matrix and right side of the set from the tubes' slopes; the number of links."""
+    for p in range(n):
+        work.diagonal[p] = 0.0
+        work.owed[p] = junctions[work.chosen[p]].owed
+    links = 0
+    for k in range(count):
+        tube = tubes[work.tubes[k]]
+        p, q = junctions[tube.a].place, junctions[tube.b].place
+        if p >= 0:
+            work.diagonal[p] += tube.s0
+        if q >= 0:
+            work.diagonal[q] += tube.s1
+        if tube.full and p >= 0 and q >= 0 and tube.s0 > 0.0:
+            work.link_a[links] = p
+            work.link_b[links] = q
+            work.link[links] = tube.s0
+            links += 1
+    for p in range(n):
+        if not work.diagonal[p] > 0.0:
+            work.diagonal[p] = 1e300
+    return links
+
+
+@kernel
+def _try(law, wetting, tubes, junctions, work, n, count, until, floor, share):
+    """Set the pressures to before + share * move; the energy's slope along the move after it."""
+    for p in range(n):
+        junctions[work.chosen[p]].pressure = work.before[p] + share * work.move[p]
+    for k in range(count):
+        e = work.tubes[k]
+        unbook(tubes, junctions, e)
+        predict(law, wetting, tubes, junctions, e, until, floor)
+    slope = 0.0
+    for p in range(n):
+        slope += work.move[p] * junctions[work.chosen[p]].owed
+    return slope
+
+
+@kernel
+def _bounded_move(junctions, work, n):
+    """Keep the move within the pressures' bounds; the energy's slope along it."""
+    slope = 0.0
+    for p in range(n):
+        node = junctions[work.chosen[p]]
+        target = min(max(work.before[p] + work.move[p], node.low), node.high)
+        work.move[p] = target - work.before[p]
+        slope += work.move[p] * node.owed
+    return slope
+
+
+@kernel
+def newton_step(law, wetting, tubes, junctions, work, n, count, until, floor, share, least):
+    """One damped step for the set; (CG iterations, linear solves)."""
+    for p in range(n):
+        work.before[p] = junctions[work.chosen[p]].pressure
+    iterations = 0
+    for attempt in range(_CHORDS + 1):
+        links = assemble(tubes, junctions, work, n, count)
+        iterations += conjugate_gradients(work, n, links, share, least, 2000)
+        before = _bounded_move(junctions, work, n)
+        after = _try(law, wetting, tubes, junctions, work, n, count, until, floor, 1.0)
+        if after >= -0.5 * before:
+            return iterations, attempt + 1
+        if attempt == _CHORDS:
+            break
+        for k in range(count):
+            tube = tubes[work.tubes[k]]
+            work.reached[k, 0], work.reached[k, 1] = tube.v0, tube.v1
+        _try(law, wetting, tubes, junctions, work, n, count, until, floor, 0.0)
+        _chords(tubes, junctions, work, count)
+    size = 1.0
+    for _ in range(_HALVINGS):
+        size *= max(0.1, before / (before - after))
+        after = _try(law, wetting, tubes, junctions, work, n, count, until, floor, size)
+        if after >= -0.5 * before:
+            break
+    return iterations, _CHORDS + 1
+
+
+@kernel
+def _chords(tubes, junctions, work, count):
+    """Raise the menisci's slopes to their chords over the attempted move."""
+    for k in range(count):
+        tube = tubes[work.tubes[k]]
+        if tube.full:
+            continue
+        p, q = junctions[tube.a].place, junctions[tube.b].place
+        if p >= 0 and work.move[p] != 0.0:
+            tube.s0 = max(tube.s0, (work.reached[k, 0] - tube.v0) / work.move[p])
+        if q >= 0 and work.move[q] != 0.0:
+            tube.s1 = max(tube.s1, (work.reached[k, 1] - tube.v1) / work.move[q])
+
+
+@kernel
+def total_owed(junctions, work, n):
+    """(sum, largest) of |owed| over the set."""
+    total, most = 0.0, 0.0
+    for p in range(n):
+        v = abs(junctions[work.chosen[p]].owed)
+        total += v
+        most = max(most, v)
+    return total, most
+
+
+@kernel
+def solve_set(
+    law, wetting, tubes, junctions, first, ring, work, n, count, now, until, floor,
+    goal, tol, sweeps, share, most,
+):  # fmt: skip
+    """Balance the set's n junctions to a total owed of ``goal``.
+
+    ``tol`` is what one junction may owe before the sweeps look at it. The adjoining tubes
+    (``count`` of them) stand at ``now`` and are booked. Returns (total owed, CG iterations,
+    linear solves).
+    """
+    for p in range(n):
+        junctions[work.chosen[p]].place = p
+    iterations, solves = 0, 0
+    total, _ = total_owed(junctions, work, n)
+    for _ in range(most):
+        if total <= goal:
+            break
+        for sweep in range(sweeps):
+            for p in range(n):
+                i = work.chosen[p if sweep % 2 == 0 else n - 1 - p]
+                if abs(junctions[i].owed) > tol:
+                    balance(
+                        law, wetting, tubes, junctions, first, ring, i, now, until, floor,
+                        0.1 * tol,
+                    )  # fmt: skip
+        total, _ = total_owed(junctions, work, n)
+        if total <= goal:
+            break
+        its, solved = newton_step(
+            law, wetting, tubes, junctions, work, n, count, until, floor, share, 0.1 * goal
+        )
+        iterations += its
+        solves += solved
+        total, _ = total_owed(junctions, work, n)
+    for p in range(n):
+        junctions[work.chosen[p]].place = -1
+    return total, iterations, solves

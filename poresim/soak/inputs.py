@@ -1,0 +1,105 @@
+"""What was asked of a soak, checked."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.spatial import cKDTree
+
+from poresim.solid.network import Network
+
+LEAST_ACCURACY, MOST_ACCURACY = 1e-8, 0.2
+
+
+@dataclass(frozen=True, eq=False)
+class Asked:
+    """Arguments of a soak in their final form (SI units)."""
+
+    inlet: NDArray[np.int64]
+    until_s: float
+    until_saturation: float
+    accuracy: float
+    gravity: NDArray[np.float64]
+    seed: int
+    snapshots: NDArray[np.float64]
+    depth: NDArray[np.float64]
+
+
+def checked_inputs(
+    solid: Network,
+    inlet: ArrayLike,
+    until_s: float | None,
+    until_saturation: float | None,
+    accuracy: float,
+    gravity: ArrayLike,
+    air: str,
+    seed: int,
+    snapshots: Iterable[float],
+    depth_m: ArrayLike | None,
+) -> Asked:
+    """All arguments, or a ValueError that says which is wrong."""
+    where = _inlet(inlet, solid.junctions)
+    if until_s is None and until_saturation is None:
+        raise ValueError("give until_s (s), until_saturation (0 to 1), or both: when to stop")
+    if until_s is not None and not (math.isfinite(until_s) and until_s > 0):
+        raise ValueError(f"until_s must be finite and above 0 s, got {until_s}")
+    if until_saturation is not None and not 0 < until_saturation <= 1:
+        raise ValueError(f"until_saturation must lie above 0 and up to 1, got {until_saturation}")
+    if not LEAST_ACCURACY <= accuracy <= MOST_ACCURACY:
+        raise ValueError(
+            f"accuracy must lie in {LEAST_ACCURACY:g} to {MOST_ACCURACY:g}, got {accuracy}"
+        )
+    pull = np.array(gravity, dtype=np.float64)
+    if pull.shape != (3,) or not np.all(np.isfinite(pull)):
+        raise ValueError(f"gravity must be three finite numbers in m/s2, got {gravity!r}")
+    if air != "free":
+        raise ValueError(f'air must be "free" in this version, got {air!r}')
+    if isinstance(seed, bool) or not isinstance(seed, (int, np.integer)) or seed < 0:
+        raise ValueError(f"seed must be a whole number from 0 up, got {seed!r}")
+    times = np.array(sorted(snapshots), dtype=np.float64)
+    if not np.all(np.isfinite(times)) or np.any(times < 0):
+        raise ValueError("snapshots must be finite times from 0 s up")
+    return Asked(
+        inlet=where,
+        until_s=math.inf if until_s is None else float(until_s),
+        until_saturation=1.0 if until_saturation is None else float(until_saturation),
+        accuracy=float(accuracy),
+        gravity=pull,
+        seed=int(seed),
+        snapshots=np.unique(times),
+        depth=_depth(solid, where, depth_m),
+    )
+
+
+def _inlet(inlet: ArrayLike, junctions: int) -> NDArray[np.int64]:
+    raw = np.atleast_1d(np.asarray(inlet))
+    if raw.ndim != 1 or raw.size == 0:
+        raise ValueError("inlet must list at least one junction")
+    if raw.dtype.kind not in "iu":
+        raise ValueError(f"inlet must hold whole numbers (junction indices), got {raw.dtype}")
+    bad = (raw < 0) | (raw >= junctions)
+    if bad.any():
+        raise ValueError(
+            f"inlet names junction {int(raw[bad][0])}, but there are {junctions} "
+            f"(0 to {junctions - 1})"
+        )
+    return np.unique(raw.astype(np.int64))
+
+
+def _depth(
+    solid: Network, inlet: NDArray[np.int64], depth_m: ArrayLike | None
+) -> NDArray[np.float64]:
+    if depth_m is None:
+        distance, _ = cKDTree(solid.points[inlet]).query(solid.points)
+        return np.asarray(distance, dtype=np.float64)
+    depth = np.array(depth_m, dtype=np.float64)
+    if depth.shape != (solid.junctions,) or not np.all(np.isfinite(depth)):
+        raise ValueError(
+            f"depth_m must hold one finite depth a junction: ({solid.junctions},), "
+            f"got {depth.shape}"
+        )
+    return depth

@@ -1,0 +1,239 @@
+"""What each tube takes from its two junctions, and the books that are kept of it.
+
+A step runs to ``until``. With the pressures held, every tube adjoining a wet junction has a
+predicted volume for each end; a junction's ``owed`` is what flowed in less what flows out until
+the step's end, predictions included. Balance means that nothing is owed. Tubes are visited only
+when something near them changes: ``settle`` books what happened up to now under the old
+pressures, ``predict`` books what will happen under the new ones.
+"""
+
+from __future__ import annotations
+
+import math
+
+from poresim.soak.heap import push
+from poresim.soak.state import BLOCKS_0, BLOCKS_1, FILLS, NOTHING
+from poresim.tube.filled import STRAIGHT, wetted_flow, yield_drop
+from poresim.tube.jit import kernel
+from poresim.tube.meniscus import advance, radius_at, travel_time, volume_to
+
+_MEETING_STEPS = 100
+
+
+@kernel
+def outflow(law, wetting, tube, end, pressure, other, time, floor):
+    """(volume, d volume / d pressure) that leaves one end's junction in ``time``.
+
+    A full tube's slope is kept above that at the drop ``floor`` beyond its yield, so that a
+    shear-thinning or yielding liquid at rest still has one; the volume itself is exact.
+    """
+    tilt = tube.tilt if end == 0 else -tube.tilt
+    if tube.full:
+        drop = pressure - other + tilt * tube.length
+        if law.kind == 0:
+            slope = tube.conduct * time
+            return slope * drop, slope
+        rate, slope = wetted_flow(law, drop, tube.length, tube.radius, tube.length, tube.waist)
+        hold = floor + yield_drop(law, tube.length, tube.radius, tube.length, tube.waist)
+        if abs(drop) < hold:
+            _, firm = wetted_flow(law, hold, tube.length, tube.radius, tube.length, tube.waist)
+            slope = max(slope, firm)
+        return tube.leak * rate * time, tube.leak * slope * time
+    x = tube.x0 if end == 0 else tube.x1
+    new, slope = advance(law, wetting, tube, tilt, x, pressure, time)
+    if tube.waist > STRAIGHT:
+        area = math.pi * tube.radius * tube.radius
+        return area * (new - x), area * slope
+    r = radius_at(tube, new)
+    return volume_to(tube, new) - volume_to(tube, x), math.pi * r * r * slope
+
+
+@kernel
+def predict(law, wetting, tubes, junctions, e, until, floor):
+    """Book what tube e will take until the step's end under the pressures as they stand."""
+    tube = tubes[e]
+    a, b = junctions[tube.a], junctions[tube.b]
+    time = until - tube.start
+    if tube.full:
+        v, s = outflow(law, wetting, tube, 0, a.pressure, b.pressure, time, floor)
+        tube.v0, tube.v1, tube.s0, tube.s1 = v, -v, s, s
+    else:
+        tube.v0 = tube.v1 = tube.s0 = tube.s1 = 0.0
+        if a.wet:
+            tube.v0, tube.s0 = outflow(law, wetting, tube, 0, a.pressure, 0.0, time, floor)
+        if b.wet:
+            tube.v1, tube.s1 = outflow(law, wetting, tube, 1, b.pressure, 0.0, time, floor)
+    a.owed -= tube.v0
+    b.owed -= tube.v1
+
+
+@kernel
+def unbook(tubes, junctions, e):
+    """Take back what was booked for tube e from its start to the step's end."""
+    tube = tubes[e]
+    junctions[tube.a].owed += tube.v0
+    junctions[tube.b].owed += tube.v1
+    tube.v0 = tube.v1 = 0.0
+
+
+@kernel
+def settle(law, wetting, tubes, junctions, e, now, until, floor):
+    """Move tube e on to ``now`` under the pressures it had; what is to come is not booked."""
+    tube = tubes[e]
+    a, b = junctions[tube.a], junctions[tube.b]
+    time = now - tube.start
+    whole = until - tube.start
+    v0, v1 = tube.v0, tube.v1
+    unbook(tubes, junctions, e)
+    if time <= 0.0:
+        return
+    if tube.full:
+        share = time / whole
+        v0 *= share
+        tube.grain0 -= max(v0, 0.0)
+        tube.grain1 -= max(-v0, 0.0)
+        a.owed -= v0
+        b.owed += v0
+    else:
+        if a.wet:
+            new, _ = advance(law, wetting, tube, tube.tilt, tube.x0, a.pressure, time)
+            a.owed -= _volume_between(tube, tube.x0, new)
+            tube.x0 = new
+        if b.wet:
+            new, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, b.pressure, time)
+            b.owed -= _volume_between(tube, tube.x1, new)
+            tube.x1 = new
+    tube.start = now
+
+
+@kernel
+def _volume_between(tube, x, new):
+    if tube.waist > STRAIGHT:
+        return math.pi * tube.radius * tube.radius * (new - x)
+    return volume_to(tube, new) - volume_to(tube, x)
+
+
+@kernel
+def schedule(law, wetting, tubes, junctions, e, until, times, queue, count):
+    """Find what happens next to tube e before the step's end, and enter it in the queue."""
+    tube = tubes[e]
+    before = tube.next
+    tube.next = math.inf
+    tube.event = NOTHING
+    if tube.full:
+        if not tube.blocked:
+            if tube.v0 >= tube.grain0:
+                tube.event = BLOCKS_0
+                tube.next = tube.start + max(tube.grain0, 0.0) / tube.v0 * (until - tube.start)
+            elif tube.v1 >= tube.grain1:
+                tube.event = BLOCKS_1
+                tube.next = tube.start + max(tube.grain1, 0.0) / tube.v1 * (until - tube.start)
+    else:
+        _schedule_open(law, wetting, tube, junctions, until)
+    if tube.next < until and tube.next != before:
+        if count == len(times):
+            count = _forget_stale(tubes, times, queue, count)
+        count = push(times, queue, count, tube.next, e)
+    return count
+
+
+@kernel
+def _forget_stale(tubes, times, queue, count):
+    kept = 0
+    for k in range(count):
+        if tubes[queue[k]].next == times[k]:
+            kept = push(times, queue, kept, times[k], queue[k])
+    return kept
+
+
+@kernel
+def _schedule_open(law, wetting, tube, junctions, until):
+    a, b = junctions[tube.a], junctions[tube.b]
+    time = until - tube.start
+    grains = not tube.blocked and (tube.grain0 < math.inf or tube.grain1 < math.inf)
+    moved = 0.0
+    if a.wet:
+        moved += tube.v0
+    if b.wet:
+        moved += tube.v1
+    # liquid already there + what comes: can it fill?
+    if volume_to(tube, tube.x0) + volume_to(tube, tube.x1) + moved >= volume_to(
+        tube, tube.length
+    ) * (1.0 - 1e-12):
+        wait = _fill_time(law, wetting, tube, a, b, time)
+        if wait <= time:
+            tube.event = FILLS
+            tube.next = tube.start + wait
+    if grains:
+        for end in range(2):
+            mouth = a if end == 0 else b
+            if not mouth.wet:
+                continue
+            x = tube.x0 if end == 0 else tube.x1
+            left = tube.grain0 if end == 0 else tube.grain1
+            place = _closing_place(tube, left)
+            if place <= tube.length and volume_to(tube, x) + (
+                tube.v0 if end == 0 else tube.v1
+            ) >= volume_to(tube, place):
+                tilt = tube.tilt if end == 0 else -tube.tilt
+                wait = travel_time(law, wetting, tube, tilt, x, place, mouth.pressure)
+                if tube.start + wait < min(tube.next, until):
+                    tube.event = BLOCKS_0 if end == 0 else BLOCKS_1
+                    tube.next = tube.start + wait
+
+
+@kernel
+def _closing_place(tube, volume):
+    """Where the meniscus stands when ``volume`` has passed the throat; inf beyond the tube."""
+    if tube.waist > STRAIGHT:
+        x = volume / (math.pi * tube.radius * tube.radius)
+        return x if x <= tube.length else math.inf
+    half = 0.5 * tube.length
+    grow = tube.radius * (1.0 - tube.waist) / half
+    narrow = tube.radius * tube.waist
+    r = (narrow**3 + 3.0 * grow * volume / math.pi) ** (1.0 / 3.0)
+    return half + (r - narrow) / grow if r <= tube.radius else math.inf
+
+
+@kernel
+def past_throat(tube, x):
+    """Volume that has passed the throat when the meniscus stands at x."""
+    if tube.waist > STRAIGHT:
+        return math.pi * tube.radius * tube.radius * x
+    return max(0.0, volume_to(tube, x) - volume_to(tube, 0.5 * tube.length))
+
+
+@kernel
+def _fill_time(law, wetting, tube, a, b, time):
+    """How long until the two menisci meet, or the one reaches the far end."""
+    if tube.x0 + tube.x1 >= tube.length:
+        return 0.0
+    if a.wet and not b.wet:
+        return travel_time(
+            law, wetting, tube, tube.tilt, tube.x0, tube.length - tube.x1, a.pressure
+        )
+    if b.wet and not a.wet:
+        return travel_time(
+            law, wetting, tube, -tube.tilt, tube.x1, tube.length - tube.x0, b.pressure
+        )
+    low, high = 0.0, time
+    f_low = tube.x0 + tube.x1 - tube.length
+    y0, _ = advance(law, wetting, tube, tube.tilt, tube.x0, a.pressure, high)
+    y1, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, b.pressure, high)
+    f_high = y0 + y1 - tube.length
+    if f_high < 0.0:
+        return math.inf
+    for k in range(_MEETING_STEPS):  # regula falsi, halving every third time
+        t = low - f_low * (high - low) / (f_high - f_low)
+        if k % 3 == 2 or not (low < t < high):
+            t = 0.5 * (low + high)
+        y0, _ = advance(law, wetting, tube, tube.tilt, tube.x0, a.pressure, t)
+        y1, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, b.pressure, t)
+        f = y0 + y1 - tube.length
+        if f > 0.0:
+            high, f_high = t, f
+        else:
+            low, f_low = t, f
+        if abs(f) <= 1e-13 * tube.length or high - low <= 1e-15 * time:
+            break
+    return high

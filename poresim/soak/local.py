@@ -1,0 +1,98 @@
+"""Around one event: junctions are balanced one by one, outward, until little is owed.
+
+Each balance is a rising function of that junction's own pressure, so a safeguarded Newton
+iteration finds it from anywhere, kinks and all; and each lowers the energy of the whole.
+"""
+
+from __future__ import annotations
+
+from poresim.soak.ledger import outflow, predict, schedule, settle, unbook
+from poresim.tube.jit import kernel
+
+_SCALAR_STEPS = 60
+
+
+@kernel
+def balance(law, wetting, tubes, junctions, first, ring, i, now, until, floor, tol):
+    """Choose junction i's pressure so that it owes nothing, its neighbours held."""
+    node = junctions[i]
+    start, stop = first[i], first[i + 1]
+    for k in range(start, stop):
+        e = ring[k]
+        if tubes[e].start < now:
+            settle(law, wetting, tubes, junctions, e, now, until, floor)
+        else:
+            unbook(tubes, junctions, e)
+    time = until - now
+    low, high = node.low, node.high
+    pressure = node.pressure
+    for _ in range(_SCALAR_STEPS):
+        over = -node.owed
+        slope = 0.0
+        for k in range(start, stop):
+            tube = tubes[ring[k]]
+            end = 0 if tube.a == i else 1
+            other = junctions[tube.b if end == 0 else tube.a].pressure
+            v, s = outflow(law, wetting, tube, end, pressure, other, time, floor)
+            over += v
+            slope += s
+        if abs(over) <= tol:
+            break
+        if over > 0.0:
+            high = pressure
+        else:
+            low = pressure
+        trial = pressure - over / slope if slope > 0.0 else 0.5 * (low + high)
+        if not (low <= trial <= high):
+            trial = 0.5 * (low + high)
+        if trial == pressure or high - low <= 1e-13 * (abs(low) + abs(high)):
+            break
+        pressure = trial
+    node.pressure = pressure
+    for k in range(start, stop):
+        predict(law, wetting, tubes, junctions, ring[k], until, floor)
+
+
+@kernel
+def spread(
+    law, wetting, tubes, junctions, first, ring, seeds, now, until, floor, tol, budget, line,
+    times, queue, count,
+):  # fmt: skip
+    """Balance the seeds and, outward, whatever then owes more than ``tol``.
+
+    At most ``budget`` balances. ``line`` is work space, one entry a junction. Returns
+    (new event count, number of balances, whether the budget sufficed).
+    """
+    room = len(line)
+    head, waiting, done = 0, 0, 0
+    for i in seeds:
+        if i >= 0 and not junctions[i].inlet and not junctions[i].queued:
+            junctions[i].queued = 1
+            line[(head + waiting) % room] = i
+            waiting += 1
+    sure = waiting
+    while waiting > 0 and done < budget:
+        i = line[head]
+        head = (head + 1) % room
+        waiting -= 1
+        junctions[i].queued = 0
+        if abs(junctions[i].owed) <= tol and done >= sure:
+            continue
+        balance(law, wetting, tubes, junctions, first, ring, i, now, until, floor, 0.1 * tol)
+        done += 1
+        for k in range(first[i], first[i + 1]):
+            e = ring[k]
+            count = schedule(law, wetting, tubes, junctions, e, until, times, queue, count)
+            if tubes[e].full:
+                j = tubes[e].b if tubes[e].a == i else tubes[e].a
+                if not junctions[j].queued and not junctions[j].inlet:
+                    if abs(junctions[j].owed) > tol:
+                        junctions[j].queued = 1
+                        line[(head + waiting) % room] = j
+                        waiting += 1
+    enough = waiting == 0
+    while waiting > 0:
+        junctions[line[head]].queued = 0
+        head = (head + 1) % room
+        waiting -= 1
+    return count, done, enough

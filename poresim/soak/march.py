@@ -1,0 +1,181 @@
+"""The soak: liquid let in at the inlet junctions, followed until it stops or time is up."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from poresim.liquid.liquid import Liquid
+from poresim.soak.inputs import checked_inputs
+from poresim.soak.observe import Course, front_of
+from poresim.soak.result import Ending, Soak
+from poresim.soak.state import build_state
+from poresim.soak.step import CONTROL, Stepper
+from poresim.solid.network import Network
+
+Progress = Callable[[float, float, float], None]
+
+_FIRST_SHARE = 1e-3  # the first step, as a share of the first tube's filling time
+_TINY_SHARE = 1e-6  # steps are never shorter than this share of the accuracy times the time gone
+_AT_REST = 1e-3  # a soak without a time limit ends when doubling the time adds less than this
+
+
+@dataclass(frozen=True)
+class Pace:
+    """How an accuracy becomes steps and tolerances (calibrated in benchmarks/)."""
+
+    arrivals: float  # share of the menisci that may arrive in one step
+    growth: float  # a step over the time gone by
+    owed: float
+    solve: float
+    linear: float
+    budget: int
+    regions: int
+
+    @classmethod
+    def of(cls, accuracy: float) -> Pace:
+        """Steps shorten with the square root of the accuracy: the step is of second order."""
+        root = math.sqrt(accuracy / 1e-2)
+        return cls(
+            arrivals=0.25 * root,
+            growth=min(0.3, 0.3 * root),
+            owed=0.3 * min(1.0, accuracy / 1e-2),
+            solve=3e-3 * min(1.0, accuracy / 1e-2),
+            linear=0.1,
+            budget=60,
+            regions=0 if accuracy >= 5e-3 else 6,
+        )
+
+
+def soak(
+    solid: Network,
+    liquid: Liquid,
+    inlet: ArrayLike,
+    until_s: float | None = None,
+    until_saturation: float | None = None,
+    accuracy: float = 1e-3,
+    gravity: ArrayLike = (0.0, 0.0, 0.0),
+    air: str = "free",
+    seed: int = 0,
+    snapshots: Iterable[float] = (),
+    depth_m: ArrayLike | None = None,
+    progress: Progress | None = None,
+) -> Soak:
+    """Soak a dry network from its inlet junctions, which stay at zero gauge pressure.
+
+    Parameters
+    ----------
+    solid : any network.
+    liquid : what soaks it; its particles close throats (plain filtration rule).
+    inlet : junction indices that touch an unlimited reservoir.
+    until_s, until_saturation : when to stop, s and share of the tubes' volume; at least one.
+    accuracy : relative error allowed in the uptake curve (the time at a given uptake), 1e-8 to 0.2.
+    gravity : (3,) m/s2.
+    air : only "free": air leaves at once through every dry junction.
+    seed : of the grains' draws.
+    snapshots : times, s, at which the state of every tube is kept.
+    depth_m : (n,) depth of each junction below the wetted face; by default the distance to the
+        nearest inlet junction.
+    progress : called with (share done, time in s, saturation) after every step.
+
+    Raises
+    ------
+    ValueError
+        Says which argument is wrong, what was found, and what is expected.
+    """
+    course = None
+    for course in march(
+        solid, liquid, inlet, until_s, until_saturation, accuracy, gravity, air, seed,
+        snapshots, depth_m,
+    ):  # fmt: skip
+        if progress is not None:
+            progress(course.share_done(), course.time, course.saturation)
+    assert course is not None
+    return course.result()
+
+
+def march(
+    solid: Network,
+    liquid: Liquid,
+    inlet: ArrayLike,
+    until_s: float | None = None,
+    until_saturation: float | None = None,
+    accuracy: float = 1e-3,
+    gravity: ArrayLike = (0.0, 0.0, 0.0),
+    air: str = "free",
+    seed: int = 0,
+    snapshots: Iterable[float] = (),
+    depth_m: ArrayLike | None = None,
+    pace: Pace | None = None,
+) -> Iterator[Course]:
+    """The soak step by step: yields the same :class:`Course`, longer by a step each time.
+
+    Arguments as :func:`soak`; ``pace`` overrides how the accuracy becomes steps.
+    """
+    asked = checked_inputs(
+        solid, inlet, until_s, until_saturation, accuracy, gravity, air, seed, snapshots, depth_m
+    )
+    state = build_state(solid, liquid, asked.inlet, asked.gravity, accuracy, asked.seed)
+    pace = pace or Pace.of(accuracy)
+    control = _control(pace, liquid, accuracy)
+    course = Course(solid, state, asked, control)
+    stepper = Stepper.of(state, control)
+    yield course
+    while course.ending is None:
+        until = _next_time(stepper.arrival_waits(), course, pace)
+        if until is None:
+            course.rest()
+            break
+        course.record(until, stepper.take(course.time, until, course.held))
+        yield course
+    yield course
+
+
+def _control(pace: Pace, liquid: Liquid, accuracy: float) -> Any:
+    control = np.zeros(1, CONTROL)[0]
+    control["owed_share"] = pace.owed
+    control["solve_share"] = pace.solve
+    control["linear_share"] = pace.linear
+    control["close_share"] = 1e-3 * accuracy
+    control["budget"] = pace.budget
+    control["regions"] = pace.regions
+    control["sweeps"] = 2
+    control["sweep_share"] = 0.2
+    control["leak"] = 1.0 if liquid.particles is None else liquid.particles.leak
+    return control
+
+
+def _next_time(waits: NDArray[np.float64], course: Course, pace: Pace) -> float | None:
+    """Where the next step ends; None when nothing moves any more."""
+    now = course.time
+    if len(waits) == 0:
+        return None
+    if now == 0.0:
+        step = _FIRST_SHARE * float(waits.min())
+    else:
+        rank = min(int(pace.arrivals * len(waits)), len(waits) - 1)
+        step = float(np.partition(waits, rank)[rank]) * (1 + 1e-9)
+        step = min(step, pace.growth * now)
+        step = max(step, _TINY_SHARE * course.asked.accuracy * now)
+    stop = course.next_stop()
+    if now + 1.05 * step >= stop:
+        return stop
+    return min(now + step, now + 0.5 * (stop - now)) if now + 2 * step > stop else now + step
+
+
+def warm() -> None:
+    """Compile the kernels and put them into the cache."""
+    from poresim.liquid.laws import Newtonian
+
+    points = [[0, 0, 0], [0, 0, 1e-3], [0, 0, 2e-3]]
+    solid = Network(points, [[0, 1], [1, 2]], 1e-5)
+    liquid = Liquid(Newtonian(1e-3), 0.07, 60.0, 1000.0)
+    soak(solid, liquid, [0], until_s=1.0, accuracy=1e-2)
+
+
+__all__ = ["Ending", "Pace", "front_of", "march", "soak", "warm"]

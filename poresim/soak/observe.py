@@ -1,0 +1,156 @@
+"""The course of a soak as it is watched: curve, front, snapshots, balance, ending."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from poresim.soak.inputs import Asked
+from poresim.soak.result import Ending, Soak
+from poresim.soak.state import State
+from poresim.solid.network import Network
+
+QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
+_WHOLE = 1 - 1e-9  # filled to rounding
+
+
+def front_of(
+    tubes: NDArray[Any], junctions: NDArray[Any], depth: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Depths, m, of all menisci in tubes that are open (not yet full)."""
+    found = []
+    open_ = tubes["full"] == 0
+    for near, far, x in (("a", "b", "x0"), ("b", "a", "x1")):
+        has = open_ & (junctions["wet"][tubes[near]] == 1)
+        some = tubes[has]
+        share = some[x] / some["length"]
+        found.append(depth[some[near]] * (1 - share) + depth[some[far]] * share)
+    return np.concatenate(found)
+
+
+class Course:
+    """What has happened so far. The march extends it; observers only read it."""
+
+    def __init__(self, solid: Network, state: State, asked: Asked, control: Any) -> None:
+        self.solid = solid
+        self.asked = asked
+        self.ending: Ending | None = None
+        self.time = 0.0
+        self.held = 0.0
+        self._state = state
+        self._control = control
+        self._curve: list[tuple[float, float]] = [(0.0, 0.0)]
+        self._front: list[NDArray[np.float64]] = []
+        self._snapshots: list[NDArray[np.float32]] = []
+        self._snapshot_times: list[float] = []
+        self._balance = 0.0
+        self._stops = [*asked.snapshots[asked.snapshots <= asked.until_s], asked.until_s]
+        self._passed = 0
+        self._watch()
+
+    @property
+    def saturation(self) -> float:
+        """Liquid over the tubes' volume."""
+        return self.held / self._state.volume
+
+    def share_done(self) -> float:
+        """A rough share of the work done, 0 to 1."""
+        if self.ending is not None:
+            return 1.0
+        by_uptake = self.saturation / self.asked.until_saturation
+        by_time = self.time / self.asked.until_s if math.isfinite(self.asked.until_s) else 0.0
+        return min(1.0, max(by_uptake, by_time))
+
+    def next_stop(self) -> float:
+        """The next time that a step must end on: a snapshot or the end."""
+        return float(self._stops[self._passed])
+
+    def record(self, time: float, held: float) -> None:
+        """A step has ended."""
+        self.time, self.held = time, held
+        self._curve.append((time, held))
+        inner = self._state.junctions["inlet"] == 0
+        owed = float(self._state.junctions["owed"][inner].sum())
+        if held > 0:
+            self._balance = max(self._balance, abs(owed) / held)
+        self._watch()
+        self._judge()
+
+    def rest(self) -> None:
+        """Nothing moves any more: the rest of the time is as it is now."""
+        if self.ending is not None:
+            return
+        while math.isfinite(self.next_stop()):
+            self.time = self.next_stop()
+            self._curve.append((self.time, self.held))
+            self._watch()
+            if self._passed >= len(self._stops):
+                break
+        self.ending = self._why_at_rest()
+
+    def _why_at_rest(self) -> Ending:
+        tubes, junctions = self._state.tubes, self._state.junctions
+        wet = junctions["wet"] == 1
+        beside = wet[tubes["a"]] | wet[tubes["b"]]
+        if not beside.any():
+            return Ending.NO_PATH
+        return Ending.FULL if np.all(tubes["full"][beside] == 1) else Ending.STOPPED
+
+    def _judge(self) -> None:
+        if self.saturation >= self.asked.until_saturation * _WHOLE:
+            self.ending = Ending.SATURATION if self.asked.until_saturation < 1 else Ending.FULL
+        elif self.time >= self.asked.until_s:
+            self.ending = Ending.TIME
+
+    def _watch(self) -> None:
+        front = front_of(self._state.tubes, self._state.junctions, self.asked.depth)
+        if len(front):
+            quantiles = np.quantile(front, QUANTILES)
+            self._front.append(np.array([*quantiles, front.mean(), front.std()]))
+        else:
+            last = self._front[-1] if self._front else np.zeros(len(QUANTILES) + 2)
+            self._front.append(last)
+        while self._passed < len(self._stops) and self.time >= self._stops[self._passed]:
+            if self._passed < len(self._stops) - 1:
+                self._snapshots.append(self._fill())
+                self._snapshot_times.append(self.time)
+            self._passed += 1
+
+    def _fill(self) -> NDArray[np.float32]:
+        tubes = self._state.tubes
+        return np.stack(
+            [tubes["x0"] / tubes["length"], tubes["x1"] / tubes["length"]], axis=1
+        ).astype(np.float32)
+
+    def result(self) -> Soak:
+        """The finished soak."""
+        assert self.ending is not None
+        junctions = self._state.junctions
+        time, uptake = np.array(self._curve).T
+        front = np.array(self._front)
+        return Soak(
+            time_s=time,
+            uptake_m3=uptake,
+            saturation=uptake / self._state.volume,
+            front_m=front[:, : len(QUANTILES)],
+            front_mean_m=front[:, -2],
+            front_width_m=front[:, -1],
+            filled_at_s=self._state.filled_at,
+            wetted_at_s=junctions["wetted"].copy(),
+            blocked_at_s=self._state.blocked_at,
+            pressure_pa=np.where(junctions["wet"] == 1, junctions["pressure"], np.nan),
+            snapshot_time_s=np.array(self._snapshot_times),
+            snapshot_fill=(
+                np.array(self._snapshots)
+                if self._snapshots
+                else np.zeros((0, self.solid.tubes, 2), np.float32)
+            ),
+            ending=self.ending,
+            steps=len(self._curve) - 1,
+            solves=int(self._control["solves"]),
+            volume_balance=self._balance,
+            accuracy=self.asked.accuracy,
+        )

@@ -1,0 +1,446 @@
+"""One step of the march.
+
+1. All wet junctions are balanced over the whole step, as if nothing happened in it.
+2. What does happen (a tube fills, a junction is reached, a grain closes a throat) is met in the
+   order of time. Each event changes the flows around it: there the junctions are balanced anew
+   over the rest of the step, outward until little is owed.
+3. At the step's end what is still owed is spread over the whole cluster by one linear solve, and
+   moved through the full tubes and into the menisci: the books close.
+
+Between events the pressures enter a straight Newtonian network only by their integral over time,
+so a step without events is exact whatever its length; with events in it the error is that of
+their interplay within one step, of second order in its length.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from poresim.soak.cluster import (
+    Work,
+    adjoining,
+    assemble,
+    conjugate_gradients,
+    make_work,
+    solve_set,
+)
+from poresim.soak.heap import pop
+from poresim.soak.ledger import past_throat, predict, schedule, settle
+from poresim.soak.local import spread
+from poresim.soak.state import FILLS, State
+from poresim.tube.filled import STRAIGHT, wetted_flow
+from poresim.tube.jit import kernel
+from poresim.tube.meniscus import drives, radius_at, volume_to
+
+#: Tolerances and counters of a step, one record.
+CONTROL = np.dtype(
+    [
+        ("owed_share", np.float64),  # a junction may owe this share of a mean meniscus' intake
+        ("solve_share", np.float64),  # the cluster may owe this share of the step's intake
+        ("linear_share", np.float64),  # linear solves reduce what is owed to this share
+        ("close_share", np.float64),  # what may stay owed at the end, over the liquid
+        ("budget", np.int64),  # balances around one event
+        ("regions", np.int64),  # rounds of Newton on a growing region around one event
+        ("sweeps", np.int64),
+        ("sweep_share", np.float64),  # sweeps look at junctions that owe this share of owed_share
+        ("leak", np.float64),
+        ("solves", np.int64),
+        ("iterations", np.int64),
+        ("events", np.int64),
+        ("balances", np.int64),
+        ("unsolved", np.int64),
+    ],
+    align=True,
+)
+
+
+@kernel
+def arrival_waits(law, wetting, tubes, junctions, waits):
+    """How long each meniscus would take to cross its tube at its present speed.
+
+    Fills ``waits`` with the finite ones and returns their number; a rough estimate that sets
+    the length of steps, not their result.
+    """
+    n = 0
+    for e in range(len(tubes)):
+        tube = tubes[e]
+        if tube.full or not (junctions[tube.a].wet or junctions[tube.b].wet):
+            continue
+        best = math.inf
+        for end in range(2):
+            mouth = junctions[tube.a if end == 0 else tube.b]
+            if not mouth.wet:
+                continue
+            x = tube.x0 if end == 0 else tube.x1
+            goal = tube.length - (tube.x1 if end == 0 else tube.x0)
+            tilt = tube.tilt if end == 0 else -tube.tilt
+            if goal <= x:
+                continue
+            ahead, _ = drives(wetting, tube, tilt, mouth.pressure, x)
+            if ahead <= 0.0:
+                continue
+            at = max(x, 0.5 * goal)
+            rate, _ = wetted_flow(law, ahead, at, tube.radius, tube.length, tube.waist)
+            r = radius_at(tube, at)
+            speed = tube.leak * rate / (math.pi * r * r)
+            if speed > 0.0:
+                best = min(best, (goal * goal - x * x) / (2.0 * at * speed))
+        if best < math.inf:
+            waits[n] = best
+            n += 1
+    return n
+
+
+@kernel
+def open_books(law, wetting, tubes, junctions, work, now, until, floor):
+    """Book every adjoining tube; (junctions to balance, tubes, intake, menisci)."""
+    n = 0
+    for i in range(len(junctions)):
+        if junctions[i].wet and not junctions[i].inlet:
+            work.chosen[n] = i
+            n += 1
+    count = 0
+    intake = 0.0
+    menisci = 0
+    for e in range(len(tubes)):
+        tube = tubes[e]
+        if junctions[tube.a].wet or junctions[tube.b].wet:
+            tube.start = now
+            predict(law, wetting, tubes, junctions, e, until, floor)
+            work.tubes[count] = e
+            count += 1
+            if not tube.full and abs(tube.v0) + abs(tube.v1) > 0.0:
+                intake += abs(tube.v0) + abs(tube.v1)
+                menisci += 1
+    return n, count, intake, menisci
+
+
+@kernel
+def schedule_all(law, wetting, tubes, junctions, work, count, until, times, queue):
+    """Enter what happens before the step's end to the first ``count`` adjoining tubes."""
+    events = 0
+    for k in range(count):
+        e = work.tubes[k]
+        tubes[e].next = math.inf
+        events = schedule(law, wetting, tubes, junctions, e, until, times, queue, events)
+    return events
+
+
+@kernel
+def meet_events(
+    law, wetting, tubes, junctions, first, ring, control, filled_at, blocked_at,
+    now, until, floor, tol, times, queue, events, line, seeds,
+):  # fmt: skip
+    """Meet events in the order of time: (events left, time of the last, region needed).
+
+    Comes back early when the balances around an event, outward from ``seeds``, did not suffice.
+    """
+    short = 1e-3 * (until - now)
+    while events > 0:
+        time, e, events = pop(times, queue, events)
+        tube = tubes[e]
+        if tube.next != time:
+            continue
+        control.events += 1
+        settle(law, wetting, tubes, junctions, e, time, until, floor)
+        tube.next = math.inf
+        seeds[0], seeds[1] = tube.a, tube.b
+        if tube.event == FILLS:
+            new = _fill(tubes, junctions, e, time, filled_at)
+            if new >= 0:
+                if new == tube.b:
+                    seeds[0], seeds[1] = tube.b, tube.a
+                events = _wet(
+                    law, wetting, tubes, junctions, first, ring, new, e, time, until, floor,
+                    times, queue, events,
+                )  # fmt: skip
+        else:
+            tube.blocked = 1
+            tube.leak *= control.leak
+            tube.conduct *= control.leak
+            tube.grain0 = tube.grain1 = math.inf
+            blocked_at[e] = time
+        predict(law, wetting, tubes, junctions, e, until, floor)
+        events = schedule(law, wetting, tubes, junctions, e, until, times, queue, events)
+        if until - time < short:
+            continue
+        events, done, enough = spread(
+            law, wetting, tubes, junctions, first, ring, seeds, time, until, floor, tol,
+            control.budget, line, times, queue, events,
+        )  # fmt: skip
+        control.balances += done
+        if not enough and control.regions > 0:
+            return events, time, True
+    return events, until, False
+
+
+@kernel
+def _fill(tubes, junctions, e, time, filled_at):
+    """Tube e is full; the junction that this wets, or -1."""
+    tube = tubes[e]
+    a, b = junctions[tube.a], junctions[tube.b]
+    # the ends meet to rounding: let them meet exactly, and book the difference
+    if a.wet and (not b.wet or tube.x0 >= tube.x1):
+        x = tube.length - tube.x1
+        a.owed -= volume_to(tube, x) - volume_to(tube, tube.x0)
+        tube.x0 = x
+    else:
+        x = tube.length - tube.x0
+        b.owed -= volume_to(tube, x) - volume_to(tube, tube.x1)
+        tube.x1 = x
+    tube.full = 1
+    filled_at[e] = time
+    tube.grain0 -= past_throat(tube, tube.x0)
+    tube.grain1 -= past_throat(tube, tube.x1)
+    if not a.wet:
+        return tube.a
+    if not b.wet:
+        return tube.b
+    return -1
+
+
+@kernel
+def _wet(
+    law, wetting, tubes, junctions, first, ring, new, e, time, until, floor, times, queue, events
+):  # fmt: skip
+    """Liquid reaches a junction through tube e: its other tubes start."""
+    node = junctions[new]
+    for k in range(first[new], first[new + 1]):
+        g = ring[k]
+        tube = tubes[g]
+        if g == e:
+            continue
+        other = tube.b if tube.a == new else tube.a
+        if junctions[other].wet:  # a meniscus is on its way from there: bring it up to date
+            settle(law, wetting, tubes, junctions, g, time, until, floor)
+        tube.start = time
+    node.wet = 1
+    node.wetted = time
+    from_ = tubes[e].a if tubes[e].b == new else tubes[e].b
+    node.pressure = min(max(junctions[from_].pressure, node.low), node.high)
+    for k in range(first[new], first[new + 1]):
+        if ring[k] != e:
+            predict(law, wetting, tubes, junctions, ring[k], until, floor)
+            events = schedule(
+                law, wetting, tubes, junctions, ring[k], until, times, queue, events
+            )
+    return events
+
+
+@kernel
+def balance_region(
+    law, wetting, tubes, junctions, first, ring, work, control, seeds, time, until, floor, tol,
+    times, queue, events,
+):  # fmt: skip
+    """Newton on a growing region around an event, until its rim owes little too."""
+    n = 0
+    for i in seeds:
+        if not junctions[i].inlet and not junctions[i].queued:
+            junctions[i].queued = 1
+            work.chosen[n] = i
+            n += 1
+    inner = 0
+    reach = 3
+    for _ in range(control.regions):
+        for _ in range(reach):
+            outer = n
+            for p in range(inner, outer):
+                i = work.chosen[p]
+                for k in range(first[i], first[i + 1]):
+                    tube = tubes[ring[k]]
+                    if tube.full:
+                        j = tube.b if tube.a == i else tube.a
+                        if not junctions[j].inlet and not junctions[j].queued:
+                            junctions[j].queued = 1
+                            work.chosen[n] = j
+                            n += 1
+            inner = outer
+        count = adjoining(tubes, junctions, first, ring, work, n)
+        for k in range(count):
+            e = work.tubes[k]
+            if tubes[e].start < time:
+                settle(law, wetting, tubes, junctions, e, time, until, floor)
+                predict(law, wetting, tubes, junctions, e, until, floor)
+        _, its, solves = solve_set(
+            law, wetting, tubes, junctions, first, ring, work, n, count, time, until, floor,
+            tol, tol, 1, control.linear_share, 12,
+        )  # fmt: skip
+        control.iterations += its
+        rim = 0.0
+        for k in range(count):
+            tube = tubes[work.tubes[k]]
+            if tube.full:
+                for j in (tube.a, tube.b):
+                    if not junctions[j].inlet and not junctions[j].queued:
+                        rim = max(rim, abs(junctions[j].owed))
+        for k in range(count):
+            events = schedule(
+                law, wetting, tubes, junctions, work.tubes[k], until, times, queue, events
+            )
+        if rim <= tol:
+            break
+        reach *= 2
+    for p in range(n):
+        junctions[work.chosen[p]].queued = 0
+    return events
+
+
+@kernel
+def close_books(
+    law, wetting, tubes, junctions, work, control, filled_at, now, until, floor, liquid
+):  # fmt: skip
+    """Bring every tube to the step's end and spread what is owed; the liquid then held.
+
+    The last predictions' slopes, stretched to the time each tube had in this step, say how a
+    small shift of the pressures would have changed the volumes.
+    """
+    n = 0
+    for i in range(len(junctions)):
+        if junctions[i].wet and not junctions[i].inlet:
+            junctions[i].place = n
+            work.chosen[n] = i
+            n += 1
+    count = 0
+    for e in range(len(tubes)):
+        tube = tubes[e]
+        a, b = junctions[tube.a], junctions[tube.b]
+        if not (a.wet or b.wet):
+            continue
+        part = until - tube.start
+        settle(law, wetting, tubes, junctions, e, until, until, floor)
+        tube.start = until
+        if tube.full:
+            had = until - max(now, filled_at[e])
+            tube.s0 = tube.s1 = tube.s0 * had / part if part > 0.0 else 0.0
+        else:
+            had = until - max(now, a.wetted) if a.wet else 0.0
+            tube.s0 = tube.s0 * had / part if part > 0.0 else 0.0
+            had = until - max(now, b.wetted) if b.wet else 0.0
+            tube.s1 = tube.s1 * had / part if part > 0.0 else 0.0
+        work.tubes[count] = e
+        count += 1
+    links = assemble(tubes, junctions, work, n, count)
+    control.iterations += conjugate_gradients(
+        work, n, links, 0.0, control.close_share * liquid, 5000
+    )
+    control.solves += 1
+    held = 0.0
+    for k in range(count):
+        held += _shift(tubes, junctions, work, work.tubes[k])
+    for p in range(n):
+        junctions[work.chosen[p]].place = -1
+    return held
+
+
+@kernel
+def _shift(tubes, junctions, work, e):
+    """Move liquid as the closing pressures say; what tube e then holds."""
+    tube = tubes[e]
+    a, b = junctions[tube.a], junctions[tube.b]
+    up = work.move[a.place] if a.place >= 0 else 0.0
+    down = work.move[b.place] if b.place >= 0 else 0.0
+    if tube.full:
+        volume = tube.s0 * (up - down)
+        a.owed -= volume
+        b.owed += volume
+        return volume_to(tube, tube.length)
+    if tube.x0 > 0.0 and up * tube.s0 != 0.0:
+        old = tube.x0
+        tube.x0 = _moved(tube, old, tube.x1, tube.s0 * up)
+        a.owed -= volume_to(tube, tube.x0) - volume_to(tube, old)
+    if tube.x1 > 0.0 and down * tube.s1 != 0.0:
+        old = tube.x1
+        tube.x1 = _moved(tube, old, tube.x0, tube.s1 * down)
+        b.owed -= volume_to(tube, tube.x1) - volume_to(tube, old)
+    return volume_to(tube, tube.x0) + volume_to(tube, tube.x1)
+
+
+@kernel
+def _moved(tube, x, other, volume):
+    """Where a meniscus at x stands after a small volume more, kept inside its tube."""
+    r = radius_at(tube, x)
+    new = x + volume / (math.pi * r * r)
+    if tube.waist <= STRAIGHT:  # one correction for the changing width
+        rn = radius_at(tube, new)
+        mean = (r * r + r * rn + rn * rn) / 3.0
+        new = x + volume / (math.pi * mean)
+    room = tube.length - other
+    if new > x:
+        return min(new, x + 0.999 * (room - x))
+    return max(new, 0.001 * x)
+
+
+
+
+@dataclass(frozen=True, eq=False)
+class Stepper:
+    """A state with the work space and the tolerances to march it."""
+
+    state: State
+    control: Any
+    work: Work
+    times: NDArray[np.float64]  # queue of events
+    queue: NDArray[np.int32]
+    line: NDArray[np.int32]  # junctions waiting to be balanced
+    waits: NDArray[np.float64]
+    seeds: NDArray[np.int32]
+
+    @classmethod
+    def of(cls, state: State, control: Any) -> Stepper:
+        """Work space for a state."""
+        n, m = len(state.junctions), len(state.tubes)
+        room = 2 * m + 1024
+        return cls(
+            state,
+            control,
+            make_work(n, m),
+            np.zeros(room),
+            np.zeros(room, np.int32),
+            np.zeros(n + 2, np.int32),
+            np.zeros(m),
+            np.zeros(2, np.int32),
+        )
+
+    def arrival_waits(self) -> NDArray[np.float64]:
+        """Rough times until menisci arrive, s; see :func:`arrival_waits`."""
+        s = self.state
+        count = arrival_waits(s.law, s.wetting, s.tubes, s.junctions, self.waits)
+        return self.waits[:count]
+
+    def take(self, now: float, until: float, liquid: float) -> float:
+        """Run from ``now``, with that much liquid in the tubes, to ``until``; the liquid then."""
+        s, control, work = self.state, self.control, self.work
+        tube = (s.law, s.wetting, s.tubes, s.junctions)
+        graph = (*tube, s.first, s.ring)
+        n, count, intake, menisci = open_books(*tube, work, now, until, s.floor_drop)
+        tol = float(control["owed_share"]) * intake / max(menisci, 1)
+        goal = float(control["solve_share"]) * intake
+        total, iterations, solves = solve_set(
+            *graph, work, n, count, now, until, s.floor_drop, goal,
+            float(control["sweep_share"]) * tol, int(control["sweeps"]),
+            float(control["linear_share"]), 40,
+        )  # fmt: skip
+        control["unsolved"] += total > 10 * goal
+        control["iterations"] += iterations
+        control["solves"] += solves
+        events = schedule_all(*tube, work, count, until, self.times, self.queue)
+        while events > 0:
+            events, time, stuck = meet_events(
+                *graph, control, s.filled_at, s.blocked_at, now, until, s.floor_drop, tol,
+                self.times, self.queue, events, self.line, self.seeds,
+            )  # fmt: skip
+            if stuck:
+                events = balance_region(
+                    *graph, work, control, self.seeds, time, until, s.floor_drop, tol,
+                    self.times, self.queue, events,
+                )  # fmt: skip
+        return float(
+            close_books(
+                *tube, work, control, s.filled_at, now, until, s.floor_drop, liquid
+            )
+        )

@@ -1,0 +1,145 @@
+"""A meniscus in a straight tube under a constant drive, exactly.
+
+Liquid stands from the mouth to x; the drive u (pressure at the mouth less that just behind the
+meniscus, gravity included) is spent on the wetted length: tw = u R / (2 x), dx/dt = R s(tw).
+Then time is a difference of one function of the liquid, whatever the tube::
+
+    t = u/2 [E(tw1) - E(tw0)],     E(w) = integral of dw' / (w'^2 s(w')) from w to infinity
+
+Newtonian: x1 = sqrt(x0^2 + R^2 u t / (4 eta)) (Lucas 1918; Washburn 1921). Power law:
+x1^(1+1/n) = x0^(1+1/n) + (1+1/n) R n/(3n+1) (u R/(2K))^(1/n) t. With a yield stress the meniscus
+creeps up to the stop length u R/(2 ty) and never passes it.
+"""
+
+from __future__ import annotations
+
+import math
+
+from poresim.tube.jit import kernel
+from poresim.tube.law import excess_at_imbibition, flow_above_yield, log_imbibition
+
+# Shorter moves than these (as a change of speed) are summed as a series in time: exact to rounding
+# where a difference of two table values is not.
+_LINEAR, _QUADRATIC = 1e-8, 1e-5
+
+
+@kernel
+def straight_advance(law, x, drive, radius, time):
+    """(x_new, d x_new / d drive): where the meniscus stands after ``time``, and its exact slope.
+
+    x >= 0, m; drive in Pa, negative when it recedes; radius > 0, m; time >= 0, s. A meniscus
+    that recedes stops at the mouth (x_new = 0, slope 0). At x = 0 and drive = 0 the slope has
+    no bound, and 0 is returned.
+    """
+    if time <= 0.0 or (x <= 0.0 and drive <= 0.0):
+        return max(x, 0.0), 0.0
+    if law.kind == 0:
+        gain = radius * radius * time / (4.0 * law.consistency)
+        square = x * x + gain * drive
+        if square <= 0.0:
+            return 0.0, 0.0
+        new = math.sqrt(square)
+        return new, 0.5 * gain / new
+    if drive == 0.0:
+        return x, 0.0
+    if law.kind == 1:
+        return _advance_power(law, x, drive, radius, time)
+    return _advance_yield(law, x, drive, radius, time)
+
+
+@kernel
+def _advance_power(law, x, drive, radius, time):
+    n = law.index
+    p = 1.0 / n
+    push = abs(drive)
+    gain = (1.0 + p) / (3.0 + p) * radius * time * (push * radius / (2.0 * law.consistency)) ** p
+    if drive > 0.0:
+        if x <= 0.0:
+            new = gain ** (1.0 / (1.0 + p))
+            return new, new / ((n + 1.0) * push)
+        start = x ** (1.0 + p)
+        total = start + gain
+        new = max(x, total ** (1.0 / (1.0 + p)))
+    else:
+        start = x ** (1.0 + p)
+        total = start - gain
+        if total <= 0.0:
+            return 0.0, 0.0
+        new = min(x, total ** (1.0 / (1.0 + p)))
+    return new, new * (gain / total) / ((n + 1.0) * push)
+
+
+@kernel
+def _advance_yield(law, x, drive, radius, time):
+    push = abs(drive)
+    ty = law.yield_stress
+    log_gain = math.log(2.0 * time / push) - law.log_time
+    if x <= 0.0:
+        excess = ty * math.exp(excess_at_imbibition(law, log_gain))
+        stress = ty + excess
+        new = 0.5 * push * radius / stress
+        s, _ = flow_above_yield(law, excess)
+        return new, max(0.0, new / push * (1.0 - 2.0 * stress * s * time / push))
+    stress0 = 0.5 * push * radius / x
+    excess0 = stress0 - ty
+    if excess0 <= 0.0:
+        return x, 0.0
+    s0, slope0 = flow_above_yield(law, excess0)
+    sign = 1.0 if drive > 0.0 else -1.0
+    shift = radius * s0 * time
+    slowing = stress0 * slope0 / s0 * shift / x  # by how much the speed changes, as a share
+    if slowing < _QUADRATIC:
+        new = x + shift * (sign - 0.5 * slowing)
+        if slowing < _LINEAR:
+            return new, radius * time * slope0 * 0.5 * radius / x
+        stress = 0.5 * push * radius / new
+        excess = stress - ty
+    else:
+        level, _ = log_imbibition(law, math.log(excess0 / ty))
+        ratio = math.exp(min(log_gain - level, 700.0))
+        if sign < 0.0 and ratio >= 1.0:
+            return 0.0, 0.0
+        excess = ty * math.exp(excess_at_imbibition(law, level + math.log1p(sign * ratio)))
+        stress = ty + excess
+        new = 0.5 * push * radius / stress
+    s, _ = flow_above_yield(law, excess)
+    left = 1.0 - stress * s * (1.0 / (stress0 * s0) + sign * 2.0 * time / push)
+    return new, max(0.0, sign * new / push * left)
+
+
+@kernel
+def straight_time(law, start, end, drive, radius):
+    """Time, s, that a meniscus takes from ``start`` to ``end`` (m) under a constant drive, Pa.
+
+    0 where end <= start; inf where the drive does not carry it there.
+    """
+    if end <= start:
+        return 0.0
+    if drive <= 0.0:
+        return math.inf
+    if law.kind == 0:
+        return 4.0 * law.consistency * (end - start) * (end + start) / (radius * radius * drive)
+    p = 1.0 / law.index
+    if law.kind == 1:
+        speed = (1.0 + p) / (3.0 + p) * radius * (drive * radius / (2.0 * law.consistency)) ** p
+        if start <= 0.0:
+            return end ** (1.0 + p) / speed
+        growth = math.expm1((1.0 + p) * math.log1p((end - start) / start))
+        return start ** (1.0 + p) * growth / speed
+    return _time_yield(law, start, end, drive, radius)
+
+
+@kernel
+def _time_yield(law, start, end, drive, radius):
+    ty = law.yield_stress
+    excess = 0.5 * drive * radius / end - ty
+    if excess <= 0.0:
+        return math.inf
+    level, _ = log_imbibition(law, math.log(excess / ty))
+    whole = 0.5 * drive * math.exp(level + law.log_time)  # from the mouth
+    if start <= 0.0:
+        return whole
+    if end - start < _LINEAR * end:
+        return (end - start) / (radius * flow_above_yield(law, excess)[0])
+    before, _ = log_imbibition(law, math.log((0.5 * drive * radius / start - ty) / ty))
+    return -whole * math.expm1(before - level)

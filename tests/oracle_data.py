@@ -1,0 +1,118 @@
+"""Reference soaks, worked out once by the oracles and kept in tests/data.
+
+    python tests/oracle_data.py 8 12 random general
+
+writes lattice_8.npz and lattice_12.npz (about 1 and 20 minutes), random.npz (30 random graphs,
+about 5 minutes) and general.npz (other laws, waists, gravity ..., about 20 minutes). The tests
+recompute the small ones, and all of them when the slow tests are asked for. Invented solid:
+spacing 100 um, lognormal radii (median 15 um, log-sd 0.5), fed through the face z = 0; invented
+liquid: 0.052 N/m, 48 degrees, 1.2 mPa s.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from pathlib import Path
+
+import numpy as np
+import oracle
+import oracle_march
+from oracle_graphs import general_cases, march_arguments, random_graph
+
+GRAPHS = 30
+SHARES = np.array([0.2, 0.4, 0.6, 0.8])
+DATA = Path(__file__).parent / "data"
+SPACING, MEDIAN_RADIUS, LOG_SD = 100e-6, 15e-6, 0.5
+TENSION, ANGLE_DEG, VISCOSITY = 0.052, 48.0, 1.2e-3
+GAMMA_COS = TENSION * np.cos(np.radians(ANGLE_DEG))
+
+
+def cubic(side, seed=1):
+    """Points (n, 3), ends (m, 2), radius (m,) and inlet (the face z = 0) of a cubic lattice."""
+    index = np.arange(side**3).reshape(side, side, side)
+    ends = np.concatenate(
+        [
+            np.stack(
+                [index.take(range(side - 1), k).ravel(), index.take(range(1, side), k).ravel()], 1
+            )
+            for k in range(3)
+        ]
+    )
+    points = np.stack(np.unravel_index(index.ravel(), index.shape), 1) * SPACING
+    radius = MEDIAN_RADIUS * np.exp(LOG_SD * np.random.default_rng(seed).standard_normal(len(ends)))
+    return points, ends, radius, index[:, :, 0].ravel()
+
+
+def reference(side, seed=1):
+    """Arrays of one reference soak, as they are stored."""
+    points, ends, radius, inlet = cubic(side, seed)
+    found = oracle.soak(len(points), ends, radius, SPACING, inlet, GAMMA_COS, VISCOSITY)
+    keep = np.unique(np.linspace(0, len(found.time) - 1, 400).astype(int))
+    return {
+        "points": points,
+        "ends": ends,
+        "radius": radius,
+        "inlet": inlet,
+        "filled_at": found.filled_at,
+        "wetted_at": found.wetted_at,
+        "time": found.time[keep],
+        "uptake": found.uptake[keep],
+        "time_at": found.time_at,
+    }
+
+
+def random_reference(seed):
+    """Exact oracle on one random graph: (filled_at, wetted_at, time_at)."""
+    g = random_graph(seed)
+    found = oracle.soak(len(g.points), g.ends, g.radius, g.length, g.inlet, GAMMA_COS, VISCOSITY)
+    return found.filled_at, found.wetted_at, found.time_at
+
+
+def general_reference(case, **more):
+    """General oracle on one case: (filled_at, wetted_at, blocked_at, time_at, final uptake)."""
+    args, keys = march_arguments(case)
+    found = oracle_march.soak(*args, **(keys | {"tolerance": 1e-7} | more))
+    final = found.uptake[-1]
+    at = np.array([found.time_at(share * final) for share in SHARES])
+    return found.filled_at, found.wetted_at, found.blocked_at, at, np.array([final])
+
+
+RANDOM = ("filled_at", "wetted_at", "time_at")
+GENERAL = ("filled_at", "wetted_at", "blocked_at", "time_at", "final")
+
+
+def _collect(names, keys, results):
+    return {f"{k}/{n}": v for k, row in zip(keys, results, strict=True) for n, v in zip(names, row)}
+
+
+def make(what):
+    """Write one file of references."""
+    if what == "random":
+        rows = [random_reference(seed) for seed in range(GRAPHS)]
+        return "random", _collect(RANDOM, range(GRAPHS), rows)
+    if what == "general":
+        rows = {}
+        for name, case in general_cases().items():
+            began = time.perf_counter()
+            try:
+                rows[name] = general_reference(case)
+            except Exception as failure:  # the others are still wanted
+                print(f"  {name} FAILED: {failure!r}", flush=True)
+                continue
+            print(f"  {name}: {time.perf_counter() - began:.0f} s", flush=True)
+        return "general", _collect(GENERAL, rows, rows.values())
+    return f"lattice_{what}", reference(int(what))
+
+
+def main(wanted):
+    DATA.mkdir(exist_ok=True)
+    for what in wanted:
+        began = time.perf_counter()
+        name, arrays = make(what)
+        np.savez_compressed(DATA / f"{name}.npz", **arrays)
+        print(f"{name}: {time.perf_counter() - began:.0f} s", flush=True)
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])

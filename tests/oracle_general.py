@@ -1,0 +1,292 @@
+"""Event-by-event oracle for any law, waists, gravity, hysteresis and filtration. Plain and slow.
+
+Between events the positions x of the moving menisci and the pressures P of the wet junctions obey
+
+    d(x^p)/dt = p x^(p-1) Q(drive, x) / A(x)        p = 1 + 1/n: regular at x -> 0
+    sum over the menisci of a junction of V(x) + integral of its tubes' flows = 0
+
+integrated by Radau IIA collocation (Hairer & Wanner, Solving ODEs II, IV.5) with 3 stages (order
+5); the difference from 2 stages (order 3) controls the step. Events end a step exactly.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from oracle_tubes import Tubes
+
+GONE, HELD, ADVANCE, RECEDE, FREE = 0, 1, 2, 3, 4  # FREE: no hysteresis, moves either way
+ROOT6 = np.sqrt(6.0)
+RADAU = {
+    1: np.array([[1.0]]),
+    2: np.array([[5 / 12, -1 / 12], [3 / 4, 1 / 4]]),
+    3: np.array(
+        [
+            [(88 - 7 * ROOT6) / 360, (296 - 169 * ROOT6) / 1800, (-2 + 3 * ROOT6) / 225],
+            [(296 + 169 * ROOT6) / 1800, (88 + 7 * ROOT6) / 360, (-2 - 3 * ROOT6) / 225],
+            [(16 - ROOT6) / 36, (16 + ROOT6) / 36, 1 / 9],
+        ]
+    ),
+}
+TIGHT = 1e-9
+
+
+class Failed(Exception):
+    """A solve did not converge: the step is too long."""
+
+
+@dataclass
+class Course:
+    """Result; ``rate`` is the uptake's slope at each time. SI units, NaN = never."""
+
+    time: np.ndarray
+    uptake: np.ndarray
+    rate: np.ndarray
+    filled_at: np.ndarray
+    wetted_at: np.ndarray
+    blocked_at: np.ndarray
+    pressure: list = field(repr=False)
+    x: np.ndarray | None = None
+
+    def time_at(self, uptake):
+        """Time at which the uptake is first reached (cubic between the steps)."""
+        k = int(np.searchsorted(self.uptake, uptake))
+        h = self.time[k] - self.time[k - 1]
+        u0, u1 = self.uptake[k - 1 : k + 1]
+        a, b = self.rate[k - 1 : k + 1] * h
+        low, high = 0.0, 1.0
+        for _ in range(60):
+            s = 0.5 * (low + high)
+            value = (
+                u0 * (1 + 2 * s) * (1 - s) ** 2
+                + u1 * s * s * (3 - 2 * s)
+                + a * s * (1 - s) ** 2
+                - b * s * s * (1 - s)
+            )
+            low, high = (s, high) if value < uptake else (low, s)
+        return self.time[k - 1] + s * h
+
+
+class Network:
+    """State of the soak. Slot 2 t + e is end e of tube t."""
+
+    def __init__(
+        self, points, ends, radius, length, inlet, fluid, waist=1.0, gravity=(0, 0, 0),
+        grains=None, leak=0.02, draws=None, start=1e-7,
+    ):  # fmt: skip
+        """grains(diameter) -> grains per m3 at least as wide; draws (m, 2) Exp(1) numbers."""
+        points = np.asarray(points, float)
+        self.n, self.ends = len(points), np.asarray(ends)
+        self.m = m = len(self.ends)
+        wide = [np.broadcast_to(np.asarray(a, float), (m,)) for a in (radius, length, waist)]
+        span = points[self.ends[:, 1]] - points[self.ends[:, 0]]
+        fall = fluid.density * span @ np.asarray(gravity, float)
+        self.fluid = fluid
+        self.length = np.repeat(wide[1], 2)
+        slots = [np.repeat(a, 2) for a in wide]
+        self.tubes = Tubes(fluid, *slots, np.stack([fall, -fall], 1).ravel())
+        self.node, self.tube = self.ends.ravel(), np.repeat(np.arange(m), 2)
+        self.bent = slots[2] < 1
+        self.mouth = start * self.length
+        self.x = np.zeros(2 * m)
+        self.piece = np.zeros(2 * m, int)
+        self.at_waist = np.zeros(2 * m, bool)
+        self.status = np.full(2 * m, GONE)
+        self.full = np.zeros(m, bool)
+        self.share = np.ones(2 * m)  # flow as a share of the clean tube's
+        self.leak = leak
+        self.limit = np.full(2 * m, np.inf)  # volume through the throat that closes it
+        if grains is not None:
+            count = grains(2 * slots[0] * slots[2])
+            with np.errstate(divide="ignore"):
+                self.limit = np.asarray(draws).ravel() / count
+        self.passed = np.zeros(2 * m)
+        self.sign = np.zeros(m)
+        self.filled_at, self.blocked_at = np.full(m, np.nan), np.full(m, np.nan)
+        self.wetted_at = np.full(self.n, np.nan)
+        self.time = 0.0
+        self.fixed = np.zeros(self.n, bool)
+        self.fixed[np.asarray(inlet)] = True
+        for junction in np.flatnonzero(self.fixed):
+            self.wet(junction)
+
+    def wet(self, junction):
+        if np.isnan(self.wetted_at[junction]):
+            self.wetted_at[junction] = self.time
+            for slot in np.flatnonzero((self.node == junction) & ~self.full[self.tube]):
+                self.x[slot], self.status[slot] = self.mouth[slot], HELD
+
+    def fill(self, tube):
+        self.full[tube], self.filled_at[tube] = True, self.time
+        pair = [2 * tube, 2 * tube + 1]
+        self.status[pair], self.x[pair] = GONE, 0.0
+        for junction in self.ends[tube]:
+            self.wet(junction)
+
+    @property
+    def moving(self):
+        return np.flatnonzero(self.status >= ADVANCE)
+
+    def mode(self, j):
+        """-1 where the receding angle acts."""
+        return np.where(self.status[j] == RECEDE, -1, 1)
+
+    def rows(self):
+        row = np.full(self.n, -1)
+        free = np.flatnonzero(~np.isnan(self.wetted_at) & ~self.fixed)
+        row[free] = np.arange(len(free))
+        return row, free
+
+    def uptake(self):
+        full = np.flatnonzero(np.repeat(self.full, 2))[::2]
+        open_ = np.flatnonzero(self.status != GONE)
+        whole = self.tubes.volume(full, self.length[full]).sum()
+        return whole + self.tubes.volume(open_, self.x[open_]).sum()
+
+    # ---- flows and their slopes -------------------------------------------------------------
+
+    def meniscus_flow(self, j, x, pressure):
+        """(flow, slope in pressure) of the menisci j standing at x; pressure per slot."""
+        drive = pressure + self.tubes.extra(j, x, self.mode(j), self.piece[j])
+        return self.with_slope(j, x, drive)
+
+    def with_slope(self, j, x, drive):
+        flow, slope = self.tubes.flow(j, x, drive)
+        return self.share[j] * flow, self.share[j] * slope
+
+    def links(self, pressure):
+        """Full tubes, their flows end 0 -> 1 and slopes; pressure (n,)."""
+        tube = np.flatnonzero(self.full)
+        j = 2 * tube
+        drive = pressure[self.ends[tube, 0]] - pressure[self.ends[tube, 1]] + self.tubes.fall[j]
+        return tube, *self.with_slope(j, self.length[j], drive)
+
+    def link_system(self, pressure, row, size):
+        """Balance (size,) and Jacobian of the full tubes."""
+        tube, flow, slope = self.links(pressure)
+        a, b = row[self.ends[tube, 0]], row[self.ends[tube, 1]]
+        right, matrix = np.zeros(size), np.zeros((size, size))
+        for i, k, sign in ((a, b, 1.0), (b, a, -1.0)):
+            own = i >= 0
+            np.add.at(right, i[own], sign * flow[own])
+            np.add.at(matrix, (i[own], i[own]), slope[own])
+            both = own & (k >= 0)
+            np.add.at(matrix, (i[both], k[both]), -slope[both])
+        return right, matrix, flow
+
+    def instant(self, guess):
+        """Pressures (n,) at which the flows balance in the present state (damped Newton)."""
+        row, free = self.rows()
+        pressure = np.where(np.isnan(self.wetted_at), np.nan, 0.0)
+        pressure[free] = np.where(np.isnan(guess[free]), 0.0, guess[free])
+        j = self.moving
+        own = row[self.node[j]] >= 0
+        scale = 2 * self.fluid.gamma / self.tubes.radius.min()
+
+        def residual(p):
+            right, matrix, _ = self.link_system(p, row, len(free))
+            flow, slope = self.meniscus_flow(j, self.x[j], p[self.node[j]])
+            np.add.at(right, row[self.node[j[own]]], flow[own])
+            k = row[self.node[j[own]]]
+            np.add.at(matrix, (k, k), slope[own])
+            return right, matrix
+
+        if len(free) == 0:
+            return pressure
+        right, matrix = residual(pressure)
+        for _ in range(300):
+            diag = np.diag(matrix)
+            matrix = matrix + np.diag(1e-13 * diag + 1e-12 * diag.max() * (diag <= 0) + 1e-300)
+            s = 1 / np.sqrt(np.diag(matrix))
+            step = -s * np.linalg.solve(matrix * np.outer(s, s), s * right)
+            steep = right @ step
+            share = 1.0
+            for _ in range(40):
+                trial = pressure.copy()
+                trial[free] += share * step
+                right, matrix = residual(trial)
+                if right @ step <= 1e-3 * abs(steep) or share * np.abs(step).max() < 1e-13 * scale:
+                    break
+                share *= 0.5
+            pressure = trial
+            if np.abs(share * step).max() < 1e-11 * scale:
+                return pressure
+        raise Failed("instant")
+
+    def _speeds(self, j, x, pressure):
+        """d(x^p)/dt and its slopes in x and in the pressure, (stages, slots) each."""
+        p, shape = self.tubes.power, x.shape
+        jj, x, pressure = np.tile(j, len(x)), x.ravel(), pressure.ravel()
+
+        def speed(x):
+            w = p * x ** (p - 1) / self.tubes.area(jj, x)
+            flow, slope = self.meniscus_flow(jj, x, pressure)
+            return w * flow, w * slope
+
+        f, fp = speed(x)
+        dx = 1e-6 * x
+        fx = (f - speed(x - dx)[0]) / dx
+        return f.reshape(shape), fx.reshape(shape), fp.reshape(shape)
+
+    # ---- one collocation step ---------------------------------------------------------------
+
+    def step(self, h, pressure, stages=3):
+        """(x at the end, pressures and flows of the full tubes at the stages, weights)."""
+        a = h * RADAU[stages]
+        row, free = self.rows()
+        j, size, tubes = self.moving, len(free), self.tubes
+        node, p = row[self.node[j]], self.tubes.power
+        own = node >= 0
+        x0 = self.x[j]
+        top = 0.999999999 * self.length[j] * 1.02
+        flow0, _ = self.meniscus_flow(j, x0, pressure[self.node[j]])
+        c = RADAU[stages].sum(1)
+        x = np.array([x0 + h * ck * flow0 / tubes.area(j, x0) for ck in c])
+        grown = x0**p + p * x0 ** (p - 1) * flow0 / tubes.area(j, x0) * h * c[:, None]
+        x = np.where((x > x0) & ~own, np.maximum(grown, 0) ** (1 / p), x)
+        x = np.clip(x, 0.2 * x0, top)
+        stage = np.array([pressure] * stages)
+        volume0 = tubes.volume(j, x0)
+        for count in range(30):
+            f, fx, fp = self._speeds(j, x, stage[:, self.node[j]])
+            systems = [self.link_system(one, row, size) for one in stage]
+            link = np.array([one[0] for one in systems])
+            matrix = [one[1] for one in systems]
+            scale = p * x ** (p - 1)  # d(x^p)/dx at the stages
+            ry = (x**p - x0**p - a @ f) / scale
+            rp = a @ link
+            for k in range(stages):
+                np.add.at(rp[k], node[own], (tubes.volume(j, x[k]) - volume0)[own])
+            # menisci: m dx + b dp = -ry, eliminated slot by slot
+            m = np.eye(stages) - np.einsum("kl,lj,kj->jkl", a, fx, 1 / scale)
+            b = -np.einsum("kl,lj,kj->jkl", a, fp, 1 / scale)
+            inverse = np.linalg.inv(m)
+            by_p = -inverse @ b
+            by_r = -np.einsum("jkl,lj->kj", inverse, ry)
+            area = np.array([tubes.area(j, x[k]) for k in range(stages)])
+            big = np.zeros((stages, size, stages, size))
+            for k in range(stages):
+                for i in range(stages):
+                    big[k, :, i, :] += a[k, i] * matrix[i]
+                    np.add.at(
+                        big[k, :, i, :], (node[own], node[own]), (area[k] * by_p[:, k, i])[own]
+                    )
+                np.add.at(rp[k], node[own], (area[k] * by_r[k])[own])
+            dp = np.zeros((stages, size))
+            if size:
+                full = big.reshape(stages * size, stages * size)
+                s = 1 / np.maximum(np.abs(full).max(1), 1e-300)
+                dp = -np.linalg.solve(full * s[:, None], s * rp.ravel()).reshape(stages, size)
+            slot_dp = np.zeros((stages, len(j)))
+            slot_dp[:, own] = dp[:, node[own]]
+            dx = by_r + np.einsum("jkl,lj->kj", by_p, slot_dp)
+            stage[:, free] += dp
+            new = np.clip(x + dx, 0.1 * x, 1.5 * self.length[j])
+            small = np.abs(dx) <= 1e-9 * x + 1e-13 * self.length[j]
+            x = new
+            if not np.isfinite(x).all():
+                raise Failed("nan")
+            if small.all() and count:
+                return x[-1], stage, np.array([one[2] for one in systems]), a[-1]
+        raise Failed("step")

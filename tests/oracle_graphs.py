@@ -1,0 +1,156 @@
+"""Random graphs and the cases on which soak is held against the oracle. Invented throughout."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from oracle_tubes import Fluid
+
+THIN = Fluid(gamma=0.052, angle=48.0, consistency=1.2e-3, density=1005.0)
+
+
+@dataclass
+class Graph:
+    points: np.ndarray
+    ends: np.ndarray
+    radius: np.ndarray
+    length: np.ndarray
+    inlet: np.ndarray
+
+    @property
+    def volume(self):
+        return np.pi * self.radius**2 * self.length
+
+
+def random_graph(seed, junctions=None, log_sd=0.5, median=15e-6, spacing=300e-6):
+    """20 to 200 junctions: random points and their nearest neighbours, or a random 4-regular
+    graph; some with dead ends, several inlets, or lengths that have nothing to do with space."""
+    rng = np.random.default_rng([2024, seed])
+    n = int(rng.integers(20, 201)) if junctions is None else junctions
+    points = rng.random((n, 3)) * spacing * n ** (1 / 3)
+    pairs = _near(points, 3) if rng.random() < 0.6 else _regular(n, 4, rng)
+    if rng.random() < 0.5:  # dead ends hang on a tenth of the junctions
+        holders = rng.choice(n, max(1, n // 10), replace=False)
+        for k, holder in enumerate(holders):
+            pairs.append((int(holder), n + k))
+        points = np.vstack([points, points[holders] + rng.normal(0, spacing, (len(holders), 3))])
+    ends = np.array(sorted(set(pairs)))
+    flip = rng.random(len(ends)) < 0.5
+    ends[flip] = ends[flip, ::-1]
+    length = np.linalg.norm(points[ends[:, 0]] - points[ends[:, 1]], axis=1)
+    if rng.random() < 0.4:
+        length = spacing * np.exp(0.6 * rng.standard_normal(len(ends)))
+    radius = median * np.exp(log_sd * rng.standard_normal(len(ends)))
+    inlet = np.argsort(points[:, 2])[: int(rng.integers(1, 2 + n // 12))]
+    return Graph(points, ends, radius, length, inlet)
+
+
+def _near(points, k):
+    """Edges to the k nearest neighbours, and a chain in z so that the graph hangs together."""
+    gap = np.linalg.norm(points[:, None] - points[None], axis=-1)
+    np.fill_diagonal(gap, np.inf)
+    near = np.argsort(gap, axis=1)[:, :k]
+    pairs = {tuple(sorted((i, int(j)))) for i in range(len(points)) for j in near[i]}
+    order = np.argsort(points[:, 2])
+    for rank in range(1, len(order)):
+        below = order[:rank]
+        nearest = below[np.argmin(gap[order[rank], below])]
+        pairs.add(tuple(sorted((int(order[rank]), int(nearest)))))
+    return sorted(pairs)
+
+
+def _regular(n, degree, rng):
+    stubs = rng.permutation(np.repeat(np.arange(n), degree))[: n * degree // 2 * 2]
+    pairs = {tuple(sorted((int(a), int(b)))) for a, b in stubs.reshape(-1, 2) if a != b}
+    return sorted(pairs)
+
+
+@dataclass
+class Case:
+    """One case of the general oracle; ``grains`` = (volume fraction, diameters, shares, leak)."""
+
+    graph: Graph
+    fluid: Fluid
+    waist: float = 1.0
+    gravity: tuple = (0.0, 0.0, 0.0)
+    until: float = np.inf
+    grains: tuple | None = None
+    seed: int = 0
+
+
+def general_cases():
+    """name -> Case. Small graphs, one mechanism each, then mixtures."""
+    down, tilt = (0.0, 0.0, -9.80665), (5.0, 0.0, -8.0)
+    wide = dict(median=150e-6, spacing=10e-3, log_sd=0.4)
+    gum = Fluid(0.052, 48.0, 0.05, 0.6)
+    thin_yield = Fluid(0.052, 48.0, 3e-3, 1.0, yield_stress=1.0)
+    pudding = Fluid(0.052, 48.0, 0.05, 0.6, yield_stress=1.0)
+    caught = Fluid(0.052, 48.0, 1.2e-3, receding=20.0, density=1005.0)
+    grains = (0.02, np.array([8e-6, 14e-6, 22e-6, 34e-6]), np.array([0.2, 0.4, 0.3, 0.1]), 0.05)
+    return {
+        "thin": Case(random_graph(1, 20), THIN),
+        "power_0.6": Case(random_graph(2, 16), gum),
+        "power_0.35": Case(random_graph(3, 12), Fluid(0.052, 48.0, 0.3, 0.35)),
+        "power_1.4": Case(random_graph(4, 12), Fluid(0.052, 48.0, 3e-4, 1.4)),
+        "bingham": Case(random_graph(5, 14), thin_yield, until=0.2),
+        "yield": Case(random_graph(6, 14), pudding, until=0.2),
+        "waist_0.5": Case(random_graph(7, 14), THIN, waist=0.5),
+        "waist_0.3": Case(random_graph(8, 12), THIN, waist=0.3),
+        "waist_power": Case(random_graph(9, 12), gum, waist=0.5),
+        "waist_yield": Case(random_graph(10, 9), pudding, waist=0.6, until=0.2),
+        "gravity": Case(random_graph(11, 20, **wide), THIN, gravity=down, until=20.0),
+        "gravity_tilt": Case(random_graph(12, 16, **wide), THIN, gravity=tilt, until=20.0),
+        "gravity_waist": Case(random_graph(13, 12, **wide), THIN, 0.6, down, until=20.0),
+        "hysteresis": Case(random_graph(14, 20, log_sd=0.8), caught),
+        "hysteresis_gravity": Case(random_graph(15, 14, **wide), caught, 1.0, down, until=20.0),
+        "hysteresis_waist": Case(random_graph(16, 12, log_sd=0.7), caught, 0.5),
+        "grains": Case(random_graph(17, 20), THIN, grains=grains, seed=3),
+        "grains_waist": Case(random_graph(18, 14), THIN, 0.5, grains=grains, seed=4),
+    }
+
+
+def number_density(grains):
+    """diameter -> grains per m3 of suspension at least as wide (plain sum over the classes)."""
+    fraction, sizes, shares, _ = grains
+    counts = fraction * shares / shares.sum() / (np.pi * sizes**3 / 6)
+    return lambda d: np.array([counts[sizes >= one].sum() for one in np.ravel(d)])
+
+
+def march_arguments(case):
+    """Arguments of oracle_march.soak for a case."""
+    g = case.graph
+    more = {"waist": case.waist, "gravity": case.gravity, "until": case.until}
+    if case.grains is not None:
+        stream = np.random.SeedSequence(case.seed, spawn_key=(1,))
+        more |= {
+            "grains": number_density(case.grains),
+            "draws": np.random.default_rng(stream).exponential(size=(len(g.ends), 2)),
+            "leak": case.grains[3],
+        }
+    return (g.points, g.ends, g.radius, g.length, g.inlet, case.fluid), more
+
+
+def soak_arguments(case):
+    """(solid, liquid, inlet, keywords) of ps.soak for a case."""
+    import poresim as ps
+
+    g, f = case.graph, case.fluid
+    if f.yield_stress > 0:
+        law = ps.HerschelBulkley(f.yield_stress, f.consistency, f.index)
+    else:
+        law = ps.Newtonian(f.consistency) if f.index == 1 else ps.PowerLaw(f.consistency, f.index)
+    grains = None
+    if case.grains is not None:
+        fraction, sizes, shares, leak = case.grains
+        grains = ps.Particles(fraction, sizes, shares, leak=leak)
+    liquid = ps.Liquid(
+        viscosity=law,
+        surface_tension=f.gamma,
+        contact_angle_deg=f.angle,
+        density=f.density,
+        receding_angle_deg=f.receding,
+        particles=grains,
+    )
+    solid = ps.Network(g.points, g.ends, g.radius, g.length, waist=case.waist)
+    return solid, liquid, g.inlet, {"gravity": case.gravity, "seed": case.seed}

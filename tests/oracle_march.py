@@ -1,0 +1,235 @@
+"""The events of the general oracle and its march from one to the next."""
+
+from __future__ import annotations
+
+import numpy as np
+from oracle_general import ADVANCE, FREE, GONE, HELD, RECEDE, TIGHT, Course, Failed, Network
+
+
+def soak(
+    points, ends, radius, length, inlet, fluid, until=np.inf, tolerance=1e-8, longest=0.2, **more
+):
+    """March to time ``until`` or until nothing moves; returns a Course.
+
+    tolerance: local error of a meniscus over its tube's length. longest: longest step as a
+    share of the time gone by. more: waist, gravity, grains, leak, draws, start (see Network).
+    """
+    net = Network(points, ends, radius, length, inlet, fluid, **more)
+    pressure = settle(net, np.full(net.n, np.nan))
+    course = [(0.0, 0.0, 0.0)]
+    kept = [pressure]
+    h = _guess(net, pressure)
+    while net.time < until and len(net.moving):
+        h = min(h, until - net.time, max(longest * net.time, h if net.time == 0 else 0.0))
+        h, pressure, happened, grow = _advance(net, pressure, h, tolerance)
+        if happened:
+            pressure = settle(net, pressure)
+            h = min(max(h, 1e-9 * net.time), _guess(net, pressure))
+        else:
+            h *= grow
+        kept.append(pressure)
+        course.append((net.time, net.uptake(), _inflow(net, pressure)))
+    return Course(
+        *np.array(course).T, net.filled_at, net.wetted_at, net.blocked_at, kept, net.x.copy()
+    )
+
+
+def _inflow(net, pressure):
+    tube, flow, _ = net.links(pressure)
+    a, b = net.ends[tube].T
+    total = flow[net.fixed[a]].sum() - flow[net.fixed[b]].sum()
+    j = net.moving
+    q, _ = net.meniscus_flow(j, net.x[j], pressure[net.node[j]])
+    return total + q[net.fixed[net.node[j]]].sum()
+
+
+def drives(net, pressure):
+    """Drives of every slot with the advancing and with the receding angle (Pa)."""
+    j = np.arange(2 * net.m)
+    ahead = np.where(net.at_waist, 1, net.piece)
+    behind = np.where(net.at_waist, 0, net.piece)
+    p = np.nan_to_num(pressure[net.node])
+    return (
+        p + net.tubes.extra(j, net.x, 1, ahead),
+        p + net.tubes.extra(j, net.x, -1, behind),
+    )
+
+
+def settle(net, guess):
+    """Decide which menisci move, and how, and the pressures that go with it."""
+    scale = 2 * net.fluid.gamma / net.tubes.radius
+    forward = ADVANCE if net.fluid.hysteresis else FREE
+    pressure = guess
+    for _ in range(200 + 6 * net.m):
+        pressure = net.instant(pressure)
+        ahead, back = drives(net, pressure)
+        at_mouth = net.x <= 1.5 * net.mouth
+        fresh = (net.status == HELD) & (ahead > 0)
+        away = (net.status == HELD) & (back < 0) & ~at_mouth
+        tiny = 1e-11 * scale
+        stop = (net.status >= ADVANCE) & at_mouth & (ahead < -tiny)
+        stop |= (net.status == ADVANCE) & (ahead < -tiny)
+        stop |= (net.status == RECEDE) & (back > tiny)
+        if not (fresh.any() or away.any() or stop.any()):
+            return pressure
+        net.status[stop] = HELD
+        # at each junction the most eager meniscus goes first: it holds the others back
+        eager = np.where(fresh, ahead, np.where(away, -back, -np.inf))
+        best = np.full(net.n, -np.inf)
+        np.maximum.at(best, net.node, eager)
+        go = (fresh | away) & ((eager >= best[net.node] - 1e-13 * scale) | net.fixed[net.node])
+        net.piece[go & net.at_waist & fresh] = 1
+        net.piece[go & net.at_waist & away] = 0
+        net.at_waist[go] = False
+        net.status[go & fresh] = forward
+        net.status[go & away] = RECEDE if net.fluid.hysteresis else FREE
+    raise RuntimeError(f"which menisci move could not be decided at t = {net.time:g} s")
+
+
+def signs(net, pressure, x, passed):
+    """Event functions: below 0 before the event, above 0 after it. name -> (index, value)."""
+    tubes, j = net.tubes, np.arange(2 * net.m)
+    scale = 2 * net.fluid.gamma / tubes.radius
+    keep, net.x = net.x, x
+    ahead, back = drives(net, pressure)
+    net.x = keep
+    moving, held = net.status >= ADVANCE, net.status == HELD
+    open_ = ~net.full & (moving[0::2] | moving[1::2])
+    gap = (x[0::2] + x[1::2]) / net.length[0::2] - 1
+    half = np.where(net.piece == 0, 1.0, -1.0) * (2 * x / net.length - 1)
+    out = {
+        "meet": (np.flatnonzero(open_), gap[open_]),
+        "release": (j[held], (ahead / scale)[held]),
+        "waist": (j[moving & net.bent], half[moving & net.bent]),
+        "blocked": (j, np.nan_to_num(passed / net.limit) - 1),
+    }
+    away = held & (x > 1.5 * net.mouth)
+    out["withdraw"] = (j[away], -(back / scale)[away])
+    for status, name, value in ((ADVANCE, "stop", -ahead), (RECEDE, "turn", back)):
+        own = net.status == status
+        out[name] = (j[own], (value / scale)[own])
+    if np.isfinite(net.limit).any():
+        tube, flow, _ = net.links(pressure)
+        size = np.maximum(np.abs(flow), net.tubes.area(2 * tube, 0.0) * 1e-9)
+        out["reverse"] = (tube, np.where(net.sign[tube] == 0, -1, -net.sign[tube] * flow / size))
+        free = net.status == FREE
+        out["swing"] = (j[free], -(net.sense * ahead / scale)[free])
+    # a meniscus caught at a waist or a closed throat is no event twice
+    live = ~np.isfinite(net.blocked_at[net.tube])
+    out["blocked"] = (j[live], out["blocked"][1][live])
+    return out
+
+
+def _advance(net, pressure, h, tolerance):
+    """One step, shortened to the first event inside it. Returns (h, P, happened, growth)."""
+    if np.isfinite(net.limit).any():
+        ahead, _ = drives(net, pressure)
+        net.sense = np.sign(ahead)
+        tube, flow, _ = net.links(pressure)
+        net.sign[tube] = np.sign(flow)
+    before = signs(net, pressure, net.x, net.passed)
+    for k in range(300):
+        try:
+            end, stage, links, weight = net.step(h, pressure)
+            coarse = net.step(h, pressure, 2)[0]
+        except (Failed, np.linalg.LinAlgError):
+            h *= 0.4
+            continue
+        j = net.moving
+        error = np.abs(end - coarse).max(initial=0.0, where=True) / net.length.min()
+        if error > tolerance and h > 1e-14 * max(net.time, 1e-300):
+            h *= max(0.2, 0.9 * (tolerance / error) ** 0.25)
+            continue
+        if (end < 0.3 * net.mouth[j]).any():
+            h *= 0.5
+            continue
+        x = net.x.copy()
+        x[j] = end
+        passed = _passed(net, x, links, weight)
+        keep, net.x = net.x, x
+        try:
+            after_p = net.instant(stage[-1])
+        finally:
+            net.x = keep
+        after = signs(net, after_p, x, passed)
+        share = 1.0
+        for name, (index, value) in after.items():
+            first = before[name][1]
+            over = value > TIGHT
+            if name in ("stop", "turn", "swing"):  # may start at 0 when just let go
+                over &= first < -TIGHT
+            if over.any():
+                low = np.minimum(first[over], -1e-30) * 0.5**k
+                share = min(share, max((low / (low - value[over])).min(), 1e-3))
+        if share < 1.0:
+            h *= share
+            continue
+        shrunk = x < net.x
+        net.x, net.passed, net.time = x, passed, net.time + h
+        grow = min(4.0, 0.9 * (tolerance / max(error, 1e-300)) ** 0.25)
+        return h, after_p, _happen(net, before, after, shrunk), grow
+    raise RuntimeError(f"no step found at t = {net.time:g} s")
+
+
+def _passed(net, x, links, weight):
+    """Volume that came through each throat from its end, after the step."""
+    if not np.isfinite(net.limit).any():
+        return net.passed
+    passed, j = net.passed.copy(), net.moving
+    counted = j[~net.bent[j] | (net.piece[j] == 1)]
+    gain = net.tubes.volume(counted, x[counted]) - net.tubes.volume(counted, net.x[counted])
+    passed[counted] += np.maximum(gain, 0)
+    tube = np.flatnonzero(net.full)
+    passed[2 * tube] += weight @ np.maximum(links, 0)
+    passed[2 * tube + 1] += weight @ np.maximum(-links, 0)
+    return passed
+
+
+def _happen(net, before, after, shrunk):
+    """Carry out the events met at the end of a step."""
+    near, happened = -10 * TIGHT, False
+    for name, (index, value) in after.items():
+        for i, g, first in zip(index, value, before[name][1], strict=True):
+            if g < near or (name not in ("meet", "blocked") and g <= first):
+                continue
+            if name == "meet" and not net.full[i]:
+                net.fill(i)
+            elif name == "blocked" and np.isnan(net.blocked_at[net.tube[i]]):
+                net.blocked_at[net.tube[i]] = net.time
+                net.share[[i, i ^ 1]] = net.leak
+            elif name == "waist" and net.status[i] >= ADVANCE:
+                net.status[i], net.at_waist[i] = HELD, True
+                net.x[i] = net.length[i] / 2
+            elif name in ("stop", "turn") and net.status[i] >= ADVANCE:
+                net.status[i] = HELD
+            elif name in ("release", "withdraw") and net.status[i] == HELD:
+                net.at_waist[i], go = False, name == "release"
+                if net.bent[i] and abs(net.x[i] - net.length[i] / 2) < 1e-12 * net.length[i]:
+                    net.piece[i] = int(go)
+                plain = FREE if not net.fluid.hysteresis else None
+                net.status[i] = plain or (ADVANCE if go else RECEDE)
+            elif name not in ("reverse", "swing"):
+                continue
+            happened = True
+    empty = (net.status >= ADVANCE) & (net.x <= net.mouth) & shrunk
+    net.status[empty] = HELD
+    return happened or bool(empty.any())
+
+
+def _guess(net, pressure):
+    """A first step: a hundredth of what the fastest meniscus needs for its tube."""
+    j = net.moving
+    if len(j) == 0:
+        return np.inf
+    q, _ = net.meniscus_flow(j, net.x[j], pressure[net.node[j]])
+    need = np.abs(net.tubes.volume(j, net.length[j]) / np.where(q == 0, 1e-300, q))
+    inlet = net.fixed[net.node[j]]  # infinitely fast at first: use the resistance of the tube
+    if inlet.any():
+        drive = pressure[net.node[j]] + net.tubes.extra(j, net.x[j], net.mode(j), net.piece[j])
+        long = np.maximum(net.x[j], 0.1 * net.length[j])
+        q2 = np.abs(net.share[j] * net.tubes.flow(j, long, drive)[0])
+        need = np.where(inlet, net.tubes.volume(j, long) / np.maximum(q2, 1e-300), need)
+    return 0.01 * need.min()
+
+
+__all__ = ["GONE", "soak"]

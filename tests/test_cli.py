@@ -1,0 +1,323 @@
+"""The command line: exit codes, one line a fault, and nothing heavy before it is needed."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from fakes import record_file
+from small import TWO_BROTHS
+
+from poresim import __version__
+from poresim.cli.main import main
+from poresim.cli.terminal import plain
+
+ROOT = Path(__file__).resolve().parents[1]
+COMMANDS = ("new", "check", "run", "compare", "animate")
+
+
+def python(*arguments: str, **more) -> subprocess.CompletedProcess:
+    """Python in a process of its own."""
+    return subprocess.run(
+        [sys.executable, *arguments], capture_output=True, text=True, timeout=300,
+        env={**os.environ, "PYTHONPATH": str(ROOT)}, **more,
+    )  # fmt: skip
+
+
+@pytest.fixture
+def here(tmp_path, monkeypatch) -> Path:
+    """An empty current folder."""
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+@pytest.fixture
+def small(here) -> Path:
+    (here / "small.toml").write_text(TWO_BROTHS)
+    return here / "small.toml"
+
+
+@pytest.fixture
+def made_up(here) -> Path:
+    return record_file(here, liquids=3, repeats=2, cells=(4, 4, 6), snapshots=4)
+
+
+def refused(capsys, *arguments: str) -> str:
+    """The command is refused with exit code 2, in single lines, without a traceback."""
+    assert main(list(arguments)) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert said.err.strip()
+    assert "Traceback" not in said.err
+    return said.err
+
+
+def test_help_and_version(capsys):
+    assert main(["--help"]) == 0
+    text = capsys.readouterr().out
+    assert all(f"\n    {name} " in text for name in COMMANDS)
+    assert main(["--version"]) == 0
+    assert capsys.readouterr().out == f"poresim {__version__}\n"
+    assert main([]) == 2
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_has_help_with_an_example(capsys, command):
+    assert main([command, "--help"]) == 0
+    text = capsys.readouterr().out
+    assert "example" in text
+    assert f"poresim {command} " in text.split("example")[1]
+    assert "--json" in text
+
+
+@pytest.mark.parametrize("command", ["new", "run"])
+def test_cautions_are_told_where_tests_are_planned(capsys, command):
+    main([command, "--help"])
+    text = " ".join(capsys.readouterr().out.split())
+    for word in ("scald", "allergens", "Do not eat test samples", "texture-modified", "licensed"):
+        assert word in text
+
+
+@pytest.mark.parametrize(
+    "code",
+    [
+        "main(['--help'])",
+        "main(['run', '--help'])",
+        "main(['check', 'absent.toml'])",
+        "main(['check', 'small.toml'])",
+        "main(['new', 'my_rusk'])",
+        "main(['animate', 'absent.h5'])",
+    ],
+)
+def test_nothing_heavy_is_loaded_before_it_is_needed(small, code):
+    text = (
+        "import sys\nfrom poresim.cli.main import main\n"
+        f"{code}\n"
+        "print(sorted({'numba', 'matplotlib', 'llvmlite'} & set(sys.modules)), file=sys.stderr)"
+    )
+    done = python("-c", text, cwd=small.parent)
+    assert done.stderr.strip().endswith("[]"), done.stderr
+
+
+def test_the_module_is_the_command(small):
+    done = python("-m", "poresim", "check", "small.toml", cwd=small.parent)
+    assert done.returncode == 0, done.stderr
+    assert "junctions" in done.stdout
+    assert done.stderr == ""
+
+
+def test_new_check_run_compare_animate(here, capsys):
+    """The commands of the help texts, in their order, on the starter scenario."""
+    assert main(["new", "my_rusk"]) == 0
+    text = (here / "my_rusk.toml").read_text()
+    text = re.sub(r"size_mm = \[[^]]*\]", "size_mm = [0.4, 0.4, 0.6]", text)  # small: tests only
+    text = re.sub(r"repeats = \d+", "repeats = 2", text)
+    (here / "my_rusk.toml").write_text(text)
+    assert main(["check", "my_rusk.toml"]) == 0
+    assert "no faults" in capsys.readouterr().out
+    assert main(["run", "my_rusk.toml", "--out", "results/my_rusk"]) == 0
+    said = capsys.readouterr()
+    assert "half full in" in said.out
+    assert "volume balance" in said.out
+    assert "expect:" in said.err
+    record = "results/my_rusk/my_rusk.h5"
+    for name in ("uptake.png", "uptake.svg", "front.png", "front.svg", "section.png"):
+        assert Path(f"results/my_rusk/my_rusk-{name}").stat().st_size > 1000
+        assert f"my_rusk-{name}" in said.out
+    assert main(["compare", record, "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["liquids"][0]["repeats"] == 2
+    assert main(["animate", record]) == 0
+    assert Path("results/my_rusk/my_rusk.gif").stat().st_size > 1000
+
+
+def test_run_as_json(small, capsys):
+    assert main(["run", str(small), "--json", "--no-figures", "--workers", "1"]) == 0
+    said = capsys.readouterr()
+    found = json.loads(said.out)
+    assert found["record"] == "results/small/small.h5"
+    assert Path(found["record"]).is_file()
+    assert found["complete"] is True
+    assert [liquid["name"] for liquid in found["liquids"]] == ["clear broth", "spiced broth"]
+    assert found["liquids"][0]["volume_balance"] < 5e-4
+    assert "clear broth" in found["headline"].lower()
+    assert "soaks:" in said.err
+    # without figures nothing is drawn, and nothing was there before:
+    assert "exists" in refused(capsys, "run", str(small), "--no-figures")
+    assert main(["run", str(small), "--resume", "--no-figures", "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["liquids"] == found["liquids"]
+
+
+def test_check_as_json(small, capsys):
+    assert main(["check", str(small), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["junctions"] > 0
+    assert found["faults"] == []
+    assert not list(small.parent.glob("results*"))
+
+
+def test_every_fault_of_a_scenario_is_a_line(small, capsys):
+    text = TWO_BROTHS.replace("seed = 0", "sead = 0").replace("until_s = 0.2", "until_s = -1")
+    small.write_text(text)
+    for command in ("check", "run"):
+        lines = refused(capsys, command, str(small)).splitlines()
+        assert len(lines) == 2
+        assert re.search(r"small\.toml, line 2: sead: .*seed", lines[0])
+        assert "run.until_s" in lines[1]
+
+
+def test_scenarios_that_cannot_be_read(here, capsys):
+    (here / "latin.toml").write_bytes(b'title = "caf\xe9"\n')
+    (here / "broken.toml").write_text("title = \n[solid\n")
+    (here / "folder.toml").mkdir()
+    for name in ("latin.toml", "broken.toml", "folder.toml", "absent.toml"):
+        for command in ("check", "run"):
+            lines = refused(capsys, command, name).splitlines()
+            assert len(lines) == 1
+            assert name in lines[0]
+
+
+@pytest.mark.skipif(os.geteuid() == 0, reason="root may read and write everything")
+def test_scenarios_and_folders_without_permission(small, capsys):
+    small.chmod(0)
+    refused(capsys, "check", str(small))
+    small.chmod(0o600)
+    Path("closed").mkdir(mode=0o500)
+    refused(capsys, "run", str(small), "--out", "closed/results")
+
+
+def test_out_that_is_a_file(small, capsys):
+    Path("taken").write_text("x")
+    line = refused(capsys, "run", str(small), "--out", "taken", "--no-figures")
+    assert "taken" in line.splitlines()[-1]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["rn", "x.toml"], "invalid choice"),
+        (["run"], "required: FILE"),
+        (["run", "x.toml", "--colour"], "unrecognized arguments: --colour"),
+        (["run", "x.toml", "--workers", "two"], "invalid int value"),
+        (["run", "x.toml", "--workers", "0"], "at least 1"),
+        (["run", "x.toml", "--force", "--resume"], "give one of them"),
+        (["animate", "x.h5", "--seconds", "0"], "0.5 to 600"),
+        (["animate", "x.h5", "--width", "9"], "240 to 3840"),
+        (["new", ".."], "name of a file"),
+        (["new", "no/such/folder/x"], "no such folder"),
+    ],
+)
+def test_requests_that_are_wrong(here, capsys, arguments, message):
+    lines = refused(capsys, *arguments).splitlines()
+    assert len(lines) == 1
+    assert message in lines[0]
+
+
+def test_records_that_are_none(here, capsys):
+    (here / "text.h5").write_text("x")
+    for command in ("compare", "animate"):
+        assert "not an HDF5 file" in refused(capsys, command, "text.h5")
+        assert "is not there" in refused(capsys, command, "absent.h5")
+        assert "is a folder" in refused(capsys, command, ".")
+
+
+def test_nothing_is_replaced_unasked(made_up, capsys):
+    record = str(made_up)
+    assert main(["compare", record, "--out", "c"]) == 0
+    assert main(["animate", record]) == 0
+    capsys.readouterr()
+    assert "--force" in refused(capsys, "compare", record, "--out", "c")
+    assert "--force" in refused(capsys, "animate", record)
+    assert main(["compare", record, "--out", "c", "--force"]) == 0
+    assert main(["animate", record, "--force"]) == 0
+    assert main(["new", "x"]) == 0
+    capsys.readouterr()
+    assert "--force" in refused(capsys, "new", "x")
+    assert main(["new", "x", "--force"]) == 0
+
+
+def test_numerics_that_failed_are_exit_code_3(small, capsys, monkeypatch):
+    from fakes import soak as made_up_soak
+
+    from poresim.ensemble.run import RunFailed
+    from poresim.soak.result import Ending
+
+    def failing(*_, **__):
+        raise RunFailed(Path("results/small/small.h5"), ["clear broth, solid 0: MemoryError"], 5)
+
+    monkeypatch.setattr("poresim.ensemble.run.run", failing)
+    assert main(["run", str(small)]) == 3
+    said = capsys.readouterr().err
+    assert "not finished: clear broth, solid 0: MemoryError" in said
+    assert "kept in results/small/small.h5" in said
+    monkeypatch.undo()
+    monkeypatch.chdir(small.parent)
+
+    def soak(solid, liquid, *, until_s, snapshots, **_):
+        done = made_up_soak(solid, 0.1, until_s, snapshots=tuple(snapshots))
+        return type(done)(**{**done.__dict__, "ending": Ending.NOT_CONVERGED})
+
+    from concurrent.futures import ThreadPoolExecutor
+
+    from poresim.ensemble import run as module
+
+    whole = module.run
+    monkeypatch.setattr("poresim.soak.march.soak", soak)
+    with ThreadPoolExecutor(1) as threads:
+        monkeypatch.setattr(
+            "poresim.ensemble.run.run",
+            lambda *a, workers, **k: whole(*a, executor=threads, **k),
+        )
+        assert main(["run", str(small), "--no-figures"]) == 3
+    said = capsys.readouterr()
+    assert "not finished: clear broth, solid 0" in said.err
+    assert "record:  results/small/small.h5" in said.out
+
+
+def test_an_unforeseen_fault_is_a_line_too(made_up, capsys, monkeypatch):
+    def broken(_):
+        raise ZeroDivisionError("made up")
+
+    monkeypatch.setattr("poresim.record.reading.load_record", broken)
+    assert main(["animate", str(made_up)]) == 3
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1
+    assert "ZeroDivisionError: made up" in said
+
+
+def test_text_from_files_does_not_drive_the_terminal(here, capsys):
+    evil = "\x1b[31mred\x1b]0;title\x07\u202egnp\u200b"
+    assert plain(evil) == " [31mred ]0;title  gnp"
+    path = record_file(here, liquids=1, repeats=1, cells=(3, 3, 4), title=f"t{evil}$x_{{")
+    assert main(["compare", str(path), "--out", "c"]) == 0  # drawn, too: no formula, no escape
+    said = capsys.readouterr()
+    assert "\x1b" not in said.out + said.err
+
+
+def test_names_from_scenarios_are_never_paths(here, capsys):
+    """The file's own name decides, and a wild one is made tame."""
+    wild = here / "a b;$(x).toml"
+    wild.write_text(TWO_BROTHS.replace('"clear broth"', '"../../clear"', 1).replace(
+        'based_on = "clear broth"', 'based_on = "../../clear"'))  # fmt: skip
+    assert main(["run", str(wild), "--no-figures", "--workers", "1"]) == 0
+    assert (here / "results/a_b_x/a_b_x.h5").is_file()
+    assert sorted(p.name for p in here.iterdir()) == ["a b;$(x).toml", "results"]
+
+
+def test_a_reader_that_leaves_is_no_fault(made_up):
+    code = (
+        "import sys; from poresim.cli.main import main; "
+        f"sys.exit(main(['compare', {str(made_up)!r}, '--out', 'c', '--json']))"
+    )
+    with subprocess.Popen(
+        [sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        cwd=made_up.parent, env={**os.environ, "PYTHONPATH": str(ROOT)},
+    ) as process:  # fmt: skip
+        assert process.stdout is not None
+        process.stdout.close()
+        assert process.stderr is not None
+        assert "Traceback" not in process.stderr.read()

@@ -1,0 +1,332 @@
+"""Scenario files: what is read, and every fault that a user can meet, in one line each."""
+
+from __future__ import annotations
+
+import pickle
+import subprocess
+import sys
+from pathlib import Path
+from typing import get_args
+
+import numpy as np
+import pytest
+
+import poresim as ps
+from poresim.scenario.faults import ScenarioError
+from poresim.scenario.lines import key_lines
+from poresim.scenario.plan import plan
+from poresim.scenario.reading import parse_scenario
+from poresim.scenario.schema import Lattice
+from poresim.scenario.starter import starter
+from poresim.solid.lattices import KINDS
+
+ROOT = Path(__file__).resolve().parents[1]
+
+GOOD = """\
+title = "A rusk in three broths"
+seed = 11
+
+[solid]
+name = "twice-baked rusk"
+size_mm = [2.0, 2.0, 3.0]
+dry_density_kg_m3 = 420
+lattice = { kind = "cubic", spacing_um = 100, neighbours = 5.2 }
+tubes = { law = "lognormal", median_radius_um = 15, log_sd = 0.5, waist = 0.5 }
+
+[[liquids]]
+name = "clear broth"
+density_kg_m3 = 1005
+surface_tension_mN_m = 52
+contact_angle_deg = 48
+viscosity = { law = "newtonian", mPa_s = 1.2 }
+
+[[liquids]]
+name = "gum broth"
+based_on = "clear broth"
+viscosity = { law = "herschel_bulkley", yield_Pa = 0.02, consistency_Pa_sn = 0.12, index = 0.5 }
+
+[[liquids]]
+name = "spiced broth"
+based_on = "clear broth"
+[liquids.particles]
+volume_fraction = 0.015
+law = "lognormal"
+median_diameter_um = 12
+log_sd = 0.5
+density_kg_m3 = 1300
+
+[exposure]
+kind = "face"
+faces = ["bottom"]
+
+[run]
+until_s = 30
+accuracy = 0.01
+repeats = 4
+"""
+
+
+def changed(*changes: tuple[str, str]) -> str:
+    text = GOOD
+    for old, new in changes:
+        assert old in text, old
+        text = text.replace(old, new, 1)
+    return text
+
+
+def faults_of(text: str, path: Path | None = None) -> list[str]:
+    with pytest.raises(ScenarioError) as caught:
+        parse_scenario(text, path or Path("rusk.toml"))
+    lines = str(caught.value).split("\n")
+    assert lines == [str(fault) for fault in caught.value.faults]
+    assert all(line.isprintable() for line in lines)
+    return lines
+
+
+# ---- what is read --------------------------------------------------------------------------
+
+
+def test_a_scenario_in_si_units():
+    scenario = parse_scenario(GOOD, Path("somewhere/rusk.toml"))
+    assert (scenario.title, scenario.seed, scenario.name) == ("A rusk in three broths", 11, "rusk")
+    solid = scenario.solid
+    assert solid.size == pytest.approx((2e-3, 2e-3, 3e-3))
+    assert solid.spacing == pytest.approx(1e-4)
+    assert (solid.lattice, solid.neighbours, solid.waist, solid.sides) == (
+        "cubic",
+        5.2,
+        0.5,
+        "open",
+    )
+    assert solid.radii.median == pytest.approx(15e-6)
+    assert [liquid.name for liquid in scenario.liquids] == [
+        "clear broth",
+        "gum broth",
+        "spiced broth",
+    ]
+    assert scenario.exposure.faces == ["bottom"]
+    assert scenario.exposure.gravity is True
+    assert scenario.exposure.air == "free"
+    run = scenario.run
+    assert (run.until_s, run.until_saturation, run.accuracy) == (30, None, 0.01)
+    assert (run.repeats, run.snapshots) == (4, 60)
+    assert scenario.text == GOOD
+
+
+def test_a_liquid_takes_over_what_it_does_not_state():
+    liquids = [ps.build_liquid(spec) for spec in parse_scenario(GOOD).liquids]
+    clear, gum, spiced = liquids
+    assert gum.viscosity == ps.HerschelBulkley(0.02, 0.12, 0.5)
+    assert (gum.density, gum.surface_tension, gum.contact_angle_deg) == (
+        1005,
+        pytest.approx(0.052),
+        48,
+    )
+    assert spiced.viscosity == clear.viscosity
+    assert clear.viscosity.viscosity == pytest.approx(1.2e-3)
+    assert clear.particles is None
+    assert (spiced.particles.density, spiced.particles.leak) == (1300, 0.02)
+
+
+def test_the_schema_knows_every_lattice():
+    assert get_args(Lattice.model_fields["kind"].annotation) == KINDS
+
+
+def test_order_of_liquids_does_not_matter_for_taking_over():
+    text = changed(('name = "clear broth"', 'name = "clear broth"\nbased_on = "base"'))
+    text += '\n[[liquids]]\nname = "base"\nreceding_angle_deg = 20\ndensity_kg_m3 = 900\n'
+    text += (
+        'surface_tension_mN_m = 30\ncontact_angle_deg = 70\nviscosity = {law="newtonian",mPa_s=1}'
+    )
+    liquids = {spec.name: spec for spec in parse_scenario(text).liquids}
+    assert liquids["gum broth"].receding_angle_deg == 20
+    assert liquids["gum broth"].density == 1005
+
+
+@pytest.mark.parametrize(
+    ("viscosity", "law"),
+    [
+        ('law = "power_law", consistency_Pa_sn = 0.1, index = 0.6', ps.PowerLaw(0.1, 0.6)),
+        ('law = "bingham", yield_Pa = 1, plastic_mPa_s = 20', ps.Bingham(1, 0.02)),
+    ],
+)
+def test_viscosity_laws(viscosity, law):
+    text = changed(('law = "newtonian", mPa_s = 1.2', viscosity))
+    assert ps.build_liquid(parse_scenario(text).liquids[0]).viscosity == law
+
+
+@pytest.mark.parametrize(
+    ("tubes", "median"),
+    [
+        ('law = "weibull", scale_radius_um = 15, shape = 2', 15 * np.log(2) ** 0.5),
+        ('law = "gamma", scale_radius_um = 5, shape = 1', 5 * np.log(2)),
+        ('law = "uniform", least_radius_um = 5, greatest_radius_um = 15', 10),
+        ('law = "fixed", radius_um = 8', 8),
+        (
+            'law = "mixture", parts = [{ share = 1, law = "fixed", radius_um = 4 },\n'
+            '  { share = 3, law = "fixed", radius_um = 9 }]',
+            9,
+        ),
+    ],
+)
+def test_radius_laws(tubes, median):
+    text = changed(('law = "lognormal", median_radius_um = 15, log_sd = 0.5', tubes))
+    if "\n" in tubes:  # an inline table must stand in one line: write it as a table
+        text = changed(
+            ('tubes = { law = "lognormal", median_radius_um = 15, log_sd = 0.5, waist = 0.5 }', ""),
+            (
+                "[[liquids]]",
+                "[solid.tubes]\n" + tubes.replace(", parts", "\nparts") + "\n[[liquids]]",
+            ),
+        )
+    radii = parse_scenario(text).solid.radii
+    assert float(radii.quantile(0.5)) == pytest.approx(median * 1e-6, rel=1e-9)
+
+
+def test_tables_of_sizes_come_from_files_beside_the_scenario(tmp_path):
+    (tmp_path / "radii.csv").write_text("radius_um,weight\n10,1\n20,3\n")
+    (tmp_path / "grains.csv").write_text("\ufeffvolume_share,diameter_um\n0.5,8\n0.5,30\n")
+    (tmp_path / "rusk.toml").write_text(
+        changed(
+            (
+                'law = "lognormal", median_radius_um = 15, log_sd = 0.5',
+                'law="table",file="radii.csv"',
+            ),
+            (
+                'law = "lognormal"\nmedian_diameter_um = 12\nlog_sd = 0.5',
+                'law = "table"\nfile = "grains.csv"',
+            ),
+        )
+    )
+    scenario = ps.load_scenario(tmp_path / "rusk.toml")
+    assert float(scenario.solid.radii.share_above(15e-6)) == 0.75
+    np.testing.assert_allclose(
+        ps.build_liquid(scenario.liquids[2]).particles.diameter, [8e-6, 30e-6]
+    )
+
+
+def test_a_network_file_is_a_solid(tmp_path):
+    network = ps.build_solid(parse_scenario(GOOD).solid, seed=3)
+    ps.save_network(network, tmp_path / "mine.h5")
+    head, rest = GOOD.split("size_mm")[0], GOOD[GOOD.index("[[liquids]]") :]
+    (tmp_path / "rusk.toml").write_text(head + 'network = "mine.h5"\n' + rest)
+    scenario = ps.load_scenario(tmp_path / "rusk.toml")
+    assert ps.build_solid(scenario.solid, seed=99).tubes == network.tubes
+    assert plan(scenario).solid.tubes == network.tubes
+    assert plan(scenario).solid.porosity == pytest.approx(network.porosity)
+
+
+def test_scenarios_travel_to_other_processes():
+    scenario = parse_scenario(GOOD, Path("rusk.toml"))
+    back = pickle.loads(pickle.dumps(scenario))
+    assert back.solid == scenario.solid
+    assert back.run == scenario.run
+    fault = pickle.loads(pickle.dumps(ScenarioError([])))
+    assert isinstance(fault, ScenarioError)
+
+
+def test_the_starter_is_without_fault_whatever_its_name():
+    for name in ("rusk", 'a "quoted" \\ name', "zwieback \u4e16", "two\nlines\x00"):
+        scenario = parse_scenario(starter(name))
+        assert len(scenario.liquids) == 2
+    assert parse_scenario(starter('a "b" \\n')).title == 'a "b" \\n'
+
+
+@pytest.mark.parametrize("path", sorted((ROOT / "scenarios").glob("*.toml")), ids=lambda p: p.stem)
+def test_every_scenario_of_the_project_is_without_fault(path):
+    scenario = ps.load_scenario(path)
+    solid = ps.build_solid(scenario.solid, scenario.seed)
+    expected = plan(scenario).solid
+    assert (expected.junctions, expected.tubes) == (solid.junctions, solid.tubes)
+    assert expected.porosity == pytest.approx(solid.porosity, rel=0.03)
+    for liquid in scenario.liquids:
+        ps.build_liquid(liquid)
+
+
+def test_the_four_broths_are_as_large_as_they_claim():
+    scenario = ps.load_scenario(ROOT / "scenarios" / "rusk_in_broth.toml")
+    assert plan(scenario).solid.junctions >= 10_000
+    assert (len(scenario.liquids), scenario.run.repeats, plan(scenario).soaks) == (4, 4, 16)
+
+
+# ---- lines ---------------------------------------------------------------------------------
+
+
+def test_lines_of_all_ways_to_write_a_key():
+    text = """\
+top = 1 # [not.a.table]
+[a] # comment
+b.c = "x # y"
+"d e" = '''
+[no] = 3
+'''
+f = [ 1,
+  # a comment, with commas
+  { g = 2 }, [
+  3],
+]
+h = { i = { j = "}" }, k = 4 }
+[[n]]
+o = 1
+[n.p]
+q = 1979-05-27T07:32:00Z
+[[n]]
+o = \"\"\"
+two \\\"\"\" lines\"\"\"
+[[n.r]]
+s = -1.5e3
+"""
+    lines = key_lines(text)
+    expected = {
+        ("top",): 1,
+        ("a",): 2,
+        ("a", "b"): 3,
+        ("a", "b", "c"): 3,
+        ("a", "d e"): 4,
+        ("a", "f"): 7,
+        ("a", "f", 0): 7,
+        ("a", "f", 1): 9,
+        ("a", "f", 1, "g"): 9,
+        ("a", "f", 2): 9,
+        ("a", "f", 2, 0): 10,
+        ("a", "h", "i", "j"): 12,
+        ("a", "h", "k"): 12,
+        ("n",): 13,
+        ("n", 0, "o"): 14,
+        ("n", 0, "p", "q"): 16,
+        ("n", 1): 17,
+        ("n", 1, "o"): 18,
+        ("n", 1, "r", 0, "s"): 21,
+    }
+    for path, line in expected.items():
+        assert lines.get(path) == line, path
+    assert ("no",) not in lines
+
+
+# ---- plan ----------------------------------------------------------------------------------
+
+
+def test_a_plan_counts_what_is_built_and_grows_with_it():
+    scenario = parse_scenario(GOOD)
+    expected, built = plan(scenario, cores=1), ps.build_solid(scenario.solid, 0)
+    assert (expected.solid.junctions, expected.solid.tubes) == (built.junctions, built.tubes)
+    assert expected.solid.size == pytest.approx(tuple(built.size))
+    assert expected.solid.porosity == pytest.approx(built.porosity, rel=0.02)
+    assert expected.soaks == 12
+    assert plan(scenario, cores=4).seconds == pytest.approx(expected.seconds / 4)
+    large = plan(parse_scenario(changed(("2.0, 2.0, 3.0", "9.0, 9.0, 9.0"))), cores=1)
+    assert large.seconds > 10 * expected.seconds
+    assert large.solid.memory_bytes > 10 * expected.solid.memory_bytes
+
+
+def test_reading_and_planning_load_nothing_heavy():
+    code = (
+        "import sys, poresim as ps\n"
+        "from poresim.scenario.plan import plan\n"
+        f"plan(ps.load_scenario({str(ROOT / 'scenarios' / 'rusk_in_broth.toml')!r}))\n"
+        "print([m for m in ('numba', 'matplotlib', 'scipy.spatial', 'h5py') if m in sys.modules])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT
+    )
+    assert done.stdout.strip() == "[]"

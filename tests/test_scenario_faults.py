@@ -1,0 +1,466 @@
+"""Every fault that a user can meet in a scenario file, and files that mean harm."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+import poresim as ps
+from poresim.scenario.faults import ScenarioError
+from poresim.scenario.plan import plan
+from poresim.scenario.reading import LARGEST_FILE, parse_scenario
+
+GOOD = """\
+title = "A rusk in three broths"
+seed = 11
+
+[solid]
+name = "twice-baked rusk"
+size_mm = [2.0, 2.0, 3.0]
+dry_density_kg_m3 = 420
+lattice = { kind = "cubic", spacing_um = 100, neighbours = 5.2 }
+tubes = { law = "lognormal", median_radius_um = 15, log_sd = 0.5, waist = 0.5 }
+
+[[liquids]]
+name = "clear broth"
+density_kg_m3 = 1005
+surface_tension_mN_m = 52
+contact_angle_deg = 48
+viscosity = { law = "newtonian", mPa_s = 1.2 }
+
+[[liquids]]
+name = "gum broth"
+based_on = "clear broth"
+viscosity = { law = "herschel_bulkley", yield_Pa = 0.02, consistency_Pa_sn = 0.12, index = 0.5 }
+
+[[liquids]]
+name = "spiced broth"
+based_on = "clear broth"
+[liquids.particles]
+volume_fraction = 0.015
+law = "lognormal"
+median_diameter_um = 12
+log_sd = 0.5
+density_kg_m3 = 1300
+
+[exposure]
+kind = "face"
+faces = ["bottom"]
+
+[run]
+until_s = 30
+accuracy = 0.01
+repeats = 4
+"""
+
+
+def changed(*changes: tuple[str, str]) -> str:
+    text = GOOD
+    for old, new in changes:
+        assert old in text, old
+        text = text.replace(old, new, 1)
+    return text
+
+
+def faults_of(text: str, path: Path | None = None) -> list[str]:
+    with pytest.raises(ScenarioError) as caught:
+        parse_scenario(text, path or Path("rusk.toml"))
+    lines = str(caught.value).split("\n")
+    assert lines == [str(fault) for fault in caught.value.faults]
+    assert all(line.isprintable() for line in lines)
+    return lines
+
+
+# ---- faults of single keys -----------------------------------------------------------------
+
+# (what stands in the file, what is put there instead, "line: key: what the fault says")
+FAULTS = [
+    ("2.0, 2.0, 3.0", '"2", 2.0, 3.0', "6: solid.size_mm[1]: got '2', a text; give three lengths"),
+    ("= 420", "= true", "7: solid.dry_density_kg_m3: got true, a true/false value"),
+    ("seed = 11", "seed = 1.5", "2: seed: got 1.5; give a whole number"),
+    (
+        "repeats = 4",
+        "repeats = 4.0",
+        "40: run.repeats: got 4; give number of solids drawn, a whole",
+    ),
+    ('faces = ["bottom"]', 'faces = "bottom"', "35: exposure.faces: got 'bottom', a text"),
+    ("viscosity = {", "viscosity = 3 #", "16: liquids[1].viscosity: got 3"),
+    ('title = "A rusk in three broths"', "title = 3", "1: title: got 3; give a title in quotes"),
+    ("= 420", "= 1979-05-27", "7: solid.dry_density_kg_m3: got 1979-05-27"),
+    ("spacing_um = 100", "spacing_um = -100", "8: solid.lattice.spacing_um: got -100"),
+    ("2.0, 2.0, 3.0", "2.0, 0, 3.0", "6: solid.size_mm[2]: ... each from 0.0001 to 1000"),
+    ("waist = 0.5", "waist = 1.5", "9: solid.tubes.waist: ... from 0.01 up to 1"),
+    (
+        "contact_angle_deg = 48",
+        "contact_angle_deg = 190",
+        "15: liquids[1].contact_angle_deg: ... 180",
+    ),
+    ("mN_m = 52", "mN_m = 0.052", "14: liquids[1].surface_tension_mN_m: got 0.052; give surface"),
+    ("mPa_s = 1.2", "mPa_s = 0.0012", "16: liquids[1].viscosity.mPa_s: ... from 0.05 up to"),
+    ("= 0.015", "= 0.7", "27: liquids[3].particles.volume_fraction: ... from 0 up to 0.6"),
+    ("= 0.015", "= nan", "27: liquids[3].particles.volume_fraction: got nan"),
+    ("until_s = 30", "until_s = inf", "38: run.until_s: got inf; give time in s"),
+    ("until_s = 30", "until_s = 0", "38: run.until_s: ... above 0"),
+    ("accuracy = 0.01", "accuracy = 0.5", "39: run.accuracy: ... from 1e-06 up to 0.2"),
+    ("repeats = 4", "repeats = 0", "40: run.repeats: ... from 1 up to"),
+    (
+        "until_s = 30",
+        "until_s = 30\nuntil_saturation = 1.1",
+        "39: run.until_saturation: ... up to 1",
+    ),
+    ("seed = 11", "seed = -1", "2: seed: ... from 0"),
+    ("seed = 11", "seed = 1000000000000000000000000000000", "2: seed: got a number far too large"),
+    ("= 420", "= 1e999", "7: solid.dry_density_kg_m3: got inf"),
+    ("until_s = 30", "untils_s = 30", "38: run.untils_s: ... did you mean until_s?"),
+    (
+        "mPa_s = 1.2",
+        "viscosity_Pa = 1.2",
+        "16: liquids[1].viscosity.viscosity_Pa: ... did you mean mPa_s?",
+    ),
+    ("spacing_um", "spacing_mm", "8: solid.lattice.spacing_mm: ... did you mean spacing_um?"),
+    ("seed = 11", "sead = 11", "2: sead: ... did you mean seed?"),
+    ("[run]", "[ruin]", "37: ruin: ... did you mean run?"),
+    (
+        "= 420",
+        "= 420\naccuracy = 0.1",
+        "8: solid.accuracy: does not belong in [solid]; put it in [run]",
+    ),
+    (
+        'kind = "cubic", ',
+        'kind = "cubic", porosity = 0.5, ',
+        "8: solid.lattice.porosity: ... put it in [solid]",
+    ),
+    ("until_s = 30", '"" = 30', "38: run.: is not a known key"),
+    (
+        "surface_tension_mN_m = 52\n",
+        "",
+        "11: liquids[1].surface_tension_mN_m: is missing; give surface",
+    ),
+    ("size_mm = [2.0, 2.0, 3.0]\n", "", "4: solid.size_mm: is missing; give three lengths"),
+    ("median_radius_um = 15, ", "", "9: solid.tubes.median_radius_um: is missing"),
+    (
+        'law = "lognormal", ',
+        "",
+        "9: solid.tubes: names no law; add law = one of lognormal, weibull",
+    ),
+    ('kind = "cubic", ', "", "8: solid.lattice.kind: is missing; give the kind of lattice"),
+    ('name = "gum broth"\n', "", "18: liquids[2].name: is missing; give a name"),
+    ('faces = ["bottom"]', "", "33: exposure.faces: is missing; give the faces"),
+    ("until_s = 30\n", "", "37: run: says no end; give until_s (in s), until_saturation"),
+    ('"cubic"', '"cubik"', "8: solid.lattice.kind: got 'cubik', a text; did you mean cubic?"),
+    (
+        '"newtonian"',
+        '"newton"',
+        "16: liquids[1].viscosity: law: got 'newton', a text; did you mean newtonian?",
+    ),
+    ('"bottom"', '"bottom", "buttom"', "35: exposure.faces[2]: ... did you mean bottom?"),
+    ('"face"', '"phase"', "34: exposure.kind: got 'phase', a text; use 'face'"),
+    ('"bottom"', "", "35: exposure.faces: has 0 members; give the faces"),
+    ('"face"', '"dip"', "34: exposure.kind: 'dip' is not in this version; use 'face'"),
+    ('"face"', '"face"\nair = "trapped"', "35: exposure.air: 'trapped' is not in this version"),
+    (
+        '"face"',
+        '"face"\ntilt_deg = 3',
+        "35: exposure.tilt_deg: is not in this version; leave it out",
+    ),
+    ('"newtonian"', '"carreau"', "16: liquids[1].viscosity: ... 'carreau' is not in this version"),
+    ("= 420", "= 420\nlayers = []", "8: solid.layers: is not in this version; leave it out"),
+    ("= 420", "= 420\ncorrelation_um = 3", "8: solid.correlation_um: is not in this version"),
+    ("= 420", "= 420\nbody_ratio = 1", "8: solid.body_ratio: is not in this version"),
+    (
+        "= 0.015",
+        "= 0.015\nbridging_ratio = 3",
+        "28: liquids[3].particles.bridging_ratio: ... not in this version",
+    ),
+    ("[run]", "[sweep]\n[run]", "37: sweep: is not in this version"),
+    ("= 420", "= 420\nporosity = 0.4", "8: solid.porosity: contradicts solid.lattice.spacing_um"),
+    ("spacing_um = 100, ", "", "8: solid.lattice: has no spacing_um, and [solid] has no porosity"),
+    (
+        "median_radius_um = 15",
+        "median_radius_um = 60",
+        "8: solid.lattice.spacing_um: 64 % of the tubes would be wider than long (spacing 100 um), "
+        "and at most 20 % may be; make the spacing 187 um or more, or multiply the radii by "
+        "0.546 or less",
+    ),
+    ("2.0, 2.0, 3.0", "900, 900, 900", "6: solid.size_mm: ... TB of memory, and"),
+    ("2.0, 2.0, 3.0", "2.0, 2.0, 0.03", "6: solid.size_mm: the z edge of 0.03 mm is too short"),
+    ("neighbours = 5.2", "neighbours = 7", "8: solid.lattice.neighbours: ... can have up to 6"),
+    ("= 420", '= 420\nnetwork = "a.h5"', "6: solid.size_mm: contradicts network"),
+    ('"bottom"', '"bottom", "bottom"', "35: exposure.faces[2]: ... named twice"),
+    (
+        "= 48",
+        "= 48\nreceding_angle_deg = 60",
+        "16: liquids[1].receding_angle_deg: ... is above the advancing",
+    ),
+    (
+        'based_on = "clear broth"',
+        'based_on = "claer broth"',
+        "20: liquids[2].based_on: ... did you mean 'clear broth'?",
+    ),
+    (
+        'name = "clear broth"',
+        'name = "clear broth"\nbased_on = "gum broth"',
+        "13: liquids[1].based_on: goes in a circle: clear broth -> gum broth -> clear broth",
+    ),
+    (
+        '"clear broth"',
+        '"clear broth"\nbased_on = "clear broth"',
+        "13: liquids[1].based_on: ... circle",
+    ),
+    ('"spiced broth"', '"Gum  BROTH"', "24: liquids[3].name: ... is the name of liquid 2 already"),
+    (
+        '"spiced broth"',
+        '"\\uFF27um broth"',
+        "24: liquids[3].name: ... is the name of liquid 2 already",
+    ),
+    ('"spiced broth"', '"a\\u0000b"', "24: liquids[3].name: holds nothing that can be shown"),
+    (
+        '"lognormal", median_radius_um = 15, log_sd = 0.5',
+        '"uniform", least_radius_um = 9, greatest_radius_um = 2',
+        "9: solid.tubes.greatest_radius_um: got 2, below least_radius_um (9)",
+    ),
+    (
+        '"lognormal", median_radius_um = 15, log_sd = 0.5',
+        '"table", file = "none.csv"',
+        "9: solid.tubes: ... cannot be read",
+    ),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "expected"), FAULTS, ids=[f[2][:40] for f in FAULTS])
+def test_fault(old, new, expected):
+    line, key, said = expected.split(": ", 2)
+    start = f"rusk.toml, line {line}: {key}: "
+    found = faults_of(changed((old, new)))
+    mine = [fault.removeprefix(start) for fault in found if fault.startswith(start)]
+    assert mine, f"no fault of {key} in line {line}:\n" + "\n".join(found)
+    assert said.removeprefix("... ") in mine[0]
+    assert said.startswith("... ") or mine[0].startswith(said)
+
+
+def test_every_fault_is_reported_at_once_in_the_order_of_the_file():
+    text = changed(
+        ("seed = 11", "seed = 1.5"),
+        ("spacing_um = 100", "spacing_um = -100"),
+        ("mN_m = 52", "mN_m = nan"),
+        ("mPa_s = 1.2", "mPas = 1.2"),
+        ('"bottom"', '"floor"'),
+        ("accuracy = 0.01", "acuracy = 0.01"),
+        ("[exposure]", "[extra]\n[exposure]"),
+    )
+    found = faults_of(text)
+    keys = ["seed", "spacing_um", "surface_tension", "mPa_s", "mPas", "extra", "faces", "acuracy"]
+    assert len(found) == len(keys)
+    for line, key in zip(found, keys, strict=True):
+        assert key in line
+    lines = [int(line.split("line ")[1].split(":")[0]) for line in found]
+    assert lines == sorted(lines)
+
+
+def test_a_fault_that_is_taken_over_is_reported_once_where_it_stands():
+    found = faults_of(changed(("contact_angle_deg = 48", "contact_angle_deg = -1")))
+    assert len(found) == 1
+    assert "line 15: liquids[1].contact_angle_deg" in found[0]
+    missing = faults_of(changed(("contact_angle_deg = 48\n", "")))
+    assert len(missing) == 1
+    assert "line 11: liquids[1].contact_angle_deg: is missing" in missing[0]
+
+
+def test_an_empty_file_lacks_everything():
+    found = faults_of("")
+    assert [line.split(": ")[1] for line in found] == ["exposure", "liquids", "run", "solid"]
+    assert all("is missing; add" in line for line in found)
+
+
+@pytest.mark.parametrize(
+    ("lattice", "sides", "face", "said"),
+    [
+        ("square", "open", "front", "a flat lattice lies in x-z; this solid has bottom, top, left"),
+        ("cubic", "sealed", "left", "the sides are sealed; this solid has bottom, top"),
+        ("cubic", "periodic", "right", "the sides are periodic"),
+    ],
+)
+def test_faces_that_the_solid_does_not_have(lattice, sides, face, said):
+    text = changed(
+        ('"cubic"', f'"{lattice}"'),
+        ("neighbours = 5.2", "neighbours = 3"),
+        ("= 420", f'= 420\nsides = "{sides}"'),
+        ('"bottom"', f'"{face}"'),
+    )
+    assert said in faults_of(text)[0]
+
+
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        (None, "cannot be read (No such file or directory)"),
+        ("", "is empty; a header with radius_um is expected"),
+        ("width\n3\n", "has no column radius_um, only width"),
+        ("radius_um\n", "has no rows"),
+        ("radius_um\n3\nx\n", "radii.csv, line 3: radius_um is 'x'; a number above 0 is expected"),
+        ("radius_um\n3\n-1\n", "line 3: radius_um is '-1'"),
+        ("radius_um\nnan\n", "line 2: radius_um is 'nan'"),
+        ("radius_um,weight\n3,1\n4\n", "line 3: weight is 'nothing'"),
+        ("radius_um,weight\n3,0\n", "every weight is 0"),
+        ("radius_um\n" + "3\n" * 20_001, "has too many rows"),
+        (b"radius_um\n\xff\n", "not UTF-8 text"),
+    ],
+)
+def test_wrong_tables(tmp_path, rows, said):
+    if rows is not None:
+        path = tmp_path / "radii.csv"
+        path.write_bytes(rows if isinstance(rows, bytes) else rows.encode())
+    text = changed(
+        ('law = "lognormal", median_radius_um = 15, log_sd = 0.5', 'law="table",file="radii.csv"')
+    )
+    found = faults_of(text, tmp_path / "rusk.toml")
+    assert len(found) == 1
+    assert said in found[0]
+
+
+def test_a_network_file_with_a_dangling_index_is_one_line(tmp_path):
+    import h5py
+
+    with h5py.File(tmp_path / "bad.h5", "w") as file:
+        file["points_m"] = np.eye(3) * 1e-4
+        file["ends"] = np.array([[0, 1], [1, 3]])
+        file["radius_m"] = file["length_m"] = np.full(2, 1e-5)
+    head, rest = GOOD.split("size_mm")[0], GOOD[GOOD.index("[[liquids]]") :]
+    found = faults_of(head + 'network = "bad.h5"\n' + rest, tmp_path / "rusk.toml")
+    assert len(found) == 1
+    assert "line 6: solid.network" in found[0]
+    assert "tube 1 joins junctions [1, 3], but there are only 3 junctions" in found[0]
+
+
+# ---- files that are no scenario ------------------------------------------------------------
+
+
+def file_faults(path: Path) -> str:
+    with pytest.raises(ScenarioError) as caught:
+        ps.load_scenario(path)
+    assert "\n" not in str(caught.value)
+    return str(caught.value)
+
+
+def test_files_that_are_no_scenario(tmp_path):
+    path = tmp_path / "a.toml"
+    assert "no such file" in file_faults(path)
+    assert "is a folder" in file_faults(tmp_path)
+    path.write_bytes(GOOD.encode() + b"\n# caf\xe9\n")
+    assert "line 42: is not UTF-8 text; save it as UTF-8" in file_faults(path)
+    path.write_text(GOOD.replace("[run]", "[run"))
+    assert "line 37: is not TOML: Expected ']'" in file_faults(path)
+    path.write_text(GOOD + "accuracy = 0.02\n")
+    assert "line 41: is not TOML: Cannot overwrite a value" in file_faults(path)
+    path.write_text("a = [1\nb = 2")
+    assert "is not TOML" in file_faults(path)
+    path.write_text(GOOD + "#" * LARGEST_FILE)
+    assert "a scenario is at most 200,000 bytes" in file_faults(path)
+    path.write_text("seed = " + "9" * 5000)
+    assert "a number that is far too long" in file_faults(path)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "[solid]\nlattice = { kind = [" + "1," * 900 + "] }",
+        "a = " + "[" * 80_000,
+        "a = " + "{a=" * 60_000,
+        "a = " + "[" * 300 + "]" * 300,
+        "a" + ".a" * 90_000 + " = 1",
+        "[" + "a." * 90_000 + "a]",
+        "\n".join(f"[{'a.' * 150}b{n}]" for n in range(600)),
+        "".join(f"k{n}=1\n" for n in range(20_000)),
+        "[solid]\n" + "".join(f"k{n}=1\n" for n in range(20_000)),
+        "[[liquids]]\n" * 16_000,
+        "".join(f'[[liquids]]\nname="{n}"\nbased_on="{n + 1}"\n' for n in range(99)),
+        "a" * 180_000 + " = 1",
+        'title = "' + "x" * 180_000 + '"',
+        "[exposure]\nfaces = [" + "1," * 80_000 + "]",
+        'a = "' + "\\u0007" * 30_000 + '"',
+    ],
+    ids=range(15),
+)
+def test_hostile_texts_end_soon_and_in_faults(text):
+    assert len(text) <= LARGEST_FILE
+    start = time.process_time()
+    found = faults_of(text)
+    assert time.process_time() - start < 5
+    assert len(found) <= 101
+    assert max(map(len, found)) <= 400
+
+
+_NAMES = ["spacing_um", "porosity", "law", "parts", "based_on", "faces", "seed", "network", "kind"]
+_VALUES = ["-1", "nan", "1e400", "[]", "{}", "true", '""', '"\\u0000"', "[[1]]", "0", '"bottom"']
+_PIECES = st.sampled_from(
+    [*_NAMES, *_VALUES, "=", "\n", "[", "]", "{", "}", ",", '"', "[[liquids]]\n"]
+)
+
+
+@settings(
+    max_examples=400, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck)
+)
+@given(
+    st.lists(
+        st.tuples(
+            st.integers(0, len(GOOD)),
+            st.integers(0, 40),
+            st.one_of(_PIECES, st.text(max_size=5), st.just("")),
+        ),
+        min_size=1,
+        max_size=4,
+    )
+)
+def test_whatever_is_done_to_a_scenario_gives_a_scenario_or_faults(edits):
+    text = GOOD
+    for place, removed, put in edits:
+        text = text[:place] + put + text[place + removed :]
+    try:
+        scenario = parse_scenario(text, Path("/nonexistent/rusk.toml"))
+    except ScenarioError as error:
+        assert error.faults
+        assert all(str(fault).isprintable() for fault in error.faults)
+    else:
+        assert plan(scenario).solid.tubes > 0
+        for liquid in scenario.liquids:
+            ps.build_liquid(liquid)
+
+
+_TOML = st.recursive(
+    st.one_of(
+        st.integers(-(10**20), 10**20).map(str),
+        st.floats().map(lambda x: repr(x) if x == x else "nan"),
+        st.booleans().map(lambda b: str(b).lower()),
+        st.sampled_from(_VALUES),
+    ),
+    lambda inner: st.one_of(
+        st.lists(inner, max_size=3).map(lambda v: "[" + ", ".join(v) + "]"),
+        st.dictionaries(st.sampled_from(_NAMES), inner, max_size=3).map(
+            lambda d: "{" + ", ".join(f"{k} = {v}" for k, v in d.items()) + "}"
+        ),
+    ),
+    max_leaves=6,
+)
+
+
+@settings(
+    max_examples=300, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck)
+)
+@given(st.data())
+def test_whatever_value_a_key_has_gives_a_scenario_or_faults(data):
+    rows = GOOD.splitlines()
+    keyed = [n for n, row in enumerate(rows) if " = " in row]
+    for _ in range(data.draw(st.integers(1, 3))):
+        number = data.draw(st.sampled_from(keyed))
+        rows[number] = rows[number].split(" = ")[0] + " = " + data.draw(_TOML)
+    try:
+        parse_scenario("\n".join(rows), Path("/nonexistent/rusk.toml"))
+    except ScenarioError as error:
+        assert error.faults
+        for fault in error.faults:
+            assert fault.line is not None, f"the line of a wrong value is known: {fault}"

@@ -1,0 +1,317 @@
+"""Pictures: told apart by everyone, read on a phone, and showing what the record holds."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from fakes import block, record_file
+from numpy.testing import assert_allclose
+
+from poresim.record.reading import load_record
+from poresim.show import style
+from poresim.show.animation import Film, write_gif
+from poresim.show.canvas import clock
+from poresim.show.curves import front_figure, uptake_figure
+from poresim.show.figures import figure_paths, write_figures
+from poresim.show.section import NothingToShow, section_figure
+from poresim.show.slab import scale_bar, slab_of
+from poresim.show.states import state_at, told_times
+from poresim.soak.result import Ending
+
+# Machado, Oliveira & Fernandes 2009, IEEE Trans Vis Comput Graph 15:1291, severity 1.0: what
+# linear RGB looks like to people without one kind of cone (values from memory).
+SIGHT = {
+    "normal": np.eye(3),
+    "protanopia": np.array(
+        [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216],
+         [-0.003882, -0.048116, 1.051998]]
+    ),
+    "deuteranopia": np.array(
+        [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413],
+         [-0.011820, 0.042940, 0.968881]]
+    ),
+    "tritanopia": np.array(
+        [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602],
+         [0.004733, 0.691367, 0.303900]]
+    ),
+}  # fmt: skip
+
+
+def channels(colour: str) -> np.ndarray:
+    return np.array([int(colour[i : i + 2], 16) for i in (1, 3, 5)]) / 255
+
+
+def lab(colour: str, sight: str) -> np.ndarray:
+    """CIELAB (CIE 1976, D65) of a colour as it is seen."""
+    c = channels(colour)
+    linear = np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4)
+    linear = np.clip(SIGHT[sight] @ linear, 0, 1)
+    to_xyz = np.array(
+        [[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750],
+         [0.0193339, 0.1191920, 0.9503041]]
+    )  # fmt: skip
+    xyz = to_xyz @ linear / np.array([0.95047, 1.0, 1.08883])
+    f = np.where(xyz > 0.008856, np.cbrt(xyz), 7.787 * xyz + 16 / 116)
+    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
+
+
+def distance(one: str, other: str, sight: str) -> float:
+    return float(np.linalg.norm(lab(one, sight) - lab(other, sight)))
+
+
+def contrast(one: str, other: str) -> float:
+    """WCAG 2.1 contrast ratio."""
+    light = [style.luminance([round(255 * v) for v in channels(c)]) for c in (one, other)]
+    return (max(light) + 0.05) / (min(light) + 0.05)
+
+
+@pytest.mark.parametrize("sight", SIGHT)
+def test_liquids_are_told_apart_by_every_eye(sight):
+    """A difference of about 2.3 is just seen (Mahy et al. 1994; from memory); 20 is plain."""
+    for one, other in itertools.combinations(style.LIQUIDS, 2):
+        assert distance(one, other, sight) > 20, (one, other)
+    for one in style.LIQUIDS:
+        assert distance(one, style.DRY, sight) > 20, one
+
+
+def test_the_colour_test_can_fail():
+    """Red and green of one lightness: plain for most, nearly the same without one cone."""
+    assert distance("#c23b3b", "#4c7d1e", "normal") > 80
+    assert distance("#c23b3b", "#4c7d1e", "deuteranopia") < 20
+
+
+def test_contrast():
+    for colour in style.LIQUIDS:
+        assert contrast(colour, style.BACKGROUND) > 3  # WCAG AA for graphics
+        assert contrast(style.readable(colour), style.BACKGROUND) >= 4.5  # and for text
+    assert contrast(style.SOFT, style.BACKGROUND) > 4.5
+    assert contrast("#ffffff", "#000000") == pytest.approx(21)  # WCAG's own figure
+
+
+def test_line_kinds_tell_the_same_without_colour():
+    looks = [(style.colour(i), str(style.dashes(i))) for i in range(12)]
+    assert len(set(looks)) == 12
+    assert len({dash for _, dash in looks[:6]}) == 6
+
+
+@pytest.fixture(scope="module")
+def record(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("show")
+    return load_record(record_file(folder, cells=(8, 8, 12), snapshots=10))
+
+
+def texts(figure):
+    import matplotlib.text
+
+    beyond = set()
+    for axes in figure.axes:
+        for axis in (axes.xaxis, axes.yaxis):
+            low, high = sorted(axis.get_view_interval())
+            for tick in axis.get_major_ticks():
+                if not low <= tick.get_loc() <= high:  # made, but not drawn
+                    beyond |= {tick.label1, tick.label2}
+    found = figure.findobj(matplotlib.text.Text)
+    return [t for t in found if t.get_text() and t.get_visible() and t not in beyond]
+
+
+@pytest.mark.parametrize("make", [uptake_figure, front_figure, section_figure])
+def test_figures_are_legible_on_a_phone(record, make):
+    """Scaled to 360 px width every letter is at least 9 px tall (its em); nothing is cut off,
+    and no two texts lie on one another."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    figure = make([record])
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    renderer = canvas.get_renderer()
+    width, height = figure.bbox.width, figure.bbox.height
+    boxes = []
+    for text in texts(figure):
+        em = text.get_fontsize() / 72 * figure.dpi * style.PHONE_PX / width
+        assert em >= 9, (text.get_text(), em)
+        box = text.get_window_extent(renderer)
+        name = text.get_text()
+        assert box.x0 >= -1 and box.x1 <= width + 1, name  # noqa: PT018
+        assert box.y0 >= -1 and box.y1 <= height + 1, name  # noqa: PT018
+        boxes.append((name, box))
+    for (name, one), (other_name, other) in itertools.combinations(boxes, 2):
+        across = min(one.x1, other.x1) - max(one.x0, other.x0)
+        up = min(one.y1, other.y1) - max(one.y0, other.y0)
+        assert across < 2 or up < 2, (name, other_name)
+
+
+def test_every_figure_says_what_it_shows(record):
+    for make, words in (
+        (uptake_figure, ("Time (s)", "Uptake (", "median", "lowest to highest")),
+        (front_figure, ("Time (s)", "Depth below the wetted face (mm)", "5 to 95 %")),
+        (section_figure, ("to scale", "mm", "throat closed by a grain", "full")),
+    ):
+        said = " ".join(" ".join(t.get_text().split()) for t in texts(make([record])))
+        for word in (*words, "A rusk in four broths", "Invented", "clear broth"):
+            assert word in said, (make.__name__, word)
+
+
+def test_uptake_draws_the_record(record):
+    """The line is the median over the solids: compared with numpy at a time of the record."""
+    figure = uptake_figure([record])
+    line = figure.axes[0].lines[0]
+    when = line.get_xdata()[150]
+    values = [
+        np.interp(np.sqrt(when), np.sqrt(r.time_s), r.uptake_kg)
+        for r in record.liquids[0].repeats.values()
+    ]
+    unit = figure.axes[0].get_ylabel()
+    factor = {"Uptake (mg)": 1e6, "Uptake (µg)": 1e9}[unit]
+    assert_allclose(line.get_ydata()[150], np.median(values) * factor, rtol=1e-9)
+
+
+def test_wet_area_is_the_wet_share_of_the_slab(record):
+    """What is drawn wet is what the snapshot holds, tube by tube."""
+    solid = record.solid(0)
+    slab = slab_of(solid, record.faces)
+    repeat = record.liquids[0].repeats[0]
+    for i in (2, 5, 9):
+        fill = repeat.snapshot_fill[i]
+        share = np.clip(fill[slab.tubes].sum(axis=1), 0, 1)
+        drawn = shoelace(slab.wet_shapes(fill)).sum()
+        expected = shoelace(slab.shapes(np.zeros(len(share)), share)).sum()
+        parts = shoelace(
+            slab.shapes(np.zeros(len(share)), fill[slab.tubes, 0].astype(float))
+        ) + shoelace(slab.shapes(1 - fill[slab.tubes, 1].astype(float), np.ones(len(share))))
+        full = share >= 1 - 1e-6
+        expected = np.where(full, slab.area, parts).sum()
+        assert_allclose(drawn, expected, rtol=1e-6)
+    dry = np.zeros((solid.tubes, 2), dtype=np.float32)
+    assert len(slab.wet_shapes(dry)) == 0
+    assert_allclose(shoelace(slab.all_shapes()), slab.area, rtol=1e-9)
+
+
+def shoelace(shapes: np.ndarray) -> np.ndarray:
+    """Areas of polygons (t, 6, 2)."""
+    x, y = shapes[..., 0], shapes[..., 1]
+    return np.abs((x * np.roll(y, -1, 1) - y * np.roll(x, -1, 1)).sum(axis=1)) / 2
+
+
+def test_slab_is_thin_flat_and_to_scale():
+    solid = block((6, 7, 8))
+    slab = slab_of(solid, ["bottom"])
+    through = solid.points[solid.ends[slab.tubes], 1]
+    assert np.ptp(through) < 1e-9  # one layer of a cubic lattice
+    assert_allclose(slab.high - slab.low, [0.6, 0.8])
+    assert_allclose(slab.radius, solid.radius[slab.tubes] * 1e3)
+    assert slab.wet_sides == ("bottom",)
+    assert slab_of(solid, ["front"]).across == "y"
+
+
+def test_states_are_the_records_own(record):
+    repeat = record.liquids[1].repeats[0]
+    times = repeat.snapshot_time_s
+    state = state_at(repeat, float(times[4]))
+    assert state.time_s == times[4]
+    assert not state.past_end
+    np.testing.assert_array_equal(state.fill, repeat.snapshot_fill[4])
+    between = state_at(repeat, float(times[4] + times[5]) / 2)
+    assert between.time_s == times[4]  # never one that was not computed
+    assert state_at(repeat, float(times[0]) / 2) is None
+    assert state_at(repeat, float(times[-1]) * 2).past_end
+    assert set(told_times([repeat], 4)) <= set(times)
+
+
+def test_a_full_solid_needs_no_snapshot(record):
+    """The soak ended full between two snapshots: it is shown full, not as it was before."""
+    whole = record.liquids[0].repeats[0]
+    assert whole.ending is Ending.FULL
+    cut = int(np.searchsorted(whole.time_s, 0.9 * whole.time_s[-1]))
+    repeat = replace(
+        whole,
+        time_s=whole.time_s[: cut + 1],
+        saturation=whole.saturation[: cut + 1],
+        snapshot_time_s=whole.snapshot_time_s[:5],
+    )
+    state = state_at(repeat, float(whole.time_s[-1]))
+    assert not state.past_end
+    np.testing.assert_array_equal(state.fill.sum(axis=1) == 1, np.isfinite(whole.filled_at_s))
+    stopped = replace(repeat, ending=Ending.SATURATION)
+    assert state_at(stopped, float(whole.time_s[-1])).past_end
+
+
+def test_closed_throats_appear_when_they_close(record):
+    repeat = record.liquids[2].repeats[0]
+    early, late = (state_at(repeat, float(repeat.snapshot_time_s[i])) for i in (0, -1))
+    assert 0 < early.closed.sum() < late.closed.sum()
+    slab = slab_of(record.solid(0), record.faces)
+    assert len(slab.bars(late.closed)) == late.closed[slab.tubes].sum()
+
+
+def test_film_frames_are_snapshots_in_step(record, tmp_path):
+    from PIL import Image
+
+    film = Film([record], 480)
+    frames = list(film.frames())
+    times = record.liquids[0].repeats[0].snapshot_time_s
+    assert_allclose([f.time_s for f in frames], [0, *times])
+    for frame in frames[1:]:
+        assert {state.time_s for state in frame.states} == {frame.time_s}
+    blue = np.array([int(style.LIQUIDS[0][i : i + 2], 16) for i in (1, 3, 5)])
+    wet = [(np.abs(f.image.astype(int) - blue).max(axis=2) < 12).sum() for f in frames]
+    dry_letters = wet[0]  # the liquid's name has nearly its colour
+    assert np.all(np.diff(np.array(wet) - dry_letters) >= -2)
+    assert wet[-1] > wet[1] > dry_letters
+    path = tmp_path / "film.gif"
+    write_gif(film, path, seconds=2)
+    with Image.open(path) as again:
+        assert again.n_frames == len(frames)
+        assert again.size == (480, frames[0].image.shape[0])
+        durations = []
+        for i, frame in enumerate(frames):
+            again.seek(i)
+            durations.append(again.info["duration"])
+            seen = np.asarray(again.convert("RGB")).astype(int)
+            assert np.abs(seen - frame.image).mean() < 4  # 128 colours, nothing left behind
+        assert 3500 <= sum(durations) <= 4500  # 2 s and the rest on the last frame
+
+
+def test_the_clock_has_the_decimals_that_the_film_needs():
+    assert clock(4.123, 30) == "4.1 s"
+    assert clock(0.05, 0.2) == "0.050 s"
+    assert clock(400.4, 900) == "400 s"
+
+
+def test_without_snapshots_there_is_no_section_and_no_film(tmp_path):
+    bare = load_record(record_file(tmp_path, liquids=1, repeats=1, cells=(3, 3, 4), snapshots=0))
+    with pytest.raises(NothingToShow, match="no repeat has snapshots"):
+        section_figure([bare])
+    with pytest.raises(NothingToShow, match="no repeat has snapshots"):
+        Film([bare])
+    written, remarks = write_figures([bare], tmp_path, "x")
+    assert len(written) == 4
+    assert len(remarks) == 1
+    assert set(written) < set(figure_paths(tmp_path, "x"))
+
+
+def test_labels_are_moved_apart_and_stay_inside():
+    placed = style.apart([1.0, 1.01, 1.02, 5.0], 0.5, 0.0, 6.0)
+    assert np.all(np.diff(placed) >= 0.5 - 1e-12)
+    assert placed[3] == 5.0
+    assert min(style.apart([0.0, 0.0, 0.0], 1.0, 0.0, 9.0)) >= 0
+    crowded = style.apart([1.0] * 9, 5.0, 0.0, 8.0)
+    assert (min(crowded), max(crowded)) == (0.0, 8.0)
+    assert style.apart([3.0, 1.0], 0.5, 0.0, 9.0) == [3.0, 1.0]
+
+
+def test_text_from_a_scenario_stays_text():
+    assert style.label("a\x1b[31m\nb\u202ec") == "a [31m b c"
+    assert style.label("one two three four", 8, 2) == "one two\nthree…"
+    assert style.label("$\\frac{1}{$") == "$\\frac{1}{$"
+
+
+def test_formulas_and_odd_letters_are_drawn_as_they_are(tmp_path):
+    path = record_file(tmp_path, liquids=1, repeats=1, cells=(3, 3, 4), title="$x^{ \\bad & <b>")
+    write_figures([load_record(path)], tmp_path, "odd")
+
+
+def test_scale_bar_is_round():
+    assert [scale_bar(w) for w in (2.0, 0.7, 30, 4.1)] == [1, 0.2, 10, 2]

@@ -1,0 +1,191 @@
+"""The soak against the event-by-event oracle, at accuracies 1e-2, 1e-3 and 1e-4.
+
+Asked of every soak: the time at 20, 40, 60 and 80 % of the final uptake is right to the accuracy,
+and every tube fills at its time to accuracy * (its own time + a tenth of the whole soak).
+The oracle's results are stored in tests/data; test_oracle.py recomputes them.
+"""
+
+from __future__ import annotations
+
+import functools
+
+import numpy as np
+import pytest
+from oracle_data import (
+    ANGLE_DEG,
+    DATA,
+    GRAPHS,
+    SHARES,
+    SPACING,
+    TENSION,
+    VISCOSITY,
+    cubic,
+)
+from oracle_graphs import general_cases, random_graph, soak_arguments
+
+import poresim as ps
+
+THIN = ps.Liquid(
+    viscosity=ps.Newtonian(VISCOSITY),
+    surface_tension=TENSION,
+    contact_angle_deg=ANGLE_DEG,
+    density=1005.0,
+)
+ACCURACIES = (1e-2, 1e-3, 1e-4)
+CASES = general_cases()
+QUICK = ("thin", "power_0.6", "yield", "waist_0.5", "gravity", "hysteresis", "grains")
+
+
+@functools.cache
+def stored(name):
+    return dict(np.load(DATA / f"{name}.npz"))
+
+
+def curve_error(soak, final, time_at):
+    """Largest relative error of the time at 20, 40, 60 and 80 % of the final uptake."""
+    found = np.interp(SHARES * final, soak.uptake_m3, soak.time_s)
+    return np.abs(found / time_at - 1).max()
+
+
+def tube_error(found, expected, total):
+    """Largest |error| of an event's time over (its own time + a tenth of the soak)."""
+    np.testing.assert_array_equal(np.isnan(found), np.isnan(expected), "events that never come")
+    known = ~np.isnan(expected)
+    if not known.any():
+        return 0.0
+    return (np.abs(found - expected)[known] / (expected[known] + 0.1 * total)).max()
+
+
+def judge(soak, accuracy, final, time_at, filled_at, label):
+    total = np.nanmax(filled_at)
+    curve, tubes = (
+        curve_error(soak, final, time_at),
+        tube_error(soak.filled_at_s, filled_at, total),
+    )
+    words = f"{label}, accuracy {accuracy:g}: curve {curve:.2e}, tubes {tubes:.2e}"
+    assert curve <= accuracy and tubes <= accuracy, words
+    assert soak.volume_balance <= accuracy / 100, words
+    assert not soak.ending.failed, words
+
+
+def random_soak(seed, accuracy):
+    g = random_graph(seed)
+    solid = ps.Network(g.points, g.ends, g.radius, g.length)
+    data = {k: stored("random")[f"{seed}/{k}"] for k in ("filled_at", "time_at")}
+    # twice the oracle's whole time: ends by itself, when all that can be reached is full
+    soak = ps.soak(
+        solid, THIN, g.inlet, until_s=2 * np.nanmax(data["filled_at"]), accuracy=accuracy
+    )
+    final = g.volume[~np.isnan(data["filled_at"])].sum()
+    return soak, final, data["time_at"], data["filled_at"]
+
+
+@pytest.mark.parametrize("seed", range(GRAPHS))
+def test_random_graphs(seed):
+    for accuracy in ACCURACIES:
+        judge(*_ordered(random_soak(seed, accuracy), accuracy), f"random graph {seed}")
+
+
+def _ordered(result, accuracy):
+    soak, final, time_at, filled_at = result
+    return soak, accuracy, final, time_at, filled_at
+
+
+def test_error_falls_as_accuracy_tightens():
+    """Root mean square over ten graphs of the errors of the curve and of the tubes."""
+    errors = []
+    for accuracy in (1e-1, 1e-2, 1e-3, 1e-4):
+        rows = []
+        for seed in range(10):
+            soak, final, time_at, filled_at = random_soak(seed, accuracy)
+            total = np.nanmax(filled_at)
+            rows.append(
+                (
+                    curve_error(soak, final, time_at),
+                    tube_error(soak.filled_at_s, filled_at, total),
+                )
+            )
+        errors.append(np.sqrt(np.mean(np.square(rows), axis=0)))
+    errors = np.array(errors)
+    assert np.all(errors[1:] < errors[:-1]), errors
+    assert np.all(errors[-1] < 0.1 * errors[0]), errors
+
+
+def lattice_soak(side, accuracy):
+    data = stored(f"lattice_{side}")
+    points, ends, radius, inlet = (data[k] for k in ("points", "ends", "radius", "inlet"))
+    solid = ps.Network(points, ends, radius, SPACING)
+    total = np.nanmax(data["filled_at"])
+    soak = ps.soak(solid, THIN, inlet, until_s=2 * total, accuracy=accuracy)
+    return soak, solid.tube_volume.sum(), data["time_at"], data["filled_at"]
+
+
+@pytest.mark.parametrize(
+    ("side", "accuracy"),
+    [
+        (8, 1e-2),
+        (8, 1e-3),
+        (8, 1e-4),
+        (12, 1e-2),
+        (12, 1e-3),
+        pytest.param(12, 1e-4, marks=pytest.mark.slow),
+    ],
+)
+def test_cubic_lattices(side, accuracy):
+    judge(*_ordered(lattice_soak(side, accuracy), accuracy), f"{side}^3")
+
+
+@pytest.mark.parametrize("side", [8, 12])
+def test_stored_lattice_is_the_stated_one(side):
+    data = stored(f"lattice_{side}")
+    for value, key in zip(cubic(side), ("points", "ends", "radius", "inlet"), strict=True):
+        np.testing.assert_array_equal(value, data[key])
+
+
+def check_case(name, accuracy):
+    case, data = CASES[name], stored("general")
+    filled, blocked, time_at, final = (
+        data[f"{name}/{k}"] for k in ("filled_at", "blocked_at", "time_at", "final")
+    )
+    until = case.until if np.isfinite(case.until) else 2 * np.nanmax(filled)
+    solid, liquid, inlet, more = soak_arguments(case)
+    soak = ps.soak(solid, liquid, inlet, until_s=until, accuracy=accuracy, **more)
+    judge(soak, accuracy, final[0], time_at, filled, name)
+    closing = tube_error(soak.blocked_at_s, blocked, np.nanmax(filled))
+    assert closing <= accuracy, f"{name}: throats close {closing:.2e} off"
+    assert soak.uptake_m3[-1] == pytest.approx(final[0], rel=accuracy)
+
+
+@pytest.mark.parametrize("name", CASES)
+@pytest.mark.parametrize("accuracy", [1e-2, 1e-3])
+def test_other_physics(name, accuracy):
+    check_case(name, accuracy)
+
+
+@pytest.mark.parametrize(
+    "name", [n if n in QUICK else pytest.param(n, marks=pytest.mark.slow) for n in CASES]
+)
+def test_other_physics_closely(name):
+    check_case(name, 1e-4)
+
+
+@pytest.mark.parametrize("name", [n for n in CASES if n.startswith("grains")])
+def test_grains_close_something(name):
+    """The filtration cases would prove nothing if no throat closed."""
+    assert np.isfinite(stored("general")[f"{name}/blocked_at"]).sum() >= 3
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(100, 130))
+def test_fresh_random_graphs(seed):
+    """Graphs that nobody has tuned against: the oracle runs here and now."""
+    import oracle
+    from oracle_data import GAMMA_COS
+
+    g = random_graph(seed, log_sd=0.8 if seed % 2 else 0.5)
+    ref = oracle.soak(len(g.points), g.ends, g.radius, g.length, g.inlet, GAMMA_COS, VISCOSITY)
+    solid = ps.Network(g.points, g.ends, g.radius, g.length)
+    for accuracy in ACCURACIES:
+        soak = ps.soak(solid, THIN, g.inlet, until_s=2 * ref.time[-1], accuracy=accuracy)
+        final = g.volume[~np.isnan(ref.filled_at)].sum()
+        judge(soak, accuracy, final, ref.time_at, ref.filled_at, f"fresh graph {seed}")
