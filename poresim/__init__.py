@@ -2,7 +2,7 @@
 
 The folders are the nouns of the job, in the order in which a question is answered::
 
-    scenario  ->  solid + liquid  ->  tube, soak  ->  record  ->  outcome, show
+    scenario  ->  solid + liquid  ->  tube, uptake  ->  record  ->  outcome, show
 
 Public names are loaded when first used, so that ``import poresim`` stays light.
 """
@@ -28,9 +28,9 @@ _PUBLIC = {
     "build_liquid": "poresim.scenario.build",
     "load_scenario": "poresim.scenario.reading",
     "ScenarioError": "poresim.scenario.faults",
-    "flow": "poresim.soak.flow",
-    "soak": "poresim.soak.march",
-    "Soak": "poresim.soak.result",
+    "flow": "poresim.uptake.flow",
+    "soak": "poresim.uptake.march",
+    "Soak": "poresim.uptake.result",
     "run": "poresim.ensemble.run",
     "load_record": "poresim.record.reading",
 }

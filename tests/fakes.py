@@ -12,7 +12,7 @@ import numpy as np
 from poresim.record.layout import QUANTILES
 from poresim.record.model import Repeat
 from poresim.record.writing import Header, Parts
-from poresim.soak.result import Ending, Soak
+from poresim.uptake.result import Ending, Soak
 from poresim.solid.network import Network
 
 SPACING = 1e-4

@@ -86,6 +86,7 @@ def general_cases():
     gum = Fluid(0.052, 48.0, 0.05, 0.6)
     thin_yield = Fluid(0.052, 48.0, 3e-3, 1.0, yield_stress=1.0)
     pudding = Fluid(0.052, 48.0, 0.05, 0.6, yield_stress=1.0)
+    stiff = Fluid(0.052, 48.0, 0.05, 0.6, yield_stress=30.0)
     caught = Fluid(0.052, 48.0, 1.2e-3, receding=20.0, density=1005.0)
     grains = (0.02, np.array([8e-6, 14e-6, 22e-6, 34e-6]), np.array([0.2, 0.4, 0.3, 0.1]), 0.05)
     return {
@@ -95,6 +96,7 @@ def general_cases():
         "power_1.4": Case(random_graph(4, 12), Fluid(0.052, 48.0, 3e-4, 1.4)),
         "bingham": Case(random_graph(5, 14), thin_yield, until=0.2),
         "yield": Case(random_graph(6, 14), pudding, until=0.2),
+        "yield_stops": Case(random_graph(19, 14), stiff, until=0.5),
         "waist_0.5": Case(random_graph(7, 14), THIN, waist=0.5),
         "waist_0.3": Case(random_graph(8, 12), THIN, waist=0.3),
         "waist_power": Case(random_graph(9, 12), gum, waist=0.5),

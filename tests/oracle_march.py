@@ -107,7 +107,8 @@ def signs(net, pressure, x, passed):
     out["withdraw"] = (j[away], -(back / scale)[away])
     for status, name, value in ((ADVANCE, "stop", -ahead), (RECEDE, "turn", back)):
         own = net.status == status
-        out[name] = (j[own], (value / scale)[own])
+        speed = value / scale * net.length / np.maximum(x, 1e-5 * net.length)
+        out[name] = (j[own], speed[own])
     if np.isfinite(net.limit).any():
         tube, flow, _ = net.links(pressure)
         size = np.maximum(np.abs(flow), net.tubes.area(2 * tube, 0.0) * 1e-9)

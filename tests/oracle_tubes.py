@@ -131,8 +131,9 @@ class Tubes:
         if fluid.yield_stress == 0:
             n = fluid.index
             c = n * np.pi / (3 * n + 1) * (2 * fluid.consistency * self._integral(j, x)) ** (-1 / n)
-            size = np.maximum(size, 1e-300)
-            return np.sign(drive) * c * size ** (1 / n), c / n * size ** (1 / n - 1)
+            least = 1e-12 * fluid.gamma / self.radius[j] if n > 1 else 1e-300  # slope is infinite
+            slope = c / n * np.maximum(size, least) ** (1 / n - 1)
+            return np.sign(drive) * c * size ** (1 / n), slope
         q, slope = np.zeros_like(size), np.zeros_like(size)
         straight = self.waist[j] == 1.0
         i = np.flatnonzero(straight)
@@ -173,14 +174,16 @@ class Tubes:
         for _ in range(300):
             value, slope = loss(y)
             high, low = np.where(value > drop, y, high), np.where(value <= drop, y, low)
-            new = y - np.clip(np.log(value / drop) * value / slope, -2.0, 2.0)
+            value = np.maximum(value, 1e-300)
+            rate = np.maximum(slope / value, 1e-6)  # d ln loss / d ln Q, small on the plateau
+            new = y - np.clip(np.log(value / drop) / rate, -2.0, 2.0)
             new = np.where((new > low) & (new < high), new, 0.5 * (low + high))
             done = np.abs(new - y) <= 1e-10
             y = new
             if done.all():
                 break
         q = np.exp(y)
-        return q, q / loss(y)[1]
+        return q, q / np.maximum(loss(y)[1], 1e-300)
 
 
 def _cone(start, slope, run, k):

@@ -244,7 +244,7 @@ def test_numerics_that_failed_are_exit_code_3(small, capsys, monkeypatch):
     from fakes import soak as made_up_soak
 
     from poresim.ensemble.run import RunFailed
-    from poresim.soak.result import Ending
+    from poresim.uptake.result import Ending
 
     def failing(*_, **__):
         raise RunFailed(Path("results/small/small.h5"), ["clear broth, solid 0: MemoryError"], 5)
@@ -266,7 +266,7 @@ def test_numerics_that_failed_are_exit_code_3(small, capsys, monkeypatch):
     from poresim.ensemble import run as module
 
     whole = module.run
-    monkeypatch.setattr("poresim.soak.march.soak", soak)
+    monkeypatch.setattr("poresim.uptake.march.soak", soak)
     with ThreadPoolExecutor(1) as threads:
         monkeypatch.setattr(
             "poresim.ensemble.run.run",

@@ -26,7 +26,7 @@ from poresim.record.model import Record
 from poresim.record.reading import load_record
 from poresim.record.writing import Parts
 from poresim.scenario.reading import load_scenario
-from poresim.soak.result import Ending
+from poresim.uptake.result import Ending
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -252,7 +252,7 @@ def test_a_script_without_a_guard_works(file, tmp_path):
 
 
 def _with_soak(monkeypatch, soak) -> None:
-    monkeypatch.setattr("poresim.soak.march.soak", soak)
+    monkeypatch.setattr("poresim.uptake.march.soak", soak)
 
 
 def _fake(solid, *_, until_s, snapshots, **__):

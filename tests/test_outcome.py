@@ -18,7 +18,7 @@ from poresim.outcome.spread import band, spread
 from poresim.outcome.words import headline, mass, percent, seconds, title
 from poresim.record.reading import load_record
 from poresim.record.summaries import summaries
-from poresim.soak.result import Ending
+from poresim.uptake.result import Ending
 
 # Lucas-Washburn, L = sqrt(gamma r cos(theta) t / (2 mu)) with gamma 0.072 N/m, theta 60 deg,
 # r 10 um, mu 1e-3 Pa s: L(1 s) = 13.416407865 mm, time to 10 mm = 0.5555555556 s

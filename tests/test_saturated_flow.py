@@ -12,8 +12,8 @@ from scipy.optimize import brentq, least_squares
 from scipy.special import gamma
 
 import poresim as ps
-from poresim.soak import laplacian, pressures
-from poresim.soak.flow import NotConverged
+from poresim.uptake import laplacian, pressures
+from poresim.uptake.flow import NotConverged
 
 WATER = ps.Liquid(ps.Newtonian(1.0), surface_tension=0.072, contact_angle_deg=60.0, density=1000.0)
 

@@ -19,7 +19,7 @@ from poresim.show.figures import figure_paths, write_figures
 from poresim.show.section import NothingToShow, section_figure
 from poresim.show.slab import scale_bar, slab_of
 from poresim.show.states import state_at, told_times
-from poresim.soak.result import Ending
+from poresim.uptake.result import Ending
 
 # Machado, Oliveira & Fernandes 2009, IEEE Trans Vis Comput Graph 15:1291, severity 1.0: what
 # linear RGB looks like to people without one kind of cone (values from memory).
@@ -117,13 +117,21 @@ def texts(figure):
     return [t for t in found if t.get_text() and t.get_visible() and t not in beyond]
 
 
+@pytest.fixture(scope="module")
+def odd(tmp_path_factory):
+    """One flat little block, two liquids, a short time: other labels than usual."""
+    folder = tmp_path_factory.mktemp("odd")
+    return load_record(record_file(folder, liquids=2, repeats=1, cells=(4, 4, 6), snapshots=6))
+
+
+@pytest.mark.parametrize("which", ["record", "odd"])
 @pytest.mark.parametrize("make", [uptake_figure, front_figure, section_figure])
-def test_figures_are_legible_on_a_phone(record, make):
+def test_figures_are_legible_on_a_phone(request, which, make):
     """Scaled to 360 px width every letter is at least 9 px tall (its em); nothing is cut off,
     and no two texts lie on one another."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
-    figure = make([record])
+    figure = make([request.getfixturevalue(which)])
     canvas = FigureCanvasAgg(figure)
     canvas.draw()
     renderer = canvas.get_renderer()
@@ -146,7 +154,10 @@ def test_figures_are_legible_on_a_phone(record, make):
 def test_every_figure_says_what_it_shows(record):
     for make, words in (
         (uptake_figure, ("Time (s)", "Uptake (", "median", "lowest to highest")),
-        (front_figure, ("Time (s)", "Depth below the wetted face (mm)", "5 to 95 %")),
+        (
+            front_figure,
+            ("Time (s)", "Depth of the front (mm)", "below the wetted face", "5 to 95 %"),
+        ),
         (section_figure, ("to scale", "mm", "throat closed by a grain", "full")),
     ):
         said = " ".join(" ".join(t.get_text().split()) for t in texts(make([record])))

@@ -119,7 +119,7 @@ def test_cone_numbers():
 
 @pytest.mark.parametrize(("r0", "r1"), [(10e-6, 5e-6), (5e-6, 10e-6)])
 def test_many_segments_converge_to_the_cone(r0, r1):
-    """Second order in the segment length, and the extrapolation agrees to 1e-6."""
+    """Second order in the segment length, and the extrapolation agrees (its own error is 1e-7)."""
     counts, times = np.array([20, 40, 80]), []
     for count in counts:
         middle = r0 + (r1 - r0) * (np.arange(count) + 0.5) / count
@@ -129,7 +129,7 @@ def test_many_segments_converge_to_the_cone(r0, r1):
     assert np.all(np.abs(order - 2) < 0.1), (error, order)
     assert abs(error[-1]) < 1e-3
     better = times[2] + (times[2] - times[1]) / 3
-    assert better == pytest.approx(cone_time(r0, r1), rel=5e-6)
+    assert better == pytest.approx(cone_time(r0, r1), rel=2e-6)
 
 
 R, WAIST, LONG = 10e-6, 0.5, 20e-3
@@ -295,7 +295,7 @@ def test_power_law_in_two_tubes(r1, r2, n=0.6, k=0.05, size=2e-3):
         q = (2 * GC / r2 / (loss(r1, size) + loss(r2, x))) ** (1 / n)
         return np.pi * r2**2 / q
 
-    first = soak(line(r1, size), liquid(ps.PowerLaw(k, n))).filled_at_s[0]
+    first = (3 * n + 1) / (n + 1) / r1 * (k / GC) ** (1 / n) * size ** ((n + 1) / n)
     second = quad(slowness, 0, size, epsrel=1e-12)[0]
     result = soak(line([r1, r2], size), liquid(ps.PowerLaw(k, n)))
     assert result.filled_at_s[0] == pytest.approx(first, rel=TOLERANCE)

@@ -8,7 +8,7 @@ from oracle_graphs import general_cases, random_graph, soak_arguments
 from scipy.integrate import solve_ivp
 
 import poresim as ps
-from poresim.soak.result import Ending
+from poresim.uptake.result import Ending
 
 DOWN = (0.0, 0.0, -9.80665)
 
@@ -121,7 +121,7 @@ def test_pressures_lie_between_suction_and_reservoir(share):
 def test_asked_saturation_and_time_are_met():
     s = soak(until_saturation=0.6)
     assert s.ending is Ending.SATURATION
-    assert s.saturation[-1] == pytest.approx(0.6, abs=2e-3)
+    assert 0.6 <= s.saturation[-1] < 0.65  # at most one step beyond
     t = soak(until_s=s.time_s[-1])
     assert t.ending is Ending.TIME
     assert t.time_s[-1] == pytest.approx(s.time_s[-1], rel=1e-12)
@@ -133,7 +133,8 @@ def test_snapshots_fall_on_their_times_and_hold_the_volume():
     times = [0.1 * whole.time_s[-1], 0.4 * whole.time_s[-1]]
     s = soak(snapshots=times)
     np.testing.assert_allclose(s.snapshot_time_s, times, rtol=1e-12)
-    assert np.all((s.snapshot_fill >= 0) & (s.snapshot_fill.sum(axis=2) <= 1 + 1e-6))
+    assert np.all(s.snapshot_fill >= 0)
+    assert np.all(s.snapshot_fill.sum(axis=2) <= 1 + 1e-6)
     volumes = (s.snapshot_fill.sum(axis=2) * SOLID.tube_volume).sum(axis=1)
     np.testing.assert_allclose(volumes, np.interp(times, s.time_s, s.uptake_m3), rtol=1e-5)
 

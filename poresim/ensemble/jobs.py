@@ -66,7 +66,7 @@ def soak_one(number: int, job: Job) -> tuple[Repeat, Network]:
     ``number`` is the job's place in the progress report. Raises RequestError when the solid
     cannot be built or has no junction on a wetted face.
     """
-    from poresim.soak.march import soak
+    from poresim.uptake.march import soak
 
     try:
         network = _solid(job)

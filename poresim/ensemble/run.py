@@ -233,6 +233,6 @@ def compile_first() -> None:
     if compiled_already():
         return
     print("compiling the numerical kernels: once after installing, about a minute", file=sys.stderr)
-    from poresim.soak.march import warm
+    from poresim.uptake.march import warm
 
     warm()

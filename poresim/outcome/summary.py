@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from poresim.outcome.blocking import blocked
 from poresim.outcome.curves import exponent, sorptivity, time_to
 from poresim.outcome.spread import Spread, spread
-from poresim.soak.result import Ending
+from poresim.uptake.result import Ending
 
 Floats = NDArray[np.float64]
 

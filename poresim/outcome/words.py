@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 
 from poresim.outcome.spread import Spread
 from poresim.outcome.summary import LEVELS, Summary
-from poresim.soak.result import Ending
+from poresim.uptake.result import Ending
 
 
 def seconds(value: float) -> str:

@@ -10,7 +10,7 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from poresim.soak.result import Ending, Soak
+from poresim.uptake.result import Ending, Soak
 from poresim.solid.network import Network
 
 Floats = NDArray[np.float64]
@@ -27,7 +27,7 @@ class Fills(Protocol):
 class Repeat:
     """One soak of one solid by one liquid. ``k`` times, ``m`` tubes, ``n`` junctions.
 
-    The arrays are those of :class:`poresim.soak.result.Soak`, with the uptake as a mass:
+    The arrays are those of :class:`poresim.uptake.result.Soak`, with the uptake as a mass:
     time_s (k,), uptake_kg (k,), saturation (k,), front_m (k, 5), front_mean_m (k,),
     front_width_m (k,), filled_at_s (m,), wetted_at_s (n,), blocked_at_s (m,),
     snapshot_time_s (s,). snapshot_fill[i] gives (m, 2), read from the file when asked for.

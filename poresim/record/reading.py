@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from poresim.record.layout import FORMAT, SOAK, SOLID, Column, RecordError
 from poresim.record.model import LiquidRecord, Record, Repeat
-from poresim.soak.result import Ending
+from poresim.uptake.result import Ending
 from poresim.solid.files import load_network
 from poresim.solid.network import Network
 

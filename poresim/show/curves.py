@@ -68,7 +68,7 @@ def front_figure(records: Sequence[Record]) -> Any:
             right=0.97,
             top=head - (name + 0.05) / tall,
             bottom=foot + 0.62 / tall,
-            wspace=0.12,
+            wspace=0.18,
             hspace=(name + 0.25) / 1.6,
         )
         when = grid(series)
@@ -82,6 +82,8 @@ def front_figure(records: Sequence[Record]) -> Any:
             axes.plot(when, middle, color=one.colour, zorder=3)
             axes.set_xlim(0, when[-1])
             axes.set_ylim(0, 1.05 * deepest)
+            axes.locator_params(axis="x", nbins=4 if columns == 1 else 3)
+            axes.locator_params(axis="y", nbins=5)
             axes.set_title(names[i], color=readable(one.colour))
             if i // columns == (len(series) - 1 - i % columns) // columns:
                 axes.set_xlabel("Time (s)")
@@ -92,7 +94,7 @@ def front_figure(records: Sequence[Record]) -> Any:
         figure.text(
             0.012,
             (head + foot) / 2,
-            "Depth below the wetted face (mm)",
+            "Depth of the front (mm)",
             rotation=90,
             va="center",
             ha="left",
@@ -176,7 +178,7 @@ def _spread_words(series: Sequence[Series]) -> str:
 
 def _front_words(series: Sequence[Series]) -> str:
     solids = repeats_in_words(series)
-    words = "Line: median depth of the advancing menisci; band: 5 to 95 % of them"
+    words = "Line: median depth of the menisci below the wetted face; band: 5 to 95 % of them"
     words += "." if solids == "one solid" else f"; each the median over {solids}."
     return words + (" Grey: the other liquids." if len(series) > 1 else "")
 

@@ -50,7 +50,8 @@ def section_figure(records: Sequence[Record]) -> Any:
     size = text_size(width)
     line = size / 72
     with styled(width):
-        left, right, gap = 4.9 * line, 3.6 * line, 0.10
+        depths = max((depth_labels(slab)[-1] for slab in slabs), key=len)
+        left, right, gap = 4.9 * line, (0.62 * len(depths) + 1.1) * line, 0.10
         cell = (width - left - right + gap) / columns - gap
         scale, tall = common_scale(slabs, cell, 3.2)
         last = [state_at(repeat, times[-1]) for repeat in repeats]
@@ -147,14 +148,23 @@ def _margin(slab: Slab) -> float:
     return 0.02 * float(np.max(slab.high - slab.low))
 
 
-def draw_depth(axes: Any, slab: Slab, size: float) -> None:
-    """Depth below the wetted face at the panel's right edge, mm; height when it has none."""
+def depth_marks(slab: Slab) -> np.ndarray:
+    """Round depths below the wetted face, mm; heights when neither bottom nor top is wet."""
     tall = float(slab.high[1] - slab.low[1])
-    step = scale_bar(tall * 0.9)
-    depths = np.arange(0, tall * 1.001, step)
+    return np.arange(0, tall * 1.001, scale_bar(tall * 0.9))
+
+
+def depth_labels(slab: Slab) -> list[str]:
+    """What stands beside :func:`depth_marks`; the unit at the last."""
+    words = [f"{depth:.3g}" for depth in depth_marks(slab)]
+    return [*words[:-1], f"{words[-1]} mm"]
+
+
+def draw_depth(axes: Any, slab: Slab, size: float) -> None:
+    """Depth marks at the panel's right edge."""
+    marks = depth_marks(slab)
     top = slab.wet_sides == ("top",)
-    axes.set_yticks(slab.high[1] - depths if top else slab.low[1] + depths)
-    axes.set_yticklabels([f"{d:g}" for d in depths[:-1]] + [f"{depths[-1]:g} mm"])
+    axes.set_yticks(slab.high[1] - marks if top else slab.low[1] + marks, depth_labels(slab))
     axes.yaxis.tick_right()
     axes.tick_params(axis="y", length=0.25 * size, pad=0.2 * size)
 

@@ -13,7 +13,7 @@ from poresim.outcome.summary import AT_REST
 from poresim.outcome.words import percent
 from poresim.record.model import Repeat
 from poresim.show.series import Series
-from poresim.soak.result import Ending
+from poresim.uptake.result import Ending
 
 
 @dataclass(frozen=True, eq=False)

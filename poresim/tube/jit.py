@@ -24,7 +24,7 @@ _KEPT_SECONDS = 3600.0  # a cache used this recently may belong to a process sti
 
 def _source_key() -> str:
     digest = hashlib.sha256(f"{sys.version_info[:3]} {numba.__version__}".encode())
-    for folder in ("tube", "soak"):
+    for folder in ("tube", "uptake"):
         for path in sorted((_PACKAGE / folder).glob("*.py")):
             digest.update(path.name.encode())
             digest.update(path.read_bytes())

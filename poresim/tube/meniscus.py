@@ -99,9 +99,7 @@ def _drive(tube, cos_part, sin_part, tilt, pressure, s, widening):
 def drives(wetting, tube, tilt, pressure, x):
     """(advancing drive, receding drive), Pa, of a meniscus that stands at x."""
     half = 0.5 * tube.length
-    ahead = _drive(
-        tube, wetting.advance_cos, wetting.advance_sin, tilt, pressure, x, x >= half
-    )
+    ahead = _drive(tube, wetting.advance_cos, wetting.advance_sin, tilt, pressure, x, x >= half)
     behind = _drive(tube, wetting.recede_cos, wetting.recede_sin, tilt, pressure, x, x > half)
     return ahead, behind
 
@@ -341,7 +339,18 @@ def _go(law, tube, cos_part, sin_part, tilt, x, pressure, time, way):
         if not reachable or part > left:
             guess = math.sqrt(left / part) if 0.0 < part < math.inf else 0.5
             return _within(
-                law, tube, cos_part, sin_part, tilt, pressure, a, stop, stop != b, left, guess, change
+                law,
+                tube,
+                cos_part,
+                sin_part,
+                tilt,
+                pressure,
+                a,
+                stop,
+                stop != b,
+                left,
+                guess,
+                change,
             )
         left -= part
         change += lost

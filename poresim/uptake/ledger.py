@@ -11,11 +11,11 @@ from __future__ import annotations
 
 import math
 
-from poresim.soak.heap import push
-from poresim.soak.state import BLOCKS_0, BLOCKS_1, FILLS, NOTHING
 from poresim.tube.filled import STRAIGHT, wetted_flow, yield_drop
 from poresim.tube.jit import kernel
 from poresim.tube.meniscus import advance, radius_at, travel_time, volume_to
+from poresim.uptake.heap import push
+from poresim.uptake.state import BLOCKS_0, BLOCKS_1, FILLS, NOTHING
 
 _MEETING_STEPS = 100
 
@@ -83,7 +83,7 @@ def settle(law, wetting, tubes, junctions, e, now, until, floor):
     a, b = junctions[tube.a], junctions[tube.b]
     time = now - tube.start
     whole = until - tube.start
-    v0, v1 = tube.v0, tube.v1
+    v0 = tube.v0
     unbook(tubes, junctions, e)
     if time <= 0.0:
         return

@@ -175,6 +175,3 @@ def _bound(
     high = max(float((-head[inlet]).max()), -min(least, 0.0) - head.min() if least < 0 else -np.inf)
     junctions["low"] = low + head
     junctions["high"] = high + head
-
-
-

@@ -6,8 +6,8 @@ iteration finds it from anywhere, kinks and all; and each lowers the energy of t
 
 from __future__ import annotations
 
-from poresim.soak.ledger import outflow, predict, schedule, settle, unbook
 from poresim.tube.jit import kernel
+from poresim.uptake.ledger import outflow, predict, schedule, settle, unbook
 
 _SCALAR_STEPS = 60
 

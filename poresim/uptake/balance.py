@@ -13,11 +13,11 @@ from scipy.sparse.csgraph import (
     minimum_spanning_tree,
 )
 
-from poresim.soak.laplacian import Laplacian
 from poresim.solid.network import Network
 from poresim.tube.filled import wetted_flow, yield_drop
 from poresim.tube.jit import kernel
 from poresim.tube.law import FlowLaw
+from poresim.uptake.laplacian import Laplacian
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

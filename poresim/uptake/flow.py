@@ -19,10 +19,10 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.sparse.csgraph import connected_components
 
 from poresim.liquid.liquid import Liquid
-from poresim.soak.balance import Balance
-from poresim.soak.pressures import solve_linear, solve_newton
 from poresim.solid.network import Network
 from poresim.tube.law import NEWTONIAN, flow_law
+from poresim.uptake.balance import Balance
+from poresim.uptake.pressures import solve_linear, solve_newton
 
 Floats = NDArray[np.float64]
 

@@ -21,21 +21,26 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from poresim.soak.cluster import (
+from poresim.tube.filled import STRAIGHT, wetted_flow
+from poresim.tube.jit import kernel
+from poresim.tube.meniscus import drives, radius_at, volume_to
+from poresim.uptake.cluster import (
     Work,
     adjoining,
     assemble,
     conjugate_gradients,
     make_work,
     solve_set,
+    total_owed,
 )
-from poresim.soak.heap import pop
-from poresim.soak.ledger import past_throat, predict, schedule, settle
-from poresim.soak.local import spread
-from poresim.soak.state import FILLS, State
-from poresim.tube.filled import STRAIGHT, wetted_flow
-from poresim.tube.jit import kernel
-from poresim.tube.meniscus import drives, radius_at, volume_to
+from poresim.uptake.heap import pop
+from poresim.uptake.ledger import past_throat, predict, schedule, settle, unbook
+from poresim.uptake.local import spread
+from poresim.uptake.state import FILLS, State
+
+_CLOSINGS = 6
+_ATTEMPTS = 8
+_NEWTON_STEPS = 25
 
 #: Tolerances and counters of a step, one record.
 CONTROL = np.dtype(
@@ -44,6 +49,7 @@ CONTROL = np.dtype(
         ("solve_share", np.float64),  # the cluster may owe this share of the step's intake
         ("linear_share", np.float64),  # linear solves reduce what is owed to this share
         ("close_share", np.float64),  # what may stay owed at the end, over the liquid
+        ("shift_share", np.float64),  # menisci may be shifted by this share of the liquid
         ("budget", np.int64),  # balances around one event
         ("regions", np.int64),  # rounds of Newton on a growing region around one event
         ("sweeps", np.int64),
@@ -53,6 +59,7 @@ CONTROL = np.dtype(
         ("iterations", np.int64),
         ("events", np.int64),
         ("balances", np.int64),
+        ("undone", np.int64),
         ("unsolved", np.int64),
     ],
     align=True,
@@ -118,6 +125,19 @@ def open_books(law, wetting, tubes, junctions, work, now, until, floor):
                 intake += abs(tube.v0) + abs(tube.v1)
                 menisci += 1
     return n, count, intake, menisci
+
+
+@kernel
+def rebook(law, wetting, tubes, junctions, work, count, until, floor):
+    """Book the adjoining tubes anew for a step that ends at ``until``; the menisci's intake."""
+    intake = 0.0
+    for k in range(count):
+        e = work.tubes[k]
+        unbook(tubes, junctions, e)
+        predict(law, wetting, tubes, junctions, e, until, floor)
+        if not tubes[e].full:
+            intake += abs(tubes[e].v0) + abs(tubes[e].v1)
+    return intake
 
 
 @kernel
@@ -226,9 +246,7 @@ def _wet(
     for k in range(first[new], first[new + 1]):
         if ring[k] != e:
             predict(law, wetting, tubes, junctions, ring[k], until, floor)
-            events = schedule(
-                law, wetting, tubes, junctions, ring[k], until, times, queue, events
-            )
+            events = schedule(law, wetting, tubes, junctions, ring[k], until, times, queue, events)
     return events
 
 
@@ -294,7 +312,9 @@ def balance_region(
 def close_books(
     law, wetting, tubes, junctions, work, control, filled_at, now, until, floor, liquid
 ):  # fmt: skip
-    """Bring every tube to the step's end and spread what is owed; the liquid then held.
+    """Bring every tube to the step's end and spread what is owed: (liquid then, moved, left).
+
+    ``moved`` is the volume that menisci had to be shifted by, ``left`` what is still owed.
 
     The last predictions' slopes, stretched to the time each tube had in this step, say how a
     small shift of the pressures would have changed the volumes.
@@ -324,22 +344,33 @@ def close_books(
             tube.s1 = tube.s1 * had / part if part > 0.0 else 0.0
         work.tubes[count] = e
         count += 1
-    links = assemble(tubes, junctions, work, n, count)
-    control.iterations += conjugate_gradients(
-        work, n, links, 0.0, control.close_share * liquid, 5000
-    )
-    control.solves += 1
+    goal = control.close_share * liquid
+    moved = 0.0
+    for _ in range(_CLOSINGS):
+        total, _most = total_owed(junctions, work, n)
+        if total <= goal:
+            break
+        links = assemble(tubes, junctions, work, n, count)
+        control.iterations += conjugate_gradients(work, n, links, 0.0, 0.3 * goal, 1000)
+        control.solves += 1
+        for k in range(count):
+            moved += _shift(tubes, junctions, work, work.tubes[k])
+    left, _most = total_owed(junctions, work, n)
     held = 0.0
     for k in range(count):
-        held += _shift(tubes, junctions, work, work.tubes[k])
+        tube = tubes[work.tubes[k]]
+        if tube.full:
+            held += volume_to(tube, tube.length)
+        else:
+            held += volume_to(tube, tube.x0) + volume_to(tube, tube.x1)
     for p in range(n):
         junctions[work.chosen[p]].place = -1
-    return held
+    return held, moved, left
 
 
 @kernel
 def _shift(tubes, junctions, work, e):
-    """Move liquid as the closing pressures say; what tube e then holds."""
+    """Move liquid as the closing pressures say; a meniscus at its limit takes no further part."""
     tube = tubes[e]
     a, b = junctions[tube.a], junctions[tube.b]
     up = work.move[a.place] if a.place >= 0 else 0.0
@@ -348,21 +379,30 @@ def _shift(tubes, junctions, work, e):
         volume = tube.s0 * (up - down)
         a.owed -= volume
         b.owed += volume
-        return volume_to(tube, tube.length)
-    if tube.x0 > 0.0 and up * tube.s0 != 0.0:
+        return 0.0
+    moved = 0.0
+    if up * tube.s0 != 0.0:
         old = tube.x0
-        tube.x0 = _moved(tube, old, tube.x1, tube.s0 * up)
-        a.owed -= volume_to(tube, tube.x0) - volume_to(tube, old)
-    if tube.x1 > 0.0 and down * tube.s1 != 0.0:
+        tube.x0, free = _moved(tube, old, tube.x1, tube.s0 * up)
+        volume = volume_to(tube, tube.x0) - volume_to(tube, old)
+        a.owed -= volume
+        moved += abs(volume)
+        if not free:
+            tube.s0 = 0.0
+    if down * tube.s1 != 0.0:
         old = tube.x1
-        tube.x1 = _moved(tube, old, tube.x0, tube.s1 * down)
-        b.owed -= volume_to(tube, tube.x1) - volume_to(tube, old)
-    return volume_to(tube, tube.x0) + volume_to(tube, tube.x1)
+        tube.x1, free = _moved(tube, old, tube.x0, tube.s1 * down)
+        volume = volume_to(tube, tube.x1) - volume_to(tube, old)
+        b.owed -= volume
+        moved += abs(volume)
+        if not free:
+            tube.s1 = 0.0
+    return moved
 
 
 @kernel
 def _moved(tube, x, other, volume):
-    """Where a meniscus at x stands after a small volume more, kept inside its tube."""
+    """Where a meniscus at x stands after a small volume more, and whether it was free to go."""
     r = radius_at(tube, x)
     new = x + volume / (math.pi * r * r)
     if tube.waist <= STRAIGHT:  # one correction for the changing width
@@ -371,10 +411,9 @@ def _moved(tube, x, other, volume):
         new = x + volume / (math.pi * mean)
     room = tube.length - other
     if new > x:
-        return min(new, x + 0.999 * (room - x))
-    return max(new, 0.001 * x)
-
-
+        most = x + 0.999 * (room - x)
+        return min(new, most), new <= most
+    return max(new, 0.001 * x), new >= 0.001 * x
 
 
 @dataclass(frozen=True, eq=False)
@@ -412,22 +451,47 @@ class Stepper:
         count = arrival_waits(s.law, s.wetting, s.tubes, s.junctions, self.waits)
         return self.waits[:count]
 
-    def take(self, now: float, until: float, liquid: float) -> float:
-        """Run from ``now``, with that much liquid in the tubes, to ``until``; the liquid then."""
+    def take(self, now: float, until: float, liquid: float) -> tuple[float, float]:
+        """Run from ``now``, with that much liquid in the tubes, towards ``until``.
+
+        Returns (time reached, liquid then). A step whose books do not close, or close only by
+        shifting menisci far, is undone and taken shorter.
+        """
+        s, control = self.state, self.control
+        before = (s.tubes.copy(), s.junctions.copy(), s.filled_at.copy(), s.blocked_at.copy())
+        for attempt in range(_ATTEMPTS):
+            until, held, moved, left = self._try(now, until, liquid)
+            fine = moved <= float(control["shift_share"]) * max(held, liquid)
+            if (fine and left <= 10 * float(control["close_share"]) * held) or liquid == 0.0:
+                break
+            if attempt == _ATTEMPTS - 1:
+                control["unsolved"] += 1
+                break
+            s.tubes[:], s.junctions[:], s.filled_at[:], s.blocked_at[:] = before
+            until = now + 0.25 * (until - now)
+            control["undone"] += 1
+        return until, held
+
+    def _try(self, now: float, until: float, liquid: float) -> tuple[float, float, float, float]:
+        """One step: (time reached, liquid, volume shifted in closing, volume left owed)."""
         s, control, work = self.state, self.control, self.work
         tube = (s.law, s.wetting, s.tubes, s.junctions)
         graph = (*tube, s.first, s.ring)
         n, count, intake, menisci = open_books(*tube, work, now, until, s.floor_drop)
-        tol = float(control["owed_share"]) * intake / max(menisci, 1)
-        goal = float(control["solve_share"]) * intake
-        total, iterations, solves = solve_set(
-            *graph, work, n, count, now, until, s.floor_drop, goal,
-            float(control["sweep_share"]) * tol, int(control["sweeps"]),
-            float(control["linear_share"]), 40,
-        )  # fmt: skip
-        control["unsolved"] += total > 10 * goal
-        control["iterations"] += iterations
-        control["solves"] += solves
+        for attempt in range(_ATTEMPTS):
+            tol = float(control["owed_share"]) * intake / max(menisci, 1)
+            goal = float(control["solve_share"]) * intake
+            total, iterations, solves = solve_set(
+                *graph, work, n, count, now, until, s.floor_drop, goal,
+                float(control["sweep_share"]) * tol, int(control["sweeps"]),
+                float(control["linear_share"]), _NEWTON_STEPS,
+            )  # fmt: skip
+            control["iterations"] += iterations
+            control["solves"] += solves
+            if total <= goal or attempt == _ATTEMPTS - 1:
+                break
+            until = now + 0.25 * (until - now)
+            intake = rebook(*tube, work, count, until, s.floor_drop)
         events = schedule_all(*tube, work, count, until, self.times, self.queue)
         while events > 0:
             events, time, stuck = meet_events(
@@ -439,8 +503,7 @@ class Stepper:
                     *graph, work, control, self.seeds, time, until, s.floor_drop, tol,
                     self.times, self.queue, events,
                 )  # fmt: skip
-        return float(
-            close_books(
-                *tube, work, control, s.filled_at, now, until, s.floor_drop, liquid
-            )
+        held, moved, left = close_books(
+            *tube, work, control, s.filled_at, now, until, s.floor_drop, liquid
         )
+        return until, float(held), float(moved), float(left)

@@ -13,12 +13,14 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from poresim.soak.ledger import predict, unbook
-from poresim.soak.local import balance
 from poresim.tube.jit import kernel
+from poresim.uptake.ledger import predict, unbook
+from poresim.uptake.local import balance
 
 _CHORDS = 3
 _HALVINGS = 12
+_HELD = 1e300  # diagonal of a junction none of whose tubes gives way
+_LINEAR_STEPS = 300
 
 
 class Work(NamedTuple):
@@ -43,7 +45,6 @@ class Work(NamedTuple):
 
 def make_work(junctions: int, tubes: int) -> Work:
     """Work space for a network of that size."""
-    reals = [np.zeros(junctions) for _ in range(8)]
     return Work(
         np.zeros(junctions, np.int32),
         np.zeros(tubes, np.int32),
@@ -52,7 +53,14 @@ def make_work(junctions: int, tubes: int) -> Work:
         np.zeros(tubes, np.int32),
         np.zeros(tubes),
         np.zeros((tubes, 2)),
-        *reals,
+        np.zeros(junctions),
+        np.zeros(junctions),
+        np.zeros(junctions),
+        np.zeros(junctions),
+        np.zeros(junctions),
+        np.zeros(junctions),
+        np.zeros(junctions),
+        np.zeros(junctions),
     )
 
 
@@ -77,7 +85,7 @@ def adjoining(tubes, junctions, first, ring, work, chosen):
 def conjugate_gradients(work, n, links, share, least, most):
     """Solve for ``work.move``; stop when the residual's sum is below share of its start + least.
 
-    Jacobi-preconditioned. Returns the number of iterations.
+    Preconditioned by the diagonal. Returns the number of iterations.
     """
     x, r, z = work.move, work.residual, work.scaled
     p, q, d = work.way, work.image, work.diagonal
@@ -85,13 +93,13 @@ def conjugate_gradients(work, n, links, share, least, most):
     start = 0.0
     for i in range(n):
         x[i] = 0.0
-        r[i] = work.owed[i]
+        r[i] = work.owed[i] if d[i] < _HELD else 0.0  # nothing can move where nothing yields
         z[i] = r[i] / d[i]
         p[i] = z[i]
         rz += r[i] * z[i]
         start += abs(r[i])
     goal = share * start + least
-    if start <= goal or rz <= 0.0:
+    if start <= goal or not rz > 0.0:
         return 0
     for it in range(1, most + 1):
         for i in range(n):
@@ -144,7 +152,7 @@ def assemble(tubes, junctions, work, n, count):
             links += 1
     for p in range(n):
         if not work.diagonal[p] > 0.0:
-            work.diagonal[p] = 1e300
+            work.diagonal[p] = _HELD
     return links
 
 
@@ -183,7 +191,7 @@ def newton_step(law, wetting, tubes, junctions, work, n, count, until, floor, sh
     iterations = 0
     for attempt in range(_CHORDS + 1):
         links = assemble(tubes, junctions, work, n, count)
-        iterations += conjugate_gradients(work, n, links, share, least, 2000)
+        iterations += conjugate_gradients(work, n, links, share, least, _LINEAR_STEPS)
         before = _bounded_move(junctions, work, n)
         after = _try(law, wetting, tubes, junctions, work, n, count, until, floor, 1.0)
         if after >= -0.5 * before:

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from poresim.soak.inputs import Asked
-from poresim.soak.result import Ending, Soak
-from poresim.soak.state import State
 from poresim.solid.network import Network
+from poresim.uptake.inputs import Asked
+from poresim.uptake.result import Ending, Soak
+from poresim.uptake.state import State
 
 QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
 _WHOLE = 1 - 1e-9  # filled to rounding

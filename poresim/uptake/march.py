@@ -11,12 +11,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from poresim.liquid.liquid import Liquid
-from poresim.soak.inputs import checked_inputs
-from poresim.soak.observe import Course, front_of
-from poresim.soak.result import Ending, Soak
-from poresim.soak.state import build_state
-from poresim.soak.step import CONTROL, Stepper
 from poresim.solid.network import Network
+from poresim.uptake.inputs import checked_inputs
+from poresim.uptake.observe import Course, front_of
+from poresim.uptake.result import Ending, Soak
+from poresim.uptake.state import build_state
+from poresim.uptake.step import CONTROL, Stepper
 
 Progress = Callable[[float, float, float], None]
 
@@ -45,7 +45,7 @@ class Pace:
             arrivals=0.25 * root,
             growth=min(0.3, 0.3 * root),
             owed=0.3 * min(1.0, accuracy / 1e-2),
-            solve=3e-3 * min(1.0, accuracy / 1e-2),
+            solve=0.1 * min(1.0, accuracy / 1e-2),
             linear=0.1,
             budget=60,
             regions=0 if accuracy >= 5e-3 else 6,
@@ -131,7 +131,7 @@ def march(
         if until is None:
             course.rest()
             break
-        course.record(until, stepper.take(course.time, until, course.held))
+        course.record(*stepper.take(course.time, until, course.held))
         yield course
     yield course
 
@@ -142,6 +142,7 @@ def _control(pace: Pace, liquid: Liquid, accuracy: float) -> Any:
     control["solve_share"] = pace.solve
     control["linear_share"] = pace.linear
     control["close_share"] = 1e-3 * accuracy
+    control["shift_share"] = accuracy
     control["budget"] = pace.budget
     control["regions"] = pace.regions
     control["sweeps"] = 2
@@ -172,7 +173,7 @@ def warm() -> None:
     """Compile the kernels and put them into the cache."""
     from poresim.liquid.laws import Newtonian
 
-    points = [[0, 0, 0], [0, 0, 1e-3], [0, 0, 2e-3]]
+    points = np.array([[0.0, 0, 0], [0, 0, 1e-3], [0, 0, 2e-3]])
     solid = Network(points, [[0, 1], [1, 2]], 1e-5)
     liquid = Liquid(Newtonian(1e-3), 0.07, 60.0, 1000.0)
     soak(solid, liquid, [0], until_s=1.0, accuracy=1e-2)

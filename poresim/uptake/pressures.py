@@ -11,7 +11,7 @@ import scipy.sparse as sp
 from numpy.typing import NDArray
 from scipy.sparse.csgraph import dijkstra
 
-from poresim.soak.balance import Balance, State, lowest_links
+from poresim.uptake.balance import Balance, State, lowest_links
 
 Floats = NDArray[np.float64]
 
