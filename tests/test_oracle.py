@@ -253,7 +253,9 @@ def stored(name):
 
 def same(found, names, data, key, rtol):
     for name, value in zip(names, found, strict=True):
-        np.testing.assert_allclose(value, data[f"{key}/{name}"], rtol=rtol, err_msg=name)
+        # times at a given uptake are read off a cubic between steps: coarser than events
+        limit = 10 * rtol if name == "time_at" else rtol
+        np.testing.assert_allclose(value, data[f"{key}/{name}"], rtol=limit, err_msg=name)
 
 
 @pytest.mark.parametrize("seed", [0, 1])
