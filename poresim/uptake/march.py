@@ -22,6 +22,7 @@ Progress = Callable[[float, float, float], None]
 
 _FIRST_SHARE = 1e-3  # the first step, as a share of the first tube's filling time
 _TINY_SHARE = 1e-6  # steps are never shorter than this share of the accuracy times the time gone
+_ONE_BY_ONE_UP_TO = 3000  # junctions; in larger networks a step holds many events
 _AT_REST = 1e-3  # a soak without a time limit ends when doubling the time adds less than this
 
 
@@ -124,7 +125,12 @@ def march(
     pace = pace or Pace.of(accuracy)
     control = _control(pace, liquid, accuracy)
     course = Course(solid, state, asked, control)
-    stepper = Stepper.of(state, control)
+    one_by_one = solid.junctions <= _ONE_BY_ONE_UP_TO
+    if one_by_one:
+        control["solve_share"] = 1e-3 * accuracy
+        control["linear_share"] = 0.01
+        control["owed_share"] = 1e-2 * accuracy
+    stepper = Stepper.of(state, control, one_by_one)
     yield course
     while course.ending is None:
         until = _next_time(stepper.arrival_waits(), course, pace)
@@ -143,6 +149,7 @@ def _control(pace: Pace, liquid: Liquid, accuracy: float) -> Any:
     control["linear_share"] = pace.linear
     control["close_share"] = 1e-3 * accuracy
     control["shift_share"] = accuracy
+    control["meet_share"] = 1e-3 * accuracy
     control["budget"] = pace.budget
     control["regions"] = pace.regions
     control["sweeps"] = 2
@@ -155,8 +162,11 @@ def _next_time(waits: NDArray[np.float64], course: Course, pace: Pace) -> float 
     """Where the next step ends; None when nothing moves any more."""
     now = course.time
     if len(waits) == 0:
-        return None
-    if now == 0.0:
+        # a junction just reached has no pressure of its own yet: rest is what a step shows
+        if now == 0.0 or not course.moved:
+            return None
+        step = pace.growth * now
+    elif now == 0.0:
         step = _FIRST_SHARE * float(waits.min())
     else:
         rank = min(int(pace.arrivals * len(waits)), len(waits) - 1)

@@ -40,6 +40,7 @@ class Course:
         self.ending: Ending | None = None
         self.time = 0.0
         self.held = 0.0
+        self.moved = True  # in the last step
         self._state = state
         self._control = control
         self._curve: list[tuple[float, float]] = [(0.0, 0.0)]
@@ -70,6 +71,7 @@ class Course:
 
     def record(self, time: float, held: float) -> None:
         """A step has ended."""
+        self.moved = abs(held - self.held) > 1e-14 * held
         self.time, self.held = time, held
         self._curve.append((time, held))
         inner = self._state.junctions["inlet"] == 0
@@ -100,8 +102,9 @@ class Course:
         return Ending.FULL if np.all(tubes["full"][beside] == 1) else Ending.STOPPED
 
     def _judge(self) -> None:
-        if self.saturation >= self.asked.until_saturation * _WHOLE:
-            self.ending = Ending.SATURATION if self.asked.until_saturation < 1 else Ending.FULL
+        goal = self.asked.until_saturation
+        if goal < 1 and self.saturation >= goal * _WHOLE:
+            self.ending = Ending.SATURATION
         elif self.time >= self.asked.until_s:
             self.ending = Ending.TIME
 

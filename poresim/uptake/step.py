@@ -39,6 +39,8 @@ from poresim.uptake.local import spread
 from poresim.uptake.state import FILLS, State
 
 _CLOSINGS = 6
+_LONG = 1e300  # the wait for a meniscus that moves but will not arrive
+_MEETINGS = 12  # solves to end a step on its first event
 _ATTEMPTS = 8
 _NEWTON_STEPS = 25
 
@@ -50,6 +52,7 @@ CONTROL = np.dtype(
         ("linear_share", np.float64),  # linear solves reduce what is owed to this share
         ("close_share", np.float64),  # what may stay owed at the end, over the liquid
         ("shift_share", np.float64),  # menisci may be shifted by this share of the liquid
+        ("meet_share", np.float64),  # a step may run on past its first event by this share of time
         ("budget", np.int64),  # balances around one event
         ("regions", np.int64),  # rounds of Newton on a growing region around one event
         ("sweeps", np.int64),
@@ -95,8 +98,12 @@ def arrival_waits(law, wetting, tubes, junctions, waits):
             rate, _ = wetted_flow(law, ahead, at, tube.radius, tube.length, tube.waist)
             r = radius_at(tube, at)
             speed = tube.leak * rate / (math.pi * r * r)
-            if speed > 0.0:
-                best = min(best, (goal * goal - x * x) / (2.0 * at * speed))
+            wait = (goal * goal - x * x) / (2.0 * at * speed) if speed > 0.0 else _LONG
+            if wait >= _LONG and x > 0.0:  # held back before the end: does it still move?
+                rate, _ = wetted_flow(law, ahead, x, tube.radius, tube.length, tube.waist)
+                if rate <= 0.0:
+                    continue
+            best = min(best, wait)
         if best < math.inf:
             waits[n] = best
             n += 1
@@ -428,9 +435,10 @@ class Stepper:
     line: NDArray[np.int32]  # junctions waiting to be balanced
     waits: NDArray[np.float64]
     seeds: NDArray[np.int32]
+    one_by_one: bool  # steps end on their first event
 
     @classmethod
-    def of(cls, state: State, control: Any) -> Stepper:
+    def of(cls, state: State, control: Any, one_by_one: bool) -> Stepper:
         """Work space for a state."""
         n, m = len(state.junctions), len(state.tubes)
         room = 2 * m + 1024
@@ -443,6 +451,7 @@ class Stepper:
             np.zeros(n + 2, np.int32),
             np.zeros(m),
             np.zeros(2, np.int32),
+            one_by_one,
         )
 
     def arrival_waits(self) -> NDArray[np.float64]:
@@ -493,6 +502,20 @@ class Stepper:
             until = now + 0.25 * (until - now)
             intake = rebook(*tube, work, count, until, s.floor_drop)
         events = schedule_all(*tube, work, count, until, self.times, self.queue)
+        for _ in range(_MEETINGS if self.one_by_one else 0):
+            if events == 0 or until - self.times[0] <= float(control["meet_share"]) * until:
+                break
+            until = max(float(self.times[0]), now + 1e-3 * (until - now))
+            intake = rebook(*tube, work, count, until, s.floor_drop)
+            goal = float(control["solve_share"]) * intake
+            total, iterations, solves = solve_set(
+                *graph, work, n, count, now, until, s.floor_drop, goal,
+                float(control["sweep_share"]) * tol, int(control["sweeps"]),
+                float(control["linear_share"]), _NEWTON_STEPS,
+            )  # fmt: skip
+            control["iterations"] += iterations
+            control["solves"] += solves
+            events = schedule_all(*tube, work, count, until, self.times, self.queue)
         while events > 0:
             events, time, stuck = meet_events(
                 *graph, control, s.filled_at, s.blocked_at, now, until, s.floor_drop, tol,
