@@ -23,6 +23,7 @@ Progress = Callable[[float, float, float], None]
 _FIRST_SHARE = 1e-3  # the first step, as a share of the first tube's filling time
 _TINY_SHARE = 1e-6  # steps are never shorter than this share of the accuracy times the time gone
 _ONE_BY_ONE_UP_TO = 3000  # junctions; in larger networks a step holds many events
+_FRESH_SHARE = 0.1  # of the next arrival's wait, as if that had passed since an event
 _AT_REST = 1e-3  # a soak without a time limit ends when doubling the time adds less than this
 
 
@@ -131,6 +132,7 @@ def march(
         control["linear_share"] = 0.01
         control["owed_share"] = 1e-2 * accuracy
     stepper = Stepper.of(state, control, one_by_one)
+    course.bends = one_by_one and not state.exact
     yield course
     while course.ending is None:
         until = _next_time(stepper.arrival_waits(), course, pace)
@@ -172,6 +174,9 @@ def _next_time(waits: NDArray[np.float64], course: Course, pace: Pace) -> float 
         rank = min(int(pace.arrivals * len(waits)), len(waits) - 1)
         step = float(np.partition(waits, rank)[rank]) * (1 + 1e-9)
         step = min(step, pace.growth * now)
+        if course.bends:  # pressures vary within a step: start afresh after each event
+            age = now - course.last_event
+            step = min(step, 0.5 * pace.growth * (age + _FRESH_SHARE * float(waits.min())))
         step = max(step, _TINY_SHARE * course.asked.accuracy * now)
     stop = course.next_stop()
     if now + 1.05 * step >= stop:

@@ -41,6 +41,8 @@ class Course:
         self.time = 0.0
         self.held = 0.0
         self.moved = True  # in the last step
+        self.bends = False  # pressures matter by more than their integral over time
+        self.last_event = 0.0
         self._state = state
         self._control = control
         self._curve: list[tuple[float, float]] = [(0.0, 0.0)]
@@ -48,6 +50,7 @@ class Course:
         self._snapshots: list[NDArray[np.float32]] = []
         self._snapshot_times: list[float] = []
         self._balance = 0.0
+        self._events = 0
         self._stops = [*asked.snapshots[asked.snapshots <= asked.until_s], asked.until_s]
         self._passed = 0
         self._watch()
@@ -72,6 +75,8 @@ class Course:
     def record(self, time: float, held: float) -> None:
         """A step has ended."""
         self.moved = abs(held - self.held) > 1e-14 * held
+        if int(self._control["events"]) > self._events:
+            self._events, self.last_event = int(self._control["events"]), time
         self.time, self.held = time, held
         self._curve.append((time, held))
         inner = self._state.junctions["inlet"] == 0

@@ -76,6 +76,7 @@ class State:
     blocked_at: NDArray[np.float64]
     floor_drop: float
     volume: float
+    exact: bool  # straight, level, Newtonian: pressures matter only by their integral over time
 
 
 def build_state(
@@ -113,6 +114,7 @@ def build_state(
         blocked_at=np.full(solid.tubes, np.nan),
         floor_drop=1e-4 * strongest,
         volume=float(solid.tube_volume.sum()),
+        exact=bool(law.kind == 0 and np.all(tubes["waist"] == 1) and not np.any(tubes["tilt"])),
     )
 
 
