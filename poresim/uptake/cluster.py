@@ -21,6 +21,7 @@ _CHORDS = 3
 _HALVINGS = 12
 _HELD = 1e300  # diagonal of a junction none of whose tubes gives way
 _LINEAR_STEPS = 300
+_STALE = 5  # steps without halving what is owed: a kink limits the arithmetic
 
 
 class Work(NamedTuple):
@@ -252,8 +253,9 @@ def solve_set(
         junctions[work.chosen[p]].place = p
     iterations, solves = 0, 0
     total, _ = total_owed(junctions, work, n)
+    best, stale = total, 0
     for _ in range(most):
-        if total <= goal:
+        if total <= goal or stale >= _STALE:
             break
         for sweep in range(sweeps):
             for p in range(n):
@@ -272,6 +274,8 @@ def solve_set(
         iterations += its
         solves += solved
         total, _ = total_owed(junctions, work, n)
+        stale = 0 if total < 0.5 * best else stale + 1
+        best = min(best, total)
     for p in range(n):
         junctions[work.chosen[p]].place = -1
     return total, iterations, solves

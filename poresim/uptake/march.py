@@ -128,7 +128,7 @@ def march(
     course = Course(solid, state, asked, control)
     one_by_one = solid.junctions <= _ONE_BY_ONE_UP_TO
     if one_by_one:
-        control["solve_share"] = 1e-3 * accuracy
+        control["solve_share"] = max(1e-3 * accuracy, 1e-8)
         control["linear_share"] = 0.01
         control["owed_share"] = 1e-2 * accuracy
     stepper = Stepper.of(state, control, one_by_one)

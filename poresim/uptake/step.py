@@ -40,6 +40,7 @@ from poresim.uptake.state import FILLS, State
 
 _CLOSINGS = 6
 _LONG = 1e300  # the wait for a meniscus that moves but will not arrive
+_GOOD_ENOUGH = 1e-3  # of the intake: what may stay owed where the solve does not get further
 _MEETINGS = 12  # solves to end a step on its first event
 _ATTEMPTS = 8
 _NEWTON_STEPS = 25
@@ -497,7 +498,8 @@ class Stepper:
             )  # fmt: skip
             control["iterations"] += iterations
             control["solves"] += solves
-            if total <= goal or attempt == _ATTEMPTS - 1:
+            # a meniscus on the verge of starting limits what can be solved: the closing mends that
+            if total <= max(goal, _GOOD_ENOUGH * intake) or attempt == _ATTEMPTS - 1:
                 break
             until = now + 0.25 * (until - now)
             intake = rebook(*tube, work, count, until, s.floor_drop)
