@@ -12,8 +12,8 @@ import numpy as np
 from poresim.record.layout import QUANTILES
 from poresim.record.model import Repeat
 from poresim.record.writing import Header, Parts
-from poresim.uptake.result import Ending, Soak
 from poresim.solid.network import Network
+from poresim.uptake.result import Ending, Soak
 
 SPACING = 1e-4
 

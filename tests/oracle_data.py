@@ -83,7 +83,11 @@ GENERAL = ("filled_at", "wetted_at", "blocked_at", "time_at", "final")
 
 
 def _collect(names, keys, results):
-    return {f"{k}/{n}": v for k, row in zip(keys, results, strict=True) for n, v in zip(names, row)}
+    return {
+        f"{k}/{n}": v
+        for k, row in zip(keys, results, strict=True)
+        for n, v in zip(names, row, strict=True)
+    }
 
 
 def make(what):

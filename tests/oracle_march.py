@@ -154,7 +154,7 @@ def _advance(net, pressure, h, tolerance):
             net.x = keep
         after = signs(net, after_p, x, passed)
         share = 1.0
-        for name, (index, value) in after.items():
+        for name, (_, value) in after.items():
             first = before[name][1]
             over = value > TIGHT
             if name in ("stop", "turn", "swing"):  # may start at 0 when just let go

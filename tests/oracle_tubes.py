@@ -149,7 +149,7 @@ class Tubes:
         return np.sign(drive) * q, slope
 
     def _waisted(self, j, x, drop):
-        """(Q, slope): in a cone ds/s = -3 dr/r, so its loss is 2/(3 slope) of an integral in ln s."""
+        """(Q, slope): in a cone ds/s = -3 dr/r, so the loss is an integral in ln s."""
         half, alpha, r0 = self.length[j] / 2, self.slope[j], self.radius[j]
         a, b = np.minimum(x, half), np.maximum(x - half, 0.0)
         radii = np.array([r0, r0 - alpha * a, r0 * self.waist[j], r0 * self.waist[j] + alpha * b])

@@ -1,4 +1,4 @@
-"""Flow through saturated networks: resistor-network theorems, lattices, thresholds, other solvers."""
+"""Flow through saturated networks: resistor-network theorems, lattices, other solvers."""
 
 from __future__ import annotations
 
@@ -373,7 +373,7 @@ def test_gravity_drives_a_vertical_tube():
 
 @pytest.mark.parametrize("law", [ps.Newtonian(1e-3), ps.PowerLaw(0.05, 0.5), ps.Bingham(9.9, 1e-3)])
 def test_gravity_turns_liquid_round_through_periodic_sides(law):
-    """Down one tube and on through the bottom: the head of the whole height is spent in the loop."""
+    """Down one tube and through the bottom: the head of the height is spent in the loop."""
     height, r = 2e-3, 1e-4
     solid = ps.Network(
         [[0, 0, 0], [0, 0, -height / 2]],

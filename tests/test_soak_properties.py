@@ -139,7 +139,7 @@ def test_snapshots_fall_on_their_times_and_hold_the_volume():
     np.testing.assert_allclose(volumes, np.interp(times, s.time_s, s.uptake_m3), rtol=1e-5)
 
 
-# ---- repeatability ---------------------------------------------------------------------------------
+# ---- repeatability ----------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("name", ["thin", "yield", "grains"])
@@ -176,7 +176,7 @@ def test_numbering_does_not_matter():
     assert np.all(np.abs(two.filled_at_s - one.filled_at_s[order]) <= allowed)
 
 
-# ---- endings ---------------------------------------------------------------------------------------
+# ---- endings ----------------------------------------------------------------------------------
 
 
 def test_inlet_without_tubes_has_no_path():
@@ -224,7 +224,7 @@ def test_equal_tubes_everywhere(law):
     np.testing.assert_allclose(s.filled_at_s[:half], mirror, rtol=1e-4)
 
 
-# ---- refusals --------------------------------------------------------------------------------------
+# ---- refusals ---------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(
@@ -258,7 +258,7 @@ def test_bad_request_is_refused_by_name(change, word):
     assert len(str(caught.value)) > 20, "say what was got and what is expected"
 
 
-# ---- scipy's stiff integrator ------------------------------------------------------------------------
+# ---- scipy's stiff integrator ------------------------------------------------------------------
 
 
 def test_ladder_against_a_stiff_integrator():

@@ -1,4 +1,4 @@
-"""A meniscus in one straight tube under a constant drive, against closed forms and an ODE solver."""
+"""A meniscus in a straight tube under a constant drive, against closed forms and an ODE solver."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ def test_lucas_washburn():
     [(1.0, 6.0), (0.8, 10.4762075216), (0.5, 31.4488967305), (0.3, 84.9465429352)],
 )
 def test_power_law_imbibition(index, mm):
-    """L = [(n+1)/(3n+1) r t]^(n/(n+1)) (gamma cos/K)^(1/(n+1)): Rabinowitsch-Mooney, quasi-steady."""
+    """L = [(n+1)/(3n+1) r t]^(n/(n+1)) (gamma cos/K)^(1/(n+1)) (quasi-steady)."""
     gum = flow_law(ps.PowerLaw(0.05, index))
     x, _ = straight_advance(gum, 0.0, DRIVE, RADIUS, 10.0)
     assert x * 1e3 == pytest.approx(mm, rel=1e-10)

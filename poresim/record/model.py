@@ -10,8 +10,8 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from poresim.uptake.result import Ending, Soak
 from poresim.solid.network import Network
+from poresim.uptake.result import Ending, Soak
 
 Floats = NDArray[np.float64]
 

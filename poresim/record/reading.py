@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 
 from poresim.record.layout import FORMAT, SOAK, SOLID, Column, RecordError
 from poresim.record.model import LiquidRecord, Record, Repeat
-from poresim.uptake.result import Ending
 from poresim.solid.files import load_network
 from poresim.solid.network import Network
+from poresim.uptake.result import Ending
 
 #: Largest single array read at once, bytes: 100 million numbers. A file that declares more is
 #: broken or hostile; what poresim writes for the largest block it accepts stays far below.

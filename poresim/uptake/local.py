@@ -85,11 +85,11 @@ def spread(
             count = schedule(law, wetting, tubes, junctions, e, until, times, queue, count)
             if tubes[e].full:
                 j = tubes[e].b if tubes[e].a == i else tubes[e].a
-                if not junctions[j].queued and not junctions[j].inlet:
-                    if abs(junctions[j].owed) > tol:
-                        junctions[j].queued = 1
-                        line[(head + waiting) % room] = j
-                        waiting += 1
+                idle = not junctions[j].queued and not junctions[j].inlet
+                if idle and abs(junctions[j].owed) > tol:
+                    junctions[j].queued = 1
+                    line[(head + waiting) % room] = j
+                    waiting += 1
     enough = waiting == 0
     while waiting > 0:
         junctions[line[head]].queued = 0
