@@ -196,7 +196,8 @@ def rise(time, sine=1.0):
 
 
 def test_jurin_height():
-    assert A / B == pytest.approx(73.4195673344e-3, rel=1e-10)
+    height = A / B
+    assert height == pytest.approx(73.4195673344e-3, rel=1e-10)
     assert reached(WIDE, 250.0, 0.1, gravity=DOWN) == pytest.approx(A / B, rel=TOLERANCE)
 
 

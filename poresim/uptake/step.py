@@ -168,7 +168,8 @@ def meet_events(
 
     Comes back early when the balances around an event, outward from ``seeds``, did not suffice.
     """
-    short = 1e-3 * (until - now)
+    # so close to the end nothing is balanced any more: what starts there waits for the next step
+    short = max(1e-3 * (until - now), control.meet_share * until)
     while events > 0:
         time, e, events = pop(times, queue, events)
         tube = tubes[e]
@@ -184,8 +185,8 @@ def meet_events(
                 if new == tube.b:
                     seeds[0], seeds[1] = tube.b, tube.a
                 events = _wet(
-                    law, wetting, tubes, junctions, first, ring, new, e, time, until, floor,
-                    times, queue, events,
+                    law, wetting, tubes, junctions, first, ring, new, e, time, until,
+                    until - time < short, floor, times, queue, events,
                 )  # fmt: skip
         else:
             tube.blocked = 1
@@ -234,9 +235,10 @@ def _fill(tubes, junctions, e, time, filled_at):
 
 @kernel
 def _wet(
-    law, wetting, tubes, junctions, first, ring, new, e, time, until, floor, times, queue, events
+    law, wetting, tubes, junctions, first, ring, new, e, time, until, wait, floor,
+    times, queue, events,
 ):  # fmt: skip
-    """Liquid reaches a junction through tube e: its other tubes start."""
+    """Liquid reaches a junction through tube e: its other tubes start, or wait for the next step."""
     node = junctions[new]
     for k in range(first[new], first[new + 1]):
         g = ring[k]
@@ -246,7 +248,7 @@ def _wet(
         other = tube.b if tube.a == new else tube.a
         if junctions[other].wet:  # a meniscus is on its way from there: bring it up to date
             settle(law, wetting, tubes, junctions, g, time, until, floor)
-        tube.start = time
+        tube.start = until if wait else time
     node.wet = 1
     node.wetted = time
     from_ = tubes[e].a if tubes[e].b == new else tubes[e].b
