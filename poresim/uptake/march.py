@@ -132,7 +132,7 @@ def march(
         control["linear_share"] = 0.01
         control["owed_share"] = 1e-2 * accuracy
     stepper = Stepper.of(state, control, one_by_one)
-    course.bends = one_by_one and not state.exact
+    course.bends = one_by_one
     yield course
     while course.ending is None:
         until = _next_time(stepper.arrival_waits(), course, pace)
@@ -176,7 +176,7 @@ def _next_time(waits: NDArray[np.float64], course: Course, pace: Pace) -> float 
         step = min(step, pace.growth * now)
         if course.bends:  # pressures vary within a step: start afresh after each event
             age = now - course.last_event
-            step = min(step, 0.5 * pace.growth * (age + _FRESH_SHARE * float(waits.min())))
+            step = min(step, 2.0 * pace.growth * (age + _FRESH_SHARE * float(waits.min())))
         step = max(step, _TINY_SHARE * course.asked.accuracy * now)
     stop = course.next_stop()
     if now + 1.05 * step >= stop:

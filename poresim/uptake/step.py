@@ -40,6 +40,7 @@ from poresim.uptake.state import FILLS, State
 
 _CLOSINGS = 6
 _LONG = 1e300  # the wait for a meniscus that moves but will not arrive
+_SHORTER = 2  # times that a step is shortened because its balance is not found
 _GOOD_ENOUGH = 1e-3  # of the intake: what may stay owed where the solve does not get further
 _MEETINGS = 12  # solves to end a step on its first event
 _ATTEMPTS = 8
@@ -501,7 +502,8 @@ class Stepper:
             control["iterations"] += iterations
             control["solves"] += solves
             # a meniscus on the verge of starting limits what can be solved: the closing mends that
-            if total <= max(goal, _GOOD_ENOUGH * intake) or attempt == _ATTEMPTS - 1:
+            enough = max(goal, _GOOD_ENOUGH * intake, 10 * float(control["close_share"]) * liquid)
+            if total <= enough or attempt == _SHORTER:
                 break
             until = now + 0.25 * (until - now)
             intake = rebook(*tube, work, count, until, s.floor_drop)
