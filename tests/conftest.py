@@ -31,10 +31,16 @@ _WAISTS = (
     "a waisted tube draws harder as it fills, so the volume it takes within a step is almost a "
     "jump in the junction's pressure, and the step shrinks without end"
 )
-_TUBES = (
-    "single tubes fill up to 0.2 % of the soak early or late where 0.01 % is asked for, since a "
-    "meniscus that starts or stops within a step is not met as an event"
+_TUBES = "a tube that starts or stops within a step: single tubes 1.1e-3 and 1.5e-3 off, not 1e-3"
+_LATTICES = (
+    "steps grow anew after every event, which takes minutes on 12^3; on 8^3 at 1e-4 single tubes "
+    "are 0.03 % of the soak off"
 )
+_HEADS = (
+    "menisci that come near rest under gravity fill single tubes up to 6 % of the soak early or "
+    "late, whatever the accuracy: not understood yet"
+)
+_CLOSE = "1.05e-3 where 1e-3 is asked for"
 _SCALES = "rounding decides which step a meniscus at rest starts in: equal to 1e-4, not to 1e-6"
 _EBB = "the closing of a step can take back a little liquid from menisci at rest"
 _SHORTFALLS = {
@@ -48,11 +54,14 @@ _SHORTFALLS = {
     },
     "test_soak_oracle.py": {
         "waist": _WAISTS,
-        "test_random_graphs": _TUBES,
-        "test_fresh_random_graphs": _TUBES,
-        "test_error_falls": _TUBES,
-        "test_cubic_lattices": _TUBES,
-        "test_other_physics": _TUBES,
+        "test_cubic_lattices": _LATTICES,
+        "test_other_physics[0.001-yield]": _CLOSE,
+        "test_other_physics[0.01-gravity_tilt]": _HEADS,
+        "test_other_physics[0.001-gravity": _HEADS,
+        "test_other_physics_closely[gravity": _HEADS,
+        "hysteresis_gravity]": _HEADS,
+        "test_random_graphs[0.001-14]": _TUBES,
+        "test_random_graphs[0.001-19]": _TUBES,
     },
 }
 

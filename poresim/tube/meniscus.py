@@ -105,8 +105,12 @@ def drives(wetting, tube, tilt, pressure, x):
 
 
 @kernel
-def advance(law, wetting, tube, tilt, x, pressure, time):
+def advance(law, wetting, tube, tilt, x, place, pressure, time):
     """(x_new, d x_new / d pressure) after ``time`` with the mouth's pressure held.
+
+    In a waisted tube the drive is taken at ``place``, where the meniscus is expected half-way
+    through that time, and held: followed exactly it would grow as the tube narrows, and the
+    volume taken would be almost a jump in the pressure.
 
     x is measured from the mouth; ``tilt`` is the head gained per length, Pa/m. The new place may
     lie beyond the tube's end: that is how an arrival is noticed.
@@ -114,38 +118,72 @@ def advance(law, wetting, tube, tilt, x, pressure, time):
     time *= tube.leak
     if time <= 0.0:
         return x, 0.0
+    if tube.waist <= STRAIGHT:
+        return _advance_held(law, wetting, tube, tilt, x, place, pressure, time)
     ahead, behind = drives(wetting, tube, tilt, pressure, x)
     if ahead > 0.0:
-        if tube.waist > STRAIGHT:
-            if abs(tilt) * tube.length <= wetting.head_share * ahead:
-                return straight_advance(law, x, ahead, tube.radius, time)
-            if law.kind == 0:
-                return _advance_tilted(law, ahead - tilt * x, tilt, x, tube.radius, time)
-        cos_part, sin_part = wetting.advance_cos, wetting.advance_sin
-        return _go(law, tube, cos_part, sin_part, tilt, x, pressure, time, 1.0)
+        if abs(tilt) * tube.length <= wetting.head_share * ahead:
+            return straight_advance(law, x, ahead, tube.radius, time)
+        if law.kind == 0:
+            return _advance_tilted(law, ahead - tilt * x, tilt, x, tube.radius, time)
+        return _go(law, tube, wetting.advance_cos, 0.0, tilt, x, pressure, time, 1.0)
     if x > 0.0 and behind < 0.0:
-        if tube.waist > STRAIGHT and abs(tilt) * tube.length <= -wetting.head_share * behind:
+        if abs(tilt) * tube.length <= -wetting.head_share * behind:
             return straight_advance(law, x, behind, tube.radius, time)
-        cos_part, sin_part = wetting.recede_cos, wetting.recede_sin
-        return _go(law, tube, cos_part, sin_part, tilt, x, pressure, time, -1.0)
+        return _go(law, tube, wetting.recede_cos, 0.0, tilt, x, pressure, time, -1.0)
     return x, 0.0
 
 
 @kernel
-def travel_time(law, wetting, tube, tilt, start, end, pressure):
-    """Time, s, from ``start`` to ``end`` > start at a held mouth pressure; inf if it stops."""
+def _advance_held(law, wetting, tube, tilt, x, place, pressure, time):
+    half = 0.5 * tube.length
+    ahead, behind = drives(wetting, tube, tilt, pressure, place)
+    if ahead > 0.0:
+        new, slope = _go(law, tube, 0.0, 0.0, 0.0, x, ahead, time, 1.0)
+        if x <= half < new:  # does the waist let it pass?
+            past, _ = drives(wetting, tube, tilt, pressure, half)
+            if past <= 0.0:
+                return half, 0.0
+        return new, slope
+    if x > 0.0 and behind < 0.0:
+        return _go(law, tube, 0.0, 0.0, 0.0, x, behind, time, -1.0)
+    return x, 0.0
+
+
+@kernel
+def travel_time(law, wetting, tube, tilt, start, end, place, pressure):
+    """Time, s, from ``start`` to ``end`` > start as :func:`advance` goes; inf if it stops."""
     if end <= start:
         return 0.0
+    if tube.waist <= STRAIGHT:
+        return _time_held(law, wetting, tube, tilt, start, end, place, pressure)
     ahead, _ = drives(wetting, tube, tilt, pressure, start)
     if ahead <= 0.0:
         return math.inf
-    if tube.waist > STRAIGHT:
-        if abs(tilt) * tube.length <= wetting.head_share * ahead:
-            return straight_time(law, start, end, ahead, tube.radius) / tube.leak
-        if law.kind == 0:
-            whole = _time_tilted(law, ahead - tilt * start, tilt, start, end, tube.radius)
-            return whole / tube.leak
-    cos_part, sin_part = wetting.advance_cos, wetting.advance_sin
+    if abs(tilt) * tube.length <= wetting.head_share * ahead:
+        return straight_time(law, start, end, ahead, tube.radius) / tube.leak
+    if law.kind == 0:
+        whole = _time_tilted(law, ahead - tilt * start, tilt, start, end, tube.radius)
+        return whole / tube.leak
+    return _time_driven(
+        law, tube, wetting.advance_cos, wetting.advance_sin, tilt, start, end, pressure
+    )
+
+
+@kernel
+def _time_held(law, wetting, tube, tilt, start, end, place, pressure):
+    ahead, _ = drives(wetting, tube, tilt, pressure, place)
+    if ahead <= 0.0:
+        return math.inf
+    if start <= 0.5 * tube.length < end:
+        past, _ = drives(wetting, tube, tilt, pressure, 0.5 * tube.length)
+        if past <= 0.0:
+            return math.inf
+    return _time_driven(law, tube, 0.0, 0.0, 0.0, start, end, ahead)
+
+
+@kernel
+def _time_driven(law, tube, cos_part, sin_part, tilt, start, end, pressure):
     total = 0.0
     a = start
     while a < end:

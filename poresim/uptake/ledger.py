@@ -40,7 +40,8 @@ def outflow(law, wetting, tube, end, pressure, other, time, floor):
             slope = max(slope, firm)
         return tube.leak * rate * time, tube.leak * slope * time
     x = tube.x0 if end == 0 else tube.x1
-    new, slope = advance(law, wetting, tube, tilt, x, pressure, time)
+    place = tube.place0 if end == 0 else tube.place1
+    new, slope = advance(law, wetting, tube, tilt, x, place, pressure, time)
     if tube.waist > STRAIGHT:
         area = math.pi * tube.radius * tube.radius
         return area * (new - x), area * slope
@@ -96,14 +97,24 @@ def settle(law, wetting, tubes, junctions, e, now, until, floor):
         b.owed += v0
     else:
         if a.wet:
-            new, _ = advance(law, wetting, tube, tube.tilt, tube.x0, a.pressure, time)
+            new, _ = advance(law, wetting, tube, tube.tilt, tube.x0, tube.place0, a.pressure, time)
             a.owed -= _volume_between(tube, tube.x0, new)
+            tube.speed0 = (new - tube.x0) / time
             tube.x0 = new
         if b.wet:
-            new, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, b.pressure, time)
+            new, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, tube.place1, b.pressure, time)
             b.owed -= _volume_between(tube, tube.x1, new)
+            tube.speed1 = (new - tube.x1) / time
             tube.x1 = new
+        expect(tube, until - now)
     tube.start = now
+
+
+@kernel
+def expect(tube, time):
+    """Where the menisci should stand half-way through ``time``, at their late speed."""
+    tube.place0 = min(max(tube.x0 + 0.5 * tube.speed0 * time, 0.0), tube.length)
+    tube.place1 = min(max(tube.x1 + 0.5 * tube.speed1 * time, 0.0), tube.length)
 
 
 @kernel
@@ -176,7 +187,8 @@ def _schedule_open(law, wetting, tube, junctions, until):
                 tube.v0 if end == 0 else tube.v1
             ) >= volume_to(tube, place):
                 tilt = tube.tilt if end == 0 else -tube.tilt
-                wait = travel_time(law, wetting, tube, tilt, x, place, mouth.pressure)
+                held = tube.place0 if end == 0 else tube.place1
+                wait = travel_time(law, wetting, tube, tilt, x, place, held, mouth.pressure)
                 if tube.start + wait < min(tube.next, until):
                     tube.event = BLOCKS_0 if end == 0 else BLOCKS_1
                     tube.next = tube.start + wait
@@ -210,16 +222,16 @@ def _fill_time(law, wetting, tube, a, b, time):
         return 0.0
     if a.wet and not b.wet:
         return travel_time(
-            law, wetting, tube, tube.tilt, tube.x0, tube.length - tube.x1, a.pressure
+            law, wetting, tube, tube.tilt, tube.x0, tube.length - tube.x1, tube.place0, a.pressure
         )
     if b.wet and not a.wet:
         return travel_time(
-            law, wetting, tube, -tube.tilt, tube.x1, tube.length - tube.x0, b.pressure
+            law, wetting, tube, -tube.tilt, tube.x1, tube.length - tube.x0, tube.place1, b.pressure
         )
     low, high = 0.0, time
     f_low = tube.x0 + tube.x1 - tube.length
-    y0, _ = advance(law, wetting, tube, tube.tilt, tube.x0, a.pressure, high)
-    y1, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, b.pressure, high)
+    y0, _ = advance(law, wetting, tube, tube.tilt, tube.x0, tube.place0, a.pressure, high)
+    y1, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, tube.place1, b.pressure, high)
     f_high = y0 + y1 - tube.length
     if f_high < 0.0:
         return math.inf
@@ -227,8 +239,8 @@ def _fill_time(law, wetting, tube, a, b, time):
         t = low - f_low * (high - low) / (f_high - f_low)
         if k % 3 == 2 or not (low < t < high):
             t = 0.5 * (low + high)
-        y0, _ = advance(law, wetting, tube, tube.tilt, tube.x0, a.pressure, t)
-        y1, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, b.pressure, t)
+        y0, _ = advance(law, wetting, tube, tube.tilt, tube.x0, tube.place0, a.pressure, t)
+        y1, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, tube.place1, b.pressure, t)
         f = y0 + y1 - tube.length
         if f > 0.0:
             high, f_high = t, f

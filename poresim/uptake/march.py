@@ -133,6 +133,7 @@ def march(
         control["owed_share"] = 1e-2 * accuracy
     stepper = Stepper.of(state, control, one_by_one)
     course.bends = one_by_one
+    course.exact = state.exact
     yield course
     while course.ending is None:
         until = _next_time(stepper.arrival_waits(), course, pace)
@@ -176,7 +177,8 @@ def _next_time(waits: NDArray[np.float64], course: Course, pace: Pace) -> float 
         step = min(step, pace.growth * now)
         if course.bends:  # pressures vary within a step: start afresh after each event
             age = now - course.last_event
-            step = min(step, 2.0 * pace.growth * (age + _FRESH_SHARE * float(waits.min())))
+            growth = (2.0 if course.exact else 0.5) * pace.growth
+            step = min(step, growth * (age + _FRESH_SHARE * float(waits.min())))
         step = max(step, _TINY_SHARE * course.asked.accuracy * now)
     stop = course.next_stop()
     if now + 1.05 * step >= stop:

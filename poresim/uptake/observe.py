@@ -41,7 +41,8 @@ class Course:
         self.time = 0.0
         self.held = 0.0
         self.moved = True  # in the last step
-        self.bends = False  # pressures matter by more than their integral over time
+        self.bends = False  # steps grow anew after every event
+        self.exact = False  # pressures matter by their integral over time alone
         self.last_event = 0.0
         self._state = state
         self._control = control

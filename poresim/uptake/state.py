@@ -31,6 +31,10 @@ TUBE = np.dtype(
         ("conduct", np.float64),  # full and Newtonian: flow over drop, leak included
         ("x0", np.float64),  # meniscus from end 0 and from end 1, m
         ("x1", np.float64),
+        ("place0", np.float64),  # where a waisted tube's drives are taken, m
+        ("place1", np.float64),
+        ("speed0", np.float64),  # of the menisci, lately, m/s
+        ("speed1", np.float64),
         ("start", np.float64),  # time of x0, x1
         ("v0", np.float64),  # volume that leaves junction a, b into it until the step's end
         ("v1", np.float64),

@@ -34,7 +34,7 @@ from poresim.uptake.cluster import (
     total_owed,
 )
 from poresim.uptake.heap import pop
-from poresim.uptake.ledger import past_throat, predict, schedule, settle, unbook
+from poresim.uptake.ledger import expect, past_throat, predict, schedule, settle, unbook
 from poresim.uptake.local import spread
 from poresim.uptake.state import FILLS, State
 
@@ -127,6 +127,7 @@ def open_books(law, wetting, tubes, junctions, work, now, until, floor):
         tube = tubes[e]
         if junctions[tube.a].wet or junctions[tube.b].wet:
             tube.start = now
+            expect(tube, until - now)
             predict(law, wetting, tubes, junctions, e, until, floor)
             work.tubes[count] = e
             count += 1
@@ -143,6 +144,7 @@ def rebook(law, wetting, tubes, junctions, work, count, until, floor):
     for k in range(count):
         e = work.tubes[k]
         unbook(tubes, junctions, e)
+        expect(tubes[e], until - tubes[e].start)
         predict(law, wetting, tubes, junctions, e, until, floor)
         if not tubes[e].full:
             intake += abs(tubes[e].v0) + abs(tubes[e].v1)
@@ -239,7 +241,7 @@ def _wet(
     law, wetting, tubes, junctions, first, ring, new, e, time, until, wait, floor,
     times, queue, events,
 ):  # fmt: skip
-    """Liquid reaches a junction through tube e: its other tubes start, or wait for the next step."""
+    """Liquid reaches a junction through tube e: its other tubes start, or ``wait`` till the end."""
     node = junctions[new]
     for k in range(first[new], first[new + 1]):
         g = ring[k]
