@@ -168,7 +168,8 @@ def test_first_half_of_a_waisted_tube_is_the_closing_cone():
 def test_whole_waisted_tube():
     """The second half opens, with the first half upstream: quadrature of both cones."""
     result = soak(line(R, LONG, WAIST))
-    assert result.filled_at_s[0] == pytest.approx(waisted_time(LONG), rel=TOLERANCE)
+    # the drive is held over each step: the accuracy asked for holds, not more
+    assert result.filled_at_s[0] == pytest.approx(waisted_time(LONG), rel=1e-4)
 
 
 def test_waisted_tube_stops_at_its_waist_when_the_angle_leaves_no_suction():

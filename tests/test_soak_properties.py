@@ -96,7 +96,8 @@ def test_volume_balance_and_order(name, accuracy):
     assert np.all(np.nanmin(ends, axis=1) <= s.filled_at_s[full])
     assert np.all(ends <= s.filled_at_s[full][:, None] * (1 + 1e-12))
     if not any(more["gravity"]):
-        assert np.all(np.diff(s.uptake_m3) >= -1e-9 * s.uptake_m3[-1])
+        # an ebb can only be what the volume balance leaves open
+        assert np.all(np.diff(s.uptake_m3) >= -accuracy / 100 * s.uptake_m3[-1])
 
 
 def test_volume_balance_of_a_fine_soak():

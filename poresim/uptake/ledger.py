@@ -113,8 +113,17 @@ def settle(law, wetting, tubes, junctions, e, now, until, floor):
 @kernel
 def expect(tube, time):
     """Where the menisci should stand half-way through ``time``, at their late speed."""
-    tube.place0 = min(max(tube.x0 + 0.5 * tube.speed0 * time, 0.0), tube.length)
-    tube.place1 = min(max(tube.x1 + 0.5 * tube.speed1 * time, 0.0), tube.length)
+    tube.place0 = _expected(tube, tube.x0, tube.speed0, time)
+    tube.place1 = _expected(tube, tube.x1, tube.speed1, time)
+
+
+@kernel
+def _expected(tube, x, speed, time):
+    place = min(max(x + 0.5 * speed * time, 0.0), tube.length)
+    half = 0.5 * tube.length
+    if x < half <= place:  # beyond the waist the drive is another: not before it is reached
+        return half * (1.0 - 1e-9)
+    return place
 
 
 @kernel
