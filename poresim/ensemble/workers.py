@@ -7,6 +7,7 @@ import os
 import signal
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from contextlib import contextmanager, nullcontext
@@ -20,6 +21,7 @@ _THREAD_LIMITS = (
     "VECLIB_MAXIMUM_THREADS",
     "NUMBA_NUM_THREADS",
 )
+_LOOK_S = 0.2  # how often a worker looks whether it is still wanted
 _fractions: Any = None  # in a worker: shared memory, how far each job is
 
 
@@ -45,13 +47,14 @@ class Workers:
             self._pool = executor
             return
         context = multiprocessing.get_context("spawn")
-        self._shares = context.Array("d", jobs, lock=False)
-        self._stop = context.Event()
+        # the last place says that the processes must leave. Plain memory, not an Event: setting an
+        # Event waits for every waiter to wake, for ever if one of them has been killed meanwhile
+        self._shares = context.Array("d", jobs + 1, lock=False)
         self._pool = ProcessPoolExecutor(
             max_workers=count,
             mp_context=context,
             initializer=_begin,
-            initargs=(self._shares, self._stop),
+            initargs=(self._shares,),
         )
 
     def submit(self, work: Callable[..., Any], calls: Sequence[tuple[Any, ...]]) -> list[Future]:
@@ -65,7 +68,7 @@ class Workers:
         """Work done so far, as a share of all jobs."""
         if self._given is not None:
             return len(finished) / max(jobs, 1)
-        running = sum(min(s, 1.0) for i, s in enumerate(self._shares) if i not in finished)
+        running = sum(min(self._shares[i], 1.0) for i in range(jobs) if i not in finished)
         return float(len(finished) + running) / max(jobs, 1)
 
     def close(self, *, at_once: bool) -> None:
@@ -78,7 +81,7 @@ class Workers:
         if self._given is not None:
             return
         if at_once:
-            self._stop.set()
+            self._shares[-1] = 1.0
         self._pool.shutdown(wait=True, cancel_futures=True)
 
 
@@ -88,17 +91,17 @@ def report(job: int, fraction: float) -> None:
         _fractions[job] = fraction
 
 
-def _begin(fractions: Any, stop: Any) -> None:
+def _begin(fractions: Any) -> None:
     global _fractions
     _fractions = fractions
-    threading.Thread(target=_leave_with_parent, args=(stop,), daemon=True).start()
+    threading.Thread(target=_leave_with_parent, daemon=True).start()
 
 
-def _leave_with_parent(stop: Any) -> None:
+def _leave_with_parent() -> None:
     """End this process when the run says so, or is no longer there (killed)."""
     parent = multiprocessing.parent_process()
-    while (parent is None or parent.is_alive()) and not stop.wait(0.5):
-        pass
+    while (parent is None or parent.is_alive()) and not _fractions[-1]:
+        time.sleep(_LOOK_S)
     os._exit(1)
 
 
