@@ -108,9 +108,10 @@ def drives(wetting, tube, tilt, pressure, x):
 def advance(law, wetting, tube, tilt, x, place, pressure, time):
     """(x_new, d x_new / d pressure) after ``time`` with the mouth's pressure held.
 
-    In a waisted tube the drive is taken at ``place``, where the meniscus is expected half-way
-    through that time, and held: followed exactly it would grow as the tube narrows, and the
-    volume taken would be almost a jump in the pressure.
+    Where a tube narrows, up to its waist, the drive is taken at ``place``, where the meniscus is
+    expected half-way through that time, and held: followed exactly it would grow on the way, and
+    the volume taken would be almost a jump in the pressure. Beyond the waist it falls on the way,
+    a meniscus may come to rest there, and it is followed exactly.
 
     x is measured from the mouth; ``tilt`` is the head gained per length, Pa/m. The new place may
     lie beyond the tube's end: that is how an arrival is noticed.
@@ -119,35 +120,72 @@ def advance(law, wetting, tube, tilt, x, place, pressure, time):
     if time <= 0.0:
         return x, 0.0
     if tube.waist <= STRAIGHT:
-        return _advance_held(law, wetting, tube, tilt, x, place, pressure, time)
+        return _advance_waisted(law, wetting, tube, tilt, x, place, pressure, time)
     ahead, behind = drives(wetting, tube, tilt, pressure, x)
     if ahead > 0.0:
         if abs(tilt) * tube.length <= wetting.head_share * ahead:
             return straight_advance(law, x, ahead, tube.radius, time)
         if law.kind == 0:
             return _advance_tilted(law, ahead - tilt * x, tilt, x, tube.radius, time)
-        return _go(law, tube, wetting.advance_cos, 0.0, tilt, x, pressure, time, 1.0)
+        return _go(law, tube, wetting.advance_cos, 0.0, tilt, x, pressure, time, 1.0, 0.0)
     if x > 0.0 and behind < 0.0:
         if abs(tilt) * tube.length <= -wetting.head_share * behind:
             return straight_advance(law, x, behind, tube.radius, time)
-        return _go(law, tube, wetting.recede_cos, 0.0, tilt, x, pressure, time, -1.0)
+        return _go(law, tube, wetting.recede_cos, 0.0, tilt, x, pressure, time, -1.0, 0.0)
     return x, 0.0
 
 
 @kernel
-def _advance_held(law, wetting, tube, tilt, x, place, pressure, time):
+def _advance_waisted(law, wetting, tube, tilt, x, place, pressure, time):
     half = 0.5 * tube.length
-    ahead, behind = drives(wetting, tube, tilt, pressure, place)
+    a = x
+    change = 0.0
+    if a < half:
+        ahead, behind = drives(wetting, tube, tilt, pressure, place)
+        if ahead <= 0.0:
+            if a > 0.0 and behind < 0.0:
+                return _go(law, tube, 0.0, 0.0, 0.0, a, behind, time, -1.0, 0.0)
+            return a, 0.0
+        part, lost = _panel(law, tube, 0.0, 0.0, 0.0, ahead, a, half, half, False)
+        if part > time:
+            return _go(law, tube, 0.0, 0.0, 0.0, a, ahead, time, 1.0, 0.0)
+        time -= part
+        change = lost
+        a = half
+    ahead, behind = drives(wetting, tube, tilt, pressure, a)
     if ahead > 0.0:
-        new, slope = _go(law, tube, 0.0, 0.0, 0.0, x, ahead, time, 1.0)
-        if x <= half < new:  # does the waist let it pass?
-            past, _ = drives(wetting, tube, tilt, pressure, half)
-            if past <= 0.0:
-                return half, 0.0
-        return new, slope
-    if x > 0.0 and behind < 0.0:
-        return _go(law, tube, 0.0, 0.0, 0.0, x, behind, time, -1.0)
-    return x, 0.0
+        return _go(
+            law, tube, wetting.advance_cos, wetting.advance_sin, tilt, a, pressure, time, 1.0, change
+        )
+    if x < half or behind >= 0.0:
+        return a, 0.0
+    if x > half:
+        part, lost, new = _back_to_waist(law, wetting, tube, tilt, x, pressure, time)
+        if new > half:
+            return new, lost
+        time -= part
+        change = lost
+        _, behind = drives(wetting, tube, tilt, pressure, half)
+        if behind >= 0.0:
+            return half, 0.0
+    return _go(law, tube, 0.0, 0.0, 0.0, half, behind, time, -1.0, change)
+
+
+@kernel
+def _back_to_waist(law, wetting, tube, tilt, x, pressure, time):
+    """(time to the waist, -d time / d pressure, waist), or where a meniscus stands before it.
+
+    In the second case the middle number is d place / d pressure.
+    """
+    half = 0.5 * tube.length
+    c, s = wetting.recede_cos, wetting.recede_sin
+    stop = _stall(tube, c, s, tilt, pressure, x, half, -1.0)
+    if stop == half:
+        part, lost = _panel(law, tube, c, s, tilt, pressure, x, half, half, False)
+        if part <= time:
+            return part, lost, half
+    new, slope = _go(law, tube, c, s, tilt, x, pressure, time, -1.0, 0.0)
+    return 0.0, slope, max(new, half * (1.0 + 1e-15))
 
 
 @kernel
@@ -156,7 +194,7 @@ def travel_time(law, wetting, tube, tilt, start, end, place, pressure):
     if end <= start:
         return 0.0
     if tube.waist <= STRAIGHT:
-        return _time_held(law, wetting, tube, tilt, start, end, place, pressure)
+        return _time_waisted(law, wetting, tube, tilt, start, end, place, pressure)
     ahead, _ = drives(wetting, tube, tilt, pressure, start)
     if ahead <= 0.0:
         return math.inf
@@ -171,15 +209,22 @@ def travel_time(law, wetting, tube, tilt, start, end, place, pressure):
 
 
 @kernel
-def _time_held(law, wetting, tube, tilt, start, end, place, pressure):
-    ahead, _ = drives(wetting, tube, tilt, pressure, place)
-    if ahead <= 0.0:
-        return math.inf
-    if start <= 0.5 * tube.length < end:
-        past, _ = drives(wetting, tube, tilt, pressure, 0.5 * tube.length)
-        if past <= 0.0:
+def _time_waisted(law, wetting, tube, tilt, start, end, place, pressure):
+    half = 0.5 * tube.length
+    total = 0.0
+    if start < half:
+        ahead, _ = drives(wetting, tube, tilt, pressure, place)
+        if ahead <= 0.0:
             return math.inf
-    return _time_driven(law, tube, 0.0, 0.0, 0.0, start, end, ahead)
+        total = _time_driven(law, tube, 0.0, 0.0, 0.0, start, min(end, half), ahead)
+        if end <= half:
+            return total
+        start = half
+    if _drive_past(tube, wetting.advance_cos, wetting.advance_sin, tilt, pressure, start) <= 0.0:
+        return math.inf
+    return total + _time_driven(
+        law, tube, wetting.advance_cos, wetting.advance_sin, tilt, start, end, pressure
+    )
 
 
 @kernel
@@ -354,10 +399,12 @@ def _panel(law, tube, cos_part, sin_part, tilt, pressure, a, c, stop, stalls):
 
 
 @kernel
-def _go(law, tube, cos_part, sin_part, tilt, x, pressure, time, way):
-    """Advance (way +1) or recede (-1) by quadrature; see the module's head."""
+def _go(law, tube, cos_part, sin_part, tilt, x, pressure, time, way, change):
+    """Advance (way +1) or recede (-1) by quadrature; see the module's head.
+
+    ``change`` is -d time / d pressure of the way to x.
+    """
     left = time
-    change = 0.0
     a = x
     while True:
         b = _panel_end(tube, a, way)

@@ -119,11 +119,11 @@ def expect(tube, time):
 
 @kernel
 def _expected(tube, x, speed, time):
-    place = min(max(x + 0.5 * speed * time, 0.0), tube.length)
+    """Only the way to the waist matters, see :func:`poresim.tube.meniscus.advance`."""
     half = 0.5 * tube.length
-    if x < half <= place:  # beyond the waist the drive is another: not before it is reached
-        return half * (1.0 - 1e-9)
-    return place
+    if x >= half:
+        return half
+    return min(max(x + 0.5 * speed * time, 0.0), 0.5 * (x + half))
 
 
 @kernel

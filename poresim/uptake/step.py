@@ -96,6 +96,10 @@ def arrival_waits(law, wetting, tubes, junctions, waits):
             ahead, _ = drives(wetting, tube, tilt, mouth.pressure, x)
             if ahead <= 0.0:
                 continue
+            if x < 0.5 * tube.length and tube.waist <= STRAIGHT:  # will the waist let it pass?
+                past, _ = drives(wetting, tube, tilt, mouth.pressure, 0.5 * tube.length)
+                if past <= 0.0:
+                    continue
             at = max(x, 0.5 * goal)
             rate, _ = wetted_flow(law, ahead, at, tube.radius, tube.length, tube.waist)
             r = radius_at(tube, at)
@@ -418,7 +422,11 @@ def _moved(tube, x, other, volume):
     """Where a meniscus at x stands after a small volume more, and whether it was free to go."""
     r = radius_at(tube, x)
     new = x + volume / (math.pi * r * r)
-    if tube.waist <= STRAIGHT:  # one correction for the changing width
+    half = 0.5 * tube.length
+    if tube.waist <= STRAIGHT:
+        if (x - half) * (new - half) < 0.0:
+            return half, False
+        # one correction for the changing width
         rn = radius_at(tube, new)
         mean = (r * r + r * rn + rn * rn) / 3.0
         new = x + volume / (math.pi * mean)
