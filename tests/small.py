@@ -7,7 +7,7 @@ title = "A small rusk in two broths"
 seed = 0
 
 [solid]
-size_mm = [0.4, 0.4, 0.6]
+size_mm = [0.3, 0.3, 0.4]
 lattice = { kind = "cubic", spacing_um = 100 }
 tubes = { law = "lognormal", median_radius_um = 15, log_sd = 0.3, waist = 0.5 }
 
@@ -29,7 +29,7 @@ faces = ["bottom"]
 
 [run]
 until_s = 0.2
-accuracy = 0.05
+accuracy = 0.1
 repeats = 3
 snapshots = 6
 """

@@ -115,7 +115,7 @@ def test_new_check_run_compare_animate(here, capsys):
     """The commands of the help texts, in their order, on the starter scenario."""
     assert main(["new", "my_rusk"]) == 0
     text = (here / "my_rusk.toml").read_text()
-    text = re.sub(r"size_mm = \[[^]]*\]", "size_mm = [0.4, 0.4, 0.6]", text)  # small: tests only
+    text = re.sub(r"size_mm = \[[^]]*\]", "size_mm = [0.3, 0.3, 0.4]", text)  # small: tests only
     text = re.sub(r"repeats = \d+", "repeats = 2", text)
     (here / "my_rusk.toml").write_text(text)
     assert main(["check", "my_rusk.toml"]) == 0

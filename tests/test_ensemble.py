@@ -96,7 +96,7 @@ def test_the_python_calls_repeat_the_record(reference, file):
         liquid,
         inlet=solid.faces["bottom"],
         until_s=0.2,
-        accuracy=0.05,
+        accuracy=0.1,
         gravity=(0, 0, -9.80665),
         seed=scenario.seed,
         snapshots=snapshot_times(0.2, 6),

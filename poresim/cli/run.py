@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from poresim.cli.cautions import CAUTIONS
 from poresim.cli.forecast import forecast
 from poresim.cli.tables import notes, table
-from poresim.cli.terminal import DONE, NOT_FINISHED, bar, remark, result_json, say
+from poresim.cli.terminal import DONE, NOT_FINISHED, bar, heeding, remark, result_json, say
 
 if TYPE_CHECKING:
     from poresim.record.model import Record
@@ -91,9 +91,10 @@ def _expect(scenario: Scenario, workers: int | None) -> None:
 def _compute(scenario: Scenario, out: Path, asked: argparse.Namespace) -> Record:
     from poresim.ensemble.run import Progress, run
 
-    with bar("soaking") as move:
+    with bar("soaking") as move, heeding() as look:
 
         def show(progress: Progress) -> None:
+            look()
             move(progress.fraction, f"{progress.finished} of {progress.soaks} soaks")
 
         return run(

@@ -6,7 +6,7 @@ import json
 import signal
 import sys
 import unicodedata
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import Any
 
@@ -49,7 +49,8 @@ def prepare() -> None:
 def interruptible() -> Iterator[None]:
     """Let SIGTERM and a lost terminal end the work as Ctrl-C does: what is finished is kept."""
     before: dict[int, Any] = {}
-    for name in ("SIGTERM", "SIGHUP"):
+    _wish.heeded = _wish.pending = False
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
         number = getattr(signal, name, None)
         if number is None or signal.getsignal(number) is signal.SIG_IGN:
             continue
@@ -64,8 +65,47 @@ def interruptible() -> Iterator[None]:
             signal.signal(number, handler)
 
 
+class _Wish:
+    """The wish to stop. While work heeds it, the signal only leaves word of it.
+
+    An exception raised from a signal handler may land in a place that swallows it, such as the
+    removal of a weak reference; work that looks for the wish now and then cannot miss it. A second
+    signal raises at once, whatever is going on.
+    """
+
+    heeded = False
+    pending = False
+
+
+_wish = _Wish()
+
+
 def _interrupt(*_: object) -> None:
+    if _wish.heeded and not _wish.pending:
+        _wish.pending = True
+        return
     raise KeyboardInterrupt
+
+
+@contextmanager
+def heeding() -> Iterator[Callable[[], None]]:
+    """Yields ``look``, to be called several times a second; it raises KeyboardInterrupt if due.
+
+    Until its first call, signals act at once.
+    """
+
+    def look() -> None:
+        _wish.heeded = True
+        if _wish.pending:
+            _wish.heeded = _wish.pending = False
+            raise KeyboardInterrupt
+
+    try:
+        yield look
+        if _wish.pending:
+            look()
+    finally:
+        _wish.heeded = _wish.pending = False
 
 
 @contextmanager

@@ -45,7 +45,7 @@ class Pace:
         root = math.sqrt(accuracy / 1e-2)
         return cls(
             arrivals=0.25 * root,
-            growth=min(0.3, 0.3 * root),
+            growth=min(1.0, 0.3 * root),
             owed=0.3 * min(1.0, accuracy / 1e-2),
             solve=0.1 * min(1.0, accuracy / 1e-2),
             linear=0.1,
