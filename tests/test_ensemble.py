@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import signal
 import subprocess
@@ -124,12 +125,28 @@ def test_nothing_is_overwritten_unasked(file, tmp_path, reference):
     assert not np.array_equal(record.solid(0).radius, reference.solid(0).radius)
 
 
+_started: list[subprocess.Popen] = []
+
+
+@pytest.fixture(autouse=True)
+def nothing_runs_on():
+    """Whatever a test started and did not end, such as one that failed, is ended."""
+    yield
+    while _started:
+        process = _started.pop()
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(process.pid, signal.SIGKILL)
+        process.wait()
+
+
 def _start(file: Path, out: Path, *more: str) -> subprocess.Popen:
     command = [sys.executable, "-m", "poresim", "run", str(file), "--out", str(out), *more]
-    return subprocess.Popen(
+    process = subprocess.Popen(
         command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         start_new_session=True,
     )  # fmt: skip
+    _started.append(process)
+    return process
 
 
 def _wait_for_parts(out: Path, number: int, process: subprocess.Popen) -> None:

@@ -41,9 +41,11 @@ WETTING = np.dtype(
     align=True,
 )
 
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
-_NODES = 0.5 * (1.0 + _NODES)
-_WEIGHTS = 0.5 * _WEIGHTS
+_MANY, _FEW = 8, 4  # points of the sum over a cone, and over a small rest of one
+_NODES, _WEIGHTS = 0.5 * np.hstack(
+    [np.polynomial.legendre.leggauss(_MANY), np.polynomial.legendre.leggauss(_FEW)]
+)
+_NODES += 0.5
 _BEYOND = 3.0  # a predicted meniscus may overrun its tube, up to this many lengths
 _INVERSIONS = 60
 
@@ -155,7 +157,16 @@ def _advance_waisted(law, wetting, tube, tilt, x, place, pressure, time):
     ahead, behind = drives(wetting, tube, tilt, pressure, a)
     if ahead > 0.0:
         return _go(
-            law, tube, wetting.advance_cos, wetting.advance_sin, tilt, a, pressure, time, 1.0, change
+            law,
+            tube,
+            wetting.advance_cos,
+            wetting.advance_sin,
+            tilt,
+            a,
+            pressure,
+            time,
+            1.0,
+            change,
         )
     if x < half or behind >= 0.0:
         return a, 0.0
@@ -386,7 +397,7 @@ def _panel(law, tube, cos_part, sin_part, tilt, pressure, a, c, stop, stalls):
     grade = math.log((stop - a) / (stop - c)) if stalls else 0.0
     total = 0.0
     change = 0.0
-    for k in range(len(_NODES)):
+    for k in range(_MANY):
         s = a + (c - a) * _NODES[k]
         share = abs(c - a) * _WEIGHTS[k]
         if stalls:
@@ -455,10 +466,9 @@ def _within(law, tube, cos_part, sin_part, tilt, pressure, a, b, stalls, left, g
     if way > 0.0 and not stalls and a > 0.0:
         new = math.sqrt(a * a + (b * b - a * a) * min(guess * guess, 1.0))
     low, high = a, b  # low: not yet out of time
-    lost = 0.0
+    part, lost = _panel(law, tube, cos_part, sin_part, tilt, pressure, a, new, b, stalls)
     slow = math.inf
     for _ in range(_INVERSIONS):
-        part, lost = _panel(law, tube, cos_part, sin_part, tilt, pressure, a, new, b, stalls)
         over = part - left
         if over > 0.0:
             high = new
@@ -467,12 +477,35 @@ def _within(law, tube, cos_part, sin_part, tilt, pressure, a, b, stalls, left, g
         slow, _ = _slowness(law, tube, cos_part, sin_part, tilt, pressure, new, widening)
         if abs(over) <= 1e-12 * left or abs(high - low) <= 1e-14 * max(high, low):
             break
-        step = over / slow if slow < math.inf else math.inf
-        if abs(step) <= 1e-15 * max(a, b):
+        step = way * over / slow if slow < math.inf else math.inf
+        if abs(step) <= 1e-6 * abs(new - a) and min(low, high) < new - step < max(low, high):
+            new -= step  # quadratic: what is left is below 1e-12
             break
-        new -= way * step
+        before = new
+        new -= step
         if not (min(low, high) < new < max(low, high)):
             new = 0.5 * (low + high)
+        if not stalls and abs(new - before) < 0.1 * abs(before - a):
+            more, worse = _rest(
+                law, tube, cos_part, sin_part, tilt, pressure, before, new, widening
+            )
+            part += way * more
+            lost += way * worse
+        else:
+            part, lost = _panel(law, tube, cos_part, sin_part, tilt, pressure, a, new, b, stalls)
     if slow == math.inf or not lost < math.inf:
         return new, 0.0
     return new, (change + lost) / slow
+
+
+@kernel
+def _rest(law, tube, cos_part, sin_part, tilt, pressure, a, c, widening):
+    """As :func:`_panel`, over a small part of a cone, signed as c - a."""
+    total = 0.0
+    change = 0.0
+    for k in range(_MANY, _MANY + _FEW):
+        s = a + (c - a) * _NODES[k]
+        slow, slope = _slowness(law, tube, cos_part, sin_part, tilt, pressure, s, widening)
+        total += (c - a) * _WEIGHTS[k] * slow
+        change += (c - a) * _WEIGHTS[k] * slope
+    return total, change
