@@ -6,7 +6,8 @@ locally that of a straight tube (small slope), so the pressure drop is the integ
 - Newtonian and power law: a cone from r to r (1-d) of length l resists as a straight tube of
   radius r and length l g, g = ((1-d)^(-3n) - 1) / (3 n d), in closed form.
 - yield stress: the drop at a given flow is in closed form (M of :mod:`poresim.tube.law`), and the
-  flow at a given drop is found by Newton's method on its logarithm, where it is convex.
+  flow at a given drop is found by Newton's method on its logarithm, where it is convex, or looked
+  up where the law holds the table of its waist (:mod:`poresim.tube.lookup`).
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import math
 
 from poresim.tube.jit import kernel
 from poresim.tube.law import cone_excess, flow_above_yield, reduced_flow
+from poresim.tube.lookup import log_factor, run_and_hold
 
 STRAIGHT = 1.0 - 1e-9  # a waist above this is a straight tube
 _SHORT = 0.02  # cones over which ln s changes by less are summed by quadrature, not by difference
@@ -95,7 +97,30 @@ def _straight_length(index, x, length, waist):
 
 @kernel
 def _flow_past_waist(law, push, x, radius, length, waist):
+    if law.waist == waist:
+        return _looked_up(law, push, x, radius, length, waist)
     excess = push - yield_drop(law, x, radius, length, waist)
+    return exact_flow_past_waist(law, excess, x, radius, length, waist)
+
+
+@kernel
+def _looked_up(law, push, x, radius, length, waist):
+    run, hold, second, stretch = run_and_hold(law.index, x, length, waist)
+    excess = push - 2.0 * law.yield_stress * hold / radius
+    if excess <= 0.0:
+        return 0.0, 0.0
+    per_drop = 0.5 * radius / run
+    s, slope = flow_above_yield(law, excess * per_drop)
+    if s < 1e-290:
+        return 0.0, 0.0
+    factor, rise = log_factor(law, second, math.log(excess * per_drop / law.yield_stress), stretch)
+    rate = math.pi * radius**3 * s * math.exp(factor)
+    return rate, rate * (slope * per_drop / s + rise / excess)
+
+
+@kernel
+def exact_flow_past_waist(law, excess, x, radius, length, waist):
+    """(rate, slope) of a yielding liquid by solving for the drop; ``excess`` over the yield's."""
     if excess <= 0.0:
         return 0.0, 0.0
     run = _straight_length(law.index, x, length, waist)

@@ -22,6 +22,7 @@ import numpy as np
 from poresim.liquid.laws import Bingham, HerschelBulkley, Newtonian, PowerLaw, ViscosityLaw
 from poresim.tube import tables
 from poresim.tube.jit import kernel
+from poresim.tube.lookup import EXCESSES, WIDTHS
 
 NEWTONIAN, POWER_LAW, HERSCHEL_BULKLEY = 0, 1, 2
 
@@ -51,6 +52,8 @@ FLOW_LAW = np.dtype(
         ("top_constant", np.float64),
         ("time_foot", np.float64),  # share of E that goes on as a power below the table
         ("cells", np.float64, (3, tables.CELLS, 6)),  # CONE, TIME, INVERSE
+        ("waist", np.float64),  # of the tubes that ``factors`` is for; 0: none
+        ("factors", np.float64, (2, EXCESSES + 1, WIDTHS + 1, 4)),  # see tube.lookup
     ],
     align=True,
 )
@@ -65,9 +68,9 @@ def flow_law(viscosity: ViscosityLaw) -> FlowLaw:
     if isinstance(viscosity, PowerLaw):
         return _power_law(viscosity.consistency, viscosity.index)
     if isinstance(viscosity, Bingham):
-        return _yielding(viscosity.yield_stress, viscosity.plastic_viscosity, 1.0)
+        return yielding(viscosity.yield_stress, viscosity.plastic_viscosity, 1.0)
     if isinstance(viscosity, HerschelBulkley):
-        return _yielding(viscosity.yield_stress, viscosity.consistency, viscosity.index)
+        return yielding(viscosity.yield_stress, viscosity.consistency, viscosity.index)
     raise TypeError(f"no tube flow is known for {viscosity!r}")
 
 
@@ -80,7 +83,8 @@ def _power_law(consistency: float, index: float) -> FlowLaw:
     return law
 
 
-def _yielding(yield_stress: float, consistency: float, index: float) -> FlowLaw:
+def yielding(yield_stress: float, consistency: float, index: float) -> FlowLaw:
+    """A Herschel-Bulkley liquid (Pa, Pa s^n, 1), or a power law if it does not yield."""
     law = _power_law(consistency, index)
     if yield_stress == 0.0:
         return law

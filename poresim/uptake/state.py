@@ -16,6 +16,7 @@ from poresim.solid.network import Network
 from poresim.tube.filled import STRAIGHT
 from poresim.tube.law import flow_law
 from poresim.tube.meniscus import WETTING
+from poresim.tube.waisted import with_waist
 
 NOTHING, FILLS, BLOCKS_0, BLOCKS_1 = 0, 1, 2, 3  # what happens to a tube next
 
@@ -93,6 +94,7 @@ def build_state(
 ) -> State:
     """A dry network whose inlet has just been touched by the liquid."""
     law = flow_law(liquid.viscosity)
+    with_waist(law, solid.waist)
     wetting = _wetting(liquid, accuracy)
     tubes = _tubes(solid, liquid, law, gravity, seed)
     junctions = np.zeros(solid.junctions, JUNCTION)
