@@ -359,7 +359,8 @@ def test_hydrostatic_liquid_is_at_rest(rng, law):
     found = ps.flow(solid, liquid(law), pressure=held, gravity=g)
     np.testing.assert_allclose(found.pressure, 50.0 + 1000.0 * points * 1e-3 @ g, atol=1e-9)
     full = law.tube_flow_rate(100.0, 1e-4, 1e-3)
-    assert np.abs(found.rate).max() < 1e-12 * full
+    # a shear-thickening liquid answers a drop of rounding's size with its root, (1e-16)^(1/n)
+    assert np.abs(found.rate).max() < (1e-10 if getattr(law, "index", 1.0) > 1.0 else 1e-12) * full
 
 
 def test_gravity_drives_a_vertical_tube():

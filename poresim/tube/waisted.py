@@ -1,4 +1,4 @@
-"""Fills the table of :mod:`poresim.tube.lookup` from the exact flow, once for a liquid and waist."""
+"""Fills the table of :mod:`poresim.tube.lookup` from the exact flow, once a liquid and waist."""
 
 from __future__ import annotations
 
@@ -61,9 +61,7 @@ def _fill(law, waist, table):
                 excess = math.exp(LEAST + STEP * i)  # of the wall stress, in yield stresses
                 plain, plain_slope = flow_above_yield(law, excess)
                 beyond = 2.0 * run * excess  # of the drop, in a tube of radius and length 1
-                rate, slope = exact_flow_past_waist(
-                    law, beyond, x, 1.0, 1.0, waist
-                )
+                rate, slope = exact_flow_past_waist(law, beyond, x, 1.0, 1.0, waist)
                 table[second, i, j, 0] = math.log(rate / (math.pi * plain))
                 rise = slope * beyond / rate - plain_slope * excess / plain
                 table[second, i, j, 2] = STEP * rise

@@ -24,6 +24,7 @@ _FIRST_SHARE = 1e-3  # the first step, as a share of the first tube's filling ti
 _TINY_SHARE = 1e-6  # steps are never shorter than this share of the accuracy times the time gone
 _ONE_BY_ONE_UP_TO = 3000  # junctions; in larger networks a step holds many events
 _FRESH_SHARE = 0.1  # of the next arrival's wait, as if that had passed since an event
+_STEADY = 0.3  # where a step holds many events, the next is not shorter than this share of it
 _AT_REST = 1e-3  # a soak without a time limit ends when doubling the time adds less than this
 
 
@@ -165,8 +166,9 @@ def _next_time(waits: NDArray[np.float64], course: Course, pace: Pace) -> float 
     """Where the next step ends; None when nothing moves any more."""
     now = course.time
     if len(waits) == 0:
-        # a junction just reached has no pressure of its own yet: rest is what a step shows
-        if now == 0.0 or not course.moved:
+        # a junction just reached has no pressure of its own yet, and where little flows it takes
+        # some steps to settle: rest is what a step shows that changes nothing
+        if now == 0.0 or course.settled:
             return None
         step = pace.growth * now
     elif now == 0.0:
@@ -179,6 +181,8 @@ def _next_time(waits: NDArray[np.float64], course: Course, pace: Pace) -> float 
             age = now - course.last_event
             growth = (2.0 if course.exact else 0.5) * pace.growth
             step = min(step, growth * (age + _FRESH_SHARE * float(waits.min())))
+        else:  # menisci that have just started look faster than they can be fed
+            step = max(step, _STEADY * course.last_step)
         step = max(step, _TINY_SHARE * course.asked.accuracy * now)
     stop = course.next_stop()
     if now + 1.05 * step >= stop:

@@ -14,6 +14,7 @@ from poresim.uptake.result import Ending, Soak
 from poresim.uptake.state import State
 
 QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
+_SETTLED = 1e-2  # times the floor of drops, itself 1e-4 of the weakest suction
 _WHOLE = 1 - 1e-9  # filled to rounding
 
 
@@ -40,11 +41,14 @@ class Course:
         self.ending: Ending | None = None
         self.time = 0.0
         self.held = 0.0
-        self.moved = True  # in the last step
+        self._moved = True  # in the last step
         self.bends = False  # steps grow anew after every event
         self.exact = False  # pressures matter by their integral over time alone
         self.last_event = 0.0
+        self.last_step = 0.0
+        self._swing = 0.0  # largest change of a pressure in the last step, Pa
         self._state = state
+        self._pressure = state.junctions["pressure"].copy()
         self._control = control
         self._curve: list[tuple[float, float]] = [(0.0, 0.0)]
         self._front: list[NDArray[np.float64]] = []
@@ -61,6 +65,11 @@ class Course:
         """Liquid over the tubes' volume."""
         return self.held / self._state.volume
 
+    @property
+    def settled(self) -> bool:
+        """The last step moved nothing and changed no pressure worth the name."""
+        return not self._moved and self._swing <= _SETTLED * self._state.floor_drop
+
     def share_done(self) -> float:
         """A rough share of the work done, 0 to 1."""
         if self.ending is not None:
@@ -75,9 +84,13 @@ class Course:
 
     def record(self, time: float, held: float) -> None:
         """A step has ended."""
-        self.moved = abs(held - self.held) > 1e-14 * held
+        self._moved = abs(held - self.held) > 1e-14 * held
         if int(self._control["events"]) > self._events:
             self._events, self.last_event = int(self._control["events"]), time
+        self.last_step = time - self.time
+        pressure = self._state.junctions["pressure"]
+        self._swing = float(np.abs(pressure - self._pressure).max())
+        self._pressure = pressure.copy()
         self.time, self.held = time, held
         self._curve.append((time, held))
         inner = self._state.junctions["inlet"] == 0
