@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from poresim.liquid.liquid import Liquid
 from poresim.solid.network import Network
 from poresim.uptake.inputs import checked_inputs
-from poresim.uptake.observe import Course, front_of
+from poresim.uptake.observe import BALANCE, Course, front_of
 from poresim.uptake.result import Ending, Soak
 from poresim.uptake.state import build_state
 from poresim.uptake.step import CONTROL, Stepper
@@ -48,9 +48,9 @@ class Pace:
             arrivals=0.25 * root,
             growth=min(1.0, 0.3 * root),
             owed=0.3 * min(1.0, accuracy / 1e-2),
-            solve=0.1 * min(1.0, accuracy / 1e-2),
+            solve=0.1 * min(3.0, accuracy / 1e-2),
             linear=0.1,
-            budget=60,
+            budget=60 if accuracy < 5e-3 else 15,
             regions=0 if accuracy >= 5e-3 else 6,
         )
 
@@ -124,14 +124,20 @@ def march(
         solid, inlet, until_s, until_saturation, accuracy, gravity, air, seed, snapshots, depth_m
     )
     state = build_state(solid, liquid, asked.inlet, asked.gravity, accuracy, asked.seed)
-    pace = pace or Pace.of(accuracy)
+    if pace is None:
+        pace = Pace.of(accuracy)
+        if np.any(state.tubes["waist"] < 1):  # a drive held up to the waist is of first order
+            pace = replace(pace, arrivals=0.5 * pace.arrivals)
     control = _control(pace, liquid, accuracy)
     course = Course(solid, state, asked, control)
     one_by_one = solid.junctions <= _ONE_BY_ONE_UP_TO
     if one_by_one:
         control["solve_share"] = max(1e-3 * accuracy, 1e-8)
         control["linear_share"] = 0.01
+        control["sweeps"] = 2
+        control["sweep_share"] = 0.2
         control["owed_share"] = 1e-2 * accuracy
+        control["close_share"] = 1e-3 * accuracy
     stepper = Stepper.of(state, control, one_by_one)
     course.bends = one_by_one
     course.exact = state.exact
@@ -151,13 +157,14 @@ def _control(pace: Pace, liquid: Liquid, accuracy: float) -> Any:
     control["owed_share"] = pace.owed
     control["solve_share"] = pace.solve
     control["linear_share"] = pace.linear
-    control["close_share"] = 1e-3 * accuracy
+    control["close_share"] = 5e-3 * accuracy
+    control["left_share"] = BALANCE * accuracy
     control["shift_share"] = accuracy
     control["meet_share"] = 1e-3 * accuracy
     control["budget"] = pace.budget
     control["regions"] = pace.regions
-    control["sweeps"] = 2
-    control["sweep_share"] = 0.2
+    control["sweeps"] = 1
+    control["sweep_share"] = 1.0
     control["leak"] = 1.0 if liquid.particles is None else liquid.particles.leak
     return control
 

@@ -15,6 +15,7 @@ from poresim.uptake.state import State
 
 QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
 _SETTLED = 1e-2  # times the floor of drops, itself 1e-4 of the weakest suction
+BALANCE = 1e-2  # times accuracy: the volume balance that every record keeps
 _WHOLE = 1 - 1e-9  # filled to rounding
 
 
@@ -121,6 +122,9 @@ class Course:
         return Ending.FULL if np.all(tubes["full"][beside] == 1) else Ending.STOPPED
 
     def _judge(self) -> None:
+        if self._balance > BALANCE * self.asked.accuracy:
+            self.ending = Ending.NOT_CONVERGED  # shorter steps have been tried
+            return
         goal = self.asked.until_saturation
         if goal < 1 and self.saturation >= goal * _WHOLE:
             self.ending = Ending.SATURATION

@@ -52,7 +52,8 @@ CONTROL = np.dtype(
         ("owed_share", np.float64),  # a junction may owe this share of a mean meniscus' intake
         ("solve_share", np.float64),  # the cluster may owe this share of the step's intake
         ("linear_share", np.float64),  # linear solves reduce what is owed to this share
-        ("close_share", np.float64),  # what may stay owed at the end, over the liquid
+        ("close_share", np.float64),  # what closing aims to leave owed at the end, over the liquid
+        ("left_share", np.float64),  # what may stay owed
         ("shift_share", np.float64),  # menisci may be shifted by this share of the liquid
         ("meet_share", np.float64),  # a step may run on past its first event by this share of time
         ("budget", np.int64),  # balances around one event
@@ -485,7 +486,7 @@ class Stepper:
         for attempt in range(_ATTEMPTS):
             until, held, moved, left = self._try(now, until, liquid)
             fine = moved <= float(control["shift_share"]) * max(held, liquid)
-            if (fine and left <= 10 * float(control["close_share"]) * held) or liquid == 0.0:
+            if (fine and left <= float(control["left_share"]) * held) or liquid == 0.0:
                 break
             if attempt == _ATTEMPTS - 1:
                 control["unsolved"] += 1
@@ -512,7 +513,7 @@ class Stepper:
             control["iterations"] += iterations
             control["solves"] += solves
             # a meniscus on the verge of starting limits what can be solved: the closing mends that
-            enough = max(goal, _GOOD_ENOUGH * intake, 10 * float(control["close_share"]) * liquid)
+            enough = max(goal, _GOOD_ENOUGH * intake, float(control["left_share"]) * liquid)
             if total <= enough or attempt == _SHORTER:
                 break
             until = now + 0.25 * (until - now)
