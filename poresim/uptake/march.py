@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -41,16 +41,21 @@ class Pace:
     regions: int
 
     @classmethod
-    def of(cls, accuracy: float) -> Pace:
-        """Steps shorten with the square root of the accuracy: the step is of second order."""
+    def of(cls, accuracy: float, waisted: bool = False) -> Pace:
+        """Steps shorten with the square root of the accuracy: the step is of second order.
+
+        Of first order where tubes are waisted, whose drives are held up to the waist.
+        """
         root = math.sqrt(accuracy / 1e-2)
+        share = min(1.0, accuracy / 1e-2)
+        budget = 15 if waisted and accuracy >= 5e-3 else 60
         return cls(
-            arrivals=0.25 * root,
+            arrivals=(0.125 if waisted else 0.25) * root,
             growth=min(1.0, 0.3 * root),
-            owed=0.3 * min(1.0, accuracy / 1e-2),
-            solve=0.1 * min(3.0, accuracy / 1e-2),
-            linear=0.1,
-            budget=60 if accuracy < 5e-3 else 15,
+            owed=0.3 * share,
+            solve=0.1 * min(3.0, accuracy / 1e-2) if waisted else 0.3 * share,
+            linear=0.1 if waisted else 0.3,
+            budget=budget,
             regions=0 if accuracy >= 5e-3 else 6,
         )
 
@@ -124,10 +129,7 @@ def march(
         solid, inlet, until_s, until_saturation, accuracy, gravity, air, seed, snapshots, depth_m
     )
     state = build_state(solid, liquid, asked.inlet, asked.gravity, accuracy, asked.seed)
-    if pace is None:
-        pace = Pace.of(accuracy)
-        if np.any(state.tubes["waist"] < 1):  # a drive held up to the waist is of first order
-            pace = replace(pace, arrivals=0.5 * pace.arrivals)
+    pace = pace or Pace.of(accuracy, bool(np.any(state.tubes["waist"] < 1)))
     control = _control(pace, liquid, accuracy)
     course = Course(solid, state, asked, control)
     one_by_one = solid.junctions <= _ONE_BY_ONE_UP_TO
