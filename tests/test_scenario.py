@@ -330,3 +330,11 @@ def test_reading_and_planning_load_nothing_heavy():
         [sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT
     )
     assert done.stdout.strip() == "[]"
+
+
+def test_the_forecast_and_the_march_agree_on_what_is_small():
+    """Two places must name it: a forecast loads no kernels."""
+    from poresim.scenario.plan import SMALL_JUNCTIONS
+    from poresim.uptake.march import _ONE_BY_ONE_UP_TO
+
+    assert SMALL_JUNCTIONS == _ONE_BY_ONE_UP_TO

@@ -65,13 +65,15 @@ def wetting():
 @pytest.mark.parametrize("pressure", [-4000.0, -2500.0, -1200.0, -600.0, 500.0])
 @pytest.mark.parametrize("time", [1e-5, 1e-3, 0.05])
 def test_beyond_the_waist_a_meniscus_follows_its_ode(tube, wetting, start, pressure, time):
-    """On, back, and to rest where suction and pressure meet, while it stays in the second cone."""
+    """On, back, and to rest where suction and pressure meet; or on beyond the tube's end."""
     expected = ode(start * LENGTH, pressure, time)
-    if not 0.505 * LENGTH < expected < 0.995 * LENGTH:
-        pytest.skip("leaves the cone")
     law = flow_law(ps.Newtonian(ETA))
     found, _ = advance(law, wetting, tube, 0.0, start * LENGTH, HALF, pressure, time)
-    assert found == pytest.approx(expected, rel=1e-6)
+    assert expected > HALF
+    if expected < LENGTH:
+        assert found == pytest.approx(expected, rel=1e-6)
+    else:
+        assert found >= LENGTH
 
 
 def test_a_meniscus_stays_where_its_suction_meets_the_pressure(tube, wetting):
