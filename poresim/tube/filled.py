@@ -16,7 +16,7 @@ import math
 
 from poresim.tube.jit import kernel
 from poresim.tube.law import cone_excess, flow_above_yield, reduced_flow
-from poresim.tube.lookup import log_factor, run_and_hold
+from poresim.tube.lookup import log_flow, run_and_hold
 
 STRAIGHT = 1.0 - 1e-9  # a waist above this is a straight tube
 _SHORT = 0.02  # cones over which ln s changes by less are summed by quadrature, not by difference
@@ -35,7 +35,7 @@ def wetted_flow(law, drop, x, radius, length, waist):
     volume = math.pi * radius**3
     straight = waist > STRAIGHT
     if straight or law.kind <= 1:
-        run = x if straight else _straight_length(law.index, x, length, waist)
+        run = x if straight else straight_length(law.index, x, length, waist)
         per_drop = 0.5 * radius / run
         s, slope = reduced_flow(law, push * per_drop)
         rate = volume * s
@@ -51,7 +51,9 @@ def yield_drop(law, x, radius, length, waist):
     if law.yield_stress == 0.0:
         return 0.0
     run = x
-    if waist <= STRAIGHT:
+    if waist <= STRAIGHT and x >= length and law.waist == waist:
+        run = law.full_hold * length
+    elif waist <= STRAIGHT:
         half = 0.5 * length
         if x <= half:
             run = x * _log_share((1.0 - waist) * x / half)
@@ -81,7 +83,7 @@ def _cone_share(index, d):
 
 
 @kernel
-def _straight_length(index, x, length, waist):
+def straight_length(index, x, length, waist):
     """Length of a straight tube of the end's radius that resists as the wet part does."""
     half = 0.5 * length
     if x <= half:
@@ -105,17 +107,16 @@ def _flow_past_waist(law, push, x, radius, length, waist):
 
 @kernel
 def _looked_up(law, push, x, radius, length, waist):
-    run, hold, second, stretch = run_and_hold(law.index, x, length, waist)
+    run, hold, second, stretch = run_and_hold(law, x, length, waist)
     excess = push - 2.0 * law.yield_stress * hold / radius
     if excess <= 0.0:
         return 0.0, 0.0
-    per_drop = 0.5 * radius / run
-    s, slope = flow_above_yield(law, excess * per_drop)
-    if s < 1e-290:
+    z = math.log(0.5 * excess * radius / (run * law.yield_stress))
+    level, rise = log_flow(law, second, z, stretch)
+    rate = math.pi * radius**3 * math.exp(level)
+    if rate < 1e-290:
         return 0.0, 0.0
-    factor, rise = log_factor(law, second, math.log(excess * per_drop / law.yield_stress), stretch)
-    rate = math.pi * radius**3 * s * math.exp(factor)
-    return rate, rate * (slope * per_drop / s + rise / excess)
+    return rate, rate * rise / excess
 
 
 @kernel
@@ -123,7 +124,7 @@ def exact_flow_past_waist(law, excess, x, radius, length, waist):
     """(rate, slope) of a yielding liquid by solving for the drop; ``excess`` over the yield's."""
     if excess <= 0.0:
         return 0.0, 0.0
-    run = _straight_length(law.index, x, length, waist)
+    run = straight_length(law.index, x, length, waist)
     guess, _ = flow_above_yield(law, 0.5 * excess * radius / run)
     if guess < 1e-290:
         return 0.0, 0.0

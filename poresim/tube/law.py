@@ -52,8 +52,12 @@ FLOW_LAW = np.dtype(
         ("top_constant", np.float64),
         ("time_foot", np.float64),  # share of E that goes on as a power below the table
         ("cells", np.float64, (3, tables.CELLS, 6)),  # CONE, TIME, INVERSE
-        ("waist", np.float64),  # of the tubes that ``factors`` is for; 0: none
-        ("factors", np.float64, (2, EXCESSES + 1, WIDTHS + 1, 4)),  # see tube.lookup
+        ("coarse", np.int64),  # 1: menisci are followed with fewer points (to about 1e-4)
+        ("reach", np.float64),  # a tangent to the flow serves for changes up to this share of it
+        ("waist", np.float64),  # of the tubes that ``flows`` is for; 0: none
+        ("full_run", np.float64),  # straight length that resists as such a tube does, over its own
+        ("full_hold", np.float64),  # the same for what holds a yielding liquid
+        ("flows", np.float64, (2, EXCESSES + 1, WIDTHS + 1, 4)),  # see tube.lookup
     ],
     align=True,
 )

@@ -1,10 +1,10 @@
 """Flow of a yielding liquid in a waisted tube, looked up: the solve of the drop's equation is slow.
 
-In a tube of a given waist the flow depends on two numbers only: how far the wet part reaches and
-the excess of the drop over the one that holds. With z = ln(excess wall stress / yield stress) in
-the straight tube that resists as the wet part does (a power-law liquid's equivalent), the flow
-over that straight tube's is a smooth factor near 1; its logarithm is tabulated over z and over
-the logarithm of the width (bicubic Hermite), once a liquid: :mod:`poresim.tube.waisted`.
+In a tube of a given waist the reduced flow Q/(pi r^3) depends on two numbers only: how far the wet
+part reaches, and the excess of the drop over the one that holds. Its logarithm is tabulated over
+z = ln(excess wall stress / yield stress) in the straight tube that resists as the wet part does (a
+power-law liquid's equivalent), and over the logarithm of the width (bicubic Hermite), once a
+liquid: :mod:`poresim.tube.waisted`.
 """
 
 from __future__ import annotations
@@ -14,31 +14,33 @@ import math
 from poresim.tube.jit import kernel
 
 EXCESSES, WIDTHS = 140, 24  # cells
-LEAST, STEP = -14.0, 0.2  # of z; beyond the ends the factor is constant to 1e-6
+LEAST, STEP = -14.0, 0.2  # of z; beyond the ends the flow goes on as a power, right to 1e-6
 
 
 @kernel
-def log_factor(law, second, z, stretch):
-    """(ln factor, its slope in z); ``second`` is 0 up to the waist and 1 past it.
+def log_flow(law, second, z, stretch):
+    """(ln of the reduced flow, its slope in z); ``second`` is 0 up to the waist and 1 past it.
 
     ``stretch``, 0 to 1: ln of (wide over narrow) over its most, past the waist its root.
     """
     p = min(max((z - LEAST) / STEP, 0.0), float(EXCESSES))
     i = min(int(p), EXCESSES - 1)
     p -= i
-    q = min(max(stretch, 0.0), 1.0) * WIDTHS
-    j = min(int(q), WIDTHS - 1)
-    q -= j
-    f0, d0 = _across(law.factors, second, i, j, q)
-    f1, d1 = _across(law.factors, second, i + 1, j, q)
+    if stretch >= 1.0:
+        a, b = law.flows[second, i, WIDTHS], law.flows[second, i + 1, WIDTHS]
+        f0, d0, f1, d1 = a[0], a[2], b[0], b[2]
+    else:
+        q = max(stretch, 0.0) * WIDTHS
+        j = min(int(q), WIDTHS - 1)
+        q -= j
+        f0, d0 = _across(law.flows, second, i, j, q)
+        f1, d1 = _across(law.flows, second, i + 1, j, q)
     a = f1 - f0 - d0
     b = d1 - d0 - 2.0 * a
     # f0 + p (d0 + p (a + (p - 1) b))
     value = f0 + p * (d0 + p * (a + (p - 1.0) * b))
-    slope = d0 + 2.0 * p * a + (3.0 * p - 2.0) * p * b
-    if z < LEAST or z > LEAST + STEP * EXCESSES:
-        slope = 0.0
-    return value, slope / STEP
+    slope = (d0 + 2.0 * p * a + (3.0 * p - 2.0) * p * b) / STEP
+    return law.log_rate + value + slope * (z - LEAST - STEP * (i + p)), slope
 
 
 @kernel
@@ -57,31 +59,26 @@ def _across(cells, second, i, j, q):
 
 
 @kernel
-def run_and_hold(index, x, length, waist):
+def run_and_hold(law, x, length, waist):
     """(straight length that resists alike, straight length that holds alike, half, stretch).
 
-    As the closed forms of :mod:`poresim.tube.filled`, sharing their exponentials.
+    Both are those of the whole tube, ``full_run`` and ``full_hold`` of its length, less what is
+    not yet wet; past the waist the dry cone is the mirror image of one that is wet up to there.
     """
+    if x >= length:
+        return law.full_run * length, law.full_hold * length, 1, 1.0
     half = 0.5 * length
     most = -math.log(waist)
-    k = 3.0 * index
+    s = min(x, length - x)
+    d = (1.0 - waist) * s / half
+    deep = -math.log1p(-d)
+    run, hold = s, s
+    if d > 1e-9:
+        k = 3.0 * law.index
+        run *= math.expm1(k * deep) / (k * d)
+        hold *= deep / d
     if x <= half:
-        d = (1.0 - waist) * x / half
-        lam = -math.log1p(-d)
-        if d < 1e-9:
-            return x, x, 0, 0.0
-        return x * math.expm1(k * lam) / (k * d), x * lam / d, 0, lam / most
-    d = 1.0 - waist
-    run = half * math.expm1(k * most) / (k * d)
-    hold = half * most / d
-    over = min(x, length) - half
-    if over <= 0.0:
-        return run, hold, 1, 0.0
-    wide = waist + d * over / half
-    lam = math.log(wide / waist)
-    narrowing = 1.0 - waist / wide
-    if narrowing < 1e-9:
-        return run + over * waist ** (-k - 1.0), hold + over / waist, 1, 0.0
-    run += over / wide * math.expm1(k * lam) / (k * narrowing) * math.exp(k * (most - lam))
-    hold += over / wide * lam / narrowing
-    return run, hold, 1, math.sqrt(lam / most)  # finer just past the waist, where it is steep
+        return run, hold, 0, deep / most
+    # the table is finer just past the waist, where the flow is steep in the width
+    stretch = math.sqrt(max(most - deep, 0.0) / most)
+    return law.full_run * length - run, law.full_hold * length - hold, 1, stretch

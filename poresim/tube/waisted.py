@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
-from poresim.tube.filled import STRAIGHT, exact_flow_past_waist
+from poresim.tube.filled import STRAIGHT, exact_flow_past_waist, straight_length
 from poresim.tube.jit import kernel
 from poresim.tube.law import HERSCHEL_BULKLEY, FlowLaw, flow_above_yield, yielding
 from poresim.tube.lookup import EXCESSES, LEAST, STEP, WIDTHS, run_and_hold
@@ -23,13 +23,20 @@ def with_waist(law: FlowLaw, waists: NDArray[np.float64]) -> None:
     found = np.unique(waists[waists <= STRAIGHT])
     if law.kind != HERSCHEL_BULKLEY or len(found) != 1:
         return
-    law.factors[:] = _factors(float(law.index), float(found[0]))
-    law.waist = found[0]
+    _whole_tube(law, float(found[0]))
+    law.flows[:] = _flows(float(law.index), float(found[0]))
+
+
+def _whole_tube(law: FlowLaw, waist: float) -> None:
+    law.waist = waist
+    law.full_run = 2 * straight_length(law.index, 0.5, 1.0, waist)
+    law.full_hold = -math.log(waist) / (1 - waist)
 
 
 @lru_cache(maxsize=8)
-def _factors(index: float, waist: float) -> NDArray[np.float64]:
+def _flows(index: float, waist: float) -> NDArray[np.float64]:
     law = yielding(1.0, 1.0, index)
+    _whole_tube(law, waist)
     table = np.zeros((2, EXCESSES + 1, WIDTHS + 1, 4))
     _fill(law, waist, table)
     for half in table:
@@ -42,26 +49,27 @@ def _factors(index: float, waist: float) -> NDArray[np.float64]:
 
 @kernel
 def _fill(law, waist, table):
-    """The factor's logarithm (column 0) and its change per cell of z (column 2)."""
+    """The logarithm of the reduced flow (column 0) and its change per cell of z (column 2)."""
     most = -math.log(waist)
     for second in range(2):
         for j in range(len(table[second, 0])):
             stretch = j / (len(table[second, 0]) - 1.0)
             grown = math.exp(most * (stretch if second == 0 else stretch * stretch))
             if second == 0:
-                if j == 0:
-                    continue  # no cone yet: as a straight tube
                 x = 0.5 * (1.0 - 1.0 / grown) / (1.0 - waist)
             else:
                 x = 0.5 + 0.5 * (waist * grown - waist) / (1.0 - waist)
             if j == len(table[second, 0]) - 1:
                 x = 0.5 if second == 0 else 1.0
-            run, hold, _, _ = run_and_hold(law.index, x, 1.0, waist)
             for i in range(len(table[second])):
                 excess = math.exp(LEAST + STEP * i)  # of the wall stress, in yield stresses
-                plain, plain_slope = flow_above_yield(law, excess)
+                if x == 0.0:  # no cone yet: as a straight tube
+                    s, slope = flow_above_yield(law, excess)
+                    table[second, i, j, 0] = math.log(s)
+                    table[second, i, j, 2] = STEP * slope * excess / s
+                    continue
+                run, _, _, _ = run_and_hold(law, x, 1.0, waist)
                 beyond = 2.0 * run * excess  # of the drop, in a tube of radius and length 1
                 rate, slope = exact_flow_past_waist(law, beyond, x, 1.0, 1.0, waist)
-                table[second, i, j, 0] = math.log(rate / (math.pi * plain))
-                rise = slope * beyond / rate - plain_slope * excess / plain
-                table[second, i, j, 2] = STEP * rise
+                table[second, i, j, 0] = math.log(rate / math.pi)
+                table[second, i, j, 2] = STEP * slope * beyond / rate
