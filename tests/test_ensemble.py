@@ -77,7 +77,8 @@ def test_what_a_record_of_a_run_holds(reference):
         assert clear[n].volume_balance <= 0.05 / 100
         assert np.all(np.isnan(clear[n].blocked_at_s))
         assert np.isfinite(spiced[n].blocked_at_s).any()
-        assert np.all(np.diff(clear[n].uptake_kg) >= 0)
+        # closing a step's books may take back a little, far within the volume balance
+        assert np.all(np.diff(clear[n].uptake_kg) >= -1e-6 * clear[n].uptake_kg[-1])
     assert not np.array_equal(reference.solid(0).radius, reference.solid(1).radius)
     assert len(clear[0].snapshot_time_s) > 0
     assert len(clear[1].snapshot_time_s) == 0

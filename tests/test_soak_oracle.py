@@ -36,22 +36,13 @@ CASES = general_cases()
 
 #: What the march does not hold yet, and why: work to do, not tolerances to loosen.
 #: benchmarks/ACCURACY.md has the figures.
-SINGLE = "In a few graphs one tube or two of hundreds are off; not understood"
-_WAISTS = "Up to the waist the drive is held over a step, which is of first order"
-_HEADS = "Menisci that come near rest under gravity are off, whatever the accuracy; not understood"
-_REST = "One tube that fills long after all others, while pressures settle, fills at 2.7 x 1e-2 off"
+_WAISTS = "Up to the waist the drive is held over a step: single tubes are off"
 WEAK = {
-    "waist_0.5": _WAISTS,
     "waist_0.3": _WAISTS,
-    "waist_power": _WAISTS,
     "waist_yield": _WAISTS,
     "hysteresis_waist": _WAISTS,
-    "grains_waist": _WAISTS,
-    "gravity": _HEADS,
-    "gravity_tilt": _HEADS,
-    "gravity_waist": _HEADS,
-    "hysteresis_gravity": _HEADS,
-    "random graph 13": _REST,
+    "grains_waist": "Menisci go back and forth through a throat: one of ten throats closes early",
+    "gravity": "Two tubes whose menisci come near rest under gravity are up to twice as far off",
 }
 QUICK = ("thin", "power_0.6", "yield", "waist_0.5", "gravity", "hysteresis", "grains")
 
@@ -86,13 +77,9 @@ def judge(soak, accuracy, final, time_at, filled_at, label):
     words = f"{label}, accuracy {accuracy:g}: curve {curve:.2e}, tubes {tubes:.2e}"
     assert soak.volume_balance <= accuracy / 100, words
     assert not soak.ending.failed, words
-    weak = label in WEAK
-    if accuracy <= 1e-3 or weak:
-        # what is not reached yet is shown as such, and must not get much worse
-        if not weak:
-            assert curve <= 3 * accuracy, words
-        if curve > accuracy or tubes > accuracy:
-            pytest.xfail(f"not reached: {words}. {WEAK.get(label, SINGLE)}")
+    if label in WEAK and (curve > accuracy or tubes > accuracy):
+        assert curve <= 20 * accuracy, words  # shown as not reached, and must not get much worse
+        pytest.xfail(f"not reached: {words}. {WEAK[label]}")
     assert curve <= accuracy and tubes <= accuracy, words
 
 
@@ -127,10 +114,7 @@ def _ordered(result, accuracy):
 
 
 def test_error_falls_as_accuracy_tightens():
-    """Root mean square over ten graphs of the errors of the curve and of the tubes.
-
-    The tubes' error stops falling below 1e-3: single tubes, see ``SINGLE``.
-    """
+    """Root mean square over ten graphs of the errors of the curve and of the tubes."""
     errors = []
     for accuracy in (1e-1, 1e-2, 1e-3, 1e-4):
         rows = []
@@ -146,7 +130,7 @@ def test_error_falls_as_accuracy_tightens():
         errors.append(np.sqrt(np.mean(np.square(rows), axis=0)))
     curve, tubes = np.array(errors).T
     assert np.all(curve[1:] < curve[:-1]) and curve[-1] < 0.1 * curve[0], errors
-    assert tubes[2] < tubes[1] < tubes[0], errors
+    assert np.all(tubes[1:] < tubes[:-1]) and tubes[-1] < 0.1 * tubes[0], errors
 
 
 def lattice_soak(side, accuracy):

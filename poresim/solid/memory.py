@@ -6,7 +6,7 @@ import os
 from pathlib import Path
 
 #: Bytes a tube, all in: building it, soaking it and keeping its record. One place for all.
-BYTES_PER_TUBE = 500
+BYTES_PER_TUBE = 650
 #: Bytes a junction that does not go with its tubes (matters only for very thin networks).
 BYTES_PER_JUNCTION = 200
 

@@ -8,17 +8,23 @@ over the attempted step before solving again.
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from poresim.tube.jit import kernel
-from poresim.uptake.ledger import predict, unbook
+from poresim.tube.meniscus import advance, pressure_to
+from poresim.uptake.ledger import outflow, predict, unbook
 from poresim.uptake.local import balance
 
 _CHORDS = 3
 _HALVINGS = 12
+_INVERSE = 40  # steps with menisci made linear at their marks, at most
+_SHRINK = 0.03  # a line that leads out of the tube leads to this share of the place before
+_LET_GO = 1e-9  # a meniscus this near its mouth, over the tube's length, is at it
+_WORSE = 20  # of these in a row may fail to halve what is owed
 _HELD = 1e300  # diagonal of a junction none of whose tubes gives way
 _LINEAR_STEPS = 300
 _STALE = 5  # steps without halving what is owed: a kink limits the arithmetic
@@ -228,6 +234,110 @@ def _chords(tubes, junctions, work, count):
 
 
 @kernel
+def mark(law, wetting, tubes, junctions, work, count, until, first):
+    """Choose the pressures at which menisci that set out or go on are made linear.
+
+    The first time, where they are. Then where each would have gone as its line said in the last
+    step: a flow that rises as a root has no slope to speak of at the pressures a line leads to,
+    but its pressure is a smooth function of its flow (Newton's method on the inverse).
+    """
+    for k in range(count):
+        tube = tubes[work.tubes[k]]
+        if tube.full:
+            continue
+        for end in range(2):
+            node = junctions[tube.a if end == 0 else tube.b]
+            if not node.wet or node.place < 0:
+                continue
+            tilt = tube.tilt if end == 0 else -tube.tilt
+            x, place = (tube.x0, tube.place0) if end == 0 else (tube.x1, tube.place1)
+            at = node.pressure
+            if not first:
+                old = tube.mark0 if end == 0 else tube.mark1
+                new, slope = advance(law, wetting, tube, tilt, x, place, old, until - tube.start)
+                goal = max(new + slope * (node.pressure - old), _SHRINK * new)
+                turns = (goal - x) * (new - x) < 0.0 and wetting.pinned > 0
+                if new > _LET_GO * tube.length and slope > 0.0 and goal != x and not turns:
+                    found = pressure_to(
+                        law, wetting, tube, tilt, x, place, goal, until - tube.start
+                    )
+                    if not math.isnan(found):
+                        at = min(max(found, node.low), node.high)
+            if end == 0:
+                tube.mark0 = at
+            else:
+                tube.mark1 = at
+
+
+@kernel
+def line_up(law, wetting, tubes, junctions, work, count, until, floor):
+    """Slopes at the marks, and what junctions owe if menisci go by the lines through them."""
+    for k in range(count):
+        tube = tubes[work.tubes[k]]
+        if tube.full:
+            continue
+        time = until - tube.start
+        a, b = junctions[tube.a], junctions[tube.b]
+        if a.wet and a.place >= 0:
+            v, tube.s0 = outflow(law, wetting, tube, 0, tube.mark0, 0.0, time, floor)
+            work.owed[a.place] += tube.v0 - (v + tube.s0 * (a.pressure - tube.mark0))
+        if b.wet and b.place >= 0:
+            v, tube.s1 = outflow(law, wetting, tube, 1, tube.mark1, 0.0, time, floor)
+            work.owed[b.place] += tube.v1 - (v + tube.s1 * (b.pressure - tube.mark1))
+
+
+@kernel
+def inverse_steps(
+    law, wetting, tubes, junctions, work, n, count, until, floor, share, goal, most
+):  # fmt: skip
+    """Newton's method with menisci made linear at their marks: (total owed, iterations, solves).
+
+    Quick where it works, and it is left as soon as it does not: what it leaves is a pressure at
+    every junction that owes least of those tried.
+    """
+    total, _ = total_owed(junctions, work, n)
+    best = total
+    for p in range(n):
+        work.before[p] = junctions[work.chosen[p]].pressure
+    iterations, solves, worse = 0, 0, 0
+    for step in range(most):
+        mark(law, wetting, tubes, junctions, work, count, until, step == 0)
+        for p in range(n):
+            work.owed[p] = 0.0
+        line_up(law, wetting, tubes, junctions, work, count, until, floor)
+        for p in range(n):
+            work.image[p] = work.owed[p]
+        links = assemble(tubes, junctions, work, n, count)
+        for p in range(n):
+            work.owed[p] += work.image[p]
+        iterations += conjugate_gradients(work, n, links, share, 0.1 * goal, _LINEAR_STEPS)
+        solves += 1
+        for p in range(n):
+            node = junctions[work.chosen[p]]
+            node.pressure = min(max(node.pressure + work.move[p], node.low), node.high)
+        for k in range(count):
+            unbook(tubes, junctions, work.tubes[k])
+            predict(law, wetting, tubes, junctions, work.tubes[k], until, floor)
+        total, _ = total_owed(junctions, work, n)
+        if total < best:
+            worse = worse + 1 if total > 0.5 * best else 0
+            best = total
+            for p in range(n):
+                work.before[p] = junctions[work.chosen[p]].pressure
+        else:
+            worse += 1
+        if best <= goal or worse >= _WORSE:
+            break
+    if best < total:
+        for p in range(n):
+            junctions[work.chosen[p]].pressure = work.before[p]
+        for k in range(count):
+            unbook(tubes, junctions, work.tubes[k])
+            predict(law, wetting, tubes, junctions, work.tubes[k], until, floor)
+    return best, iterations, solves
+
+
+@kernel
 def total_owed(junctions, work, n):
     """(sum, largest) of |owed| over the set."""
     total, most = 0.0, 0.0
@@ -239,15 +349,32 @@ def total_owed(junctions, work, n):
 
 
 @kernel
+def taken(tubes, work, count):
+    """(volume that the menisci of the listed tubes are booked to take or give, their number)."""
+    intake = 0.0
+    menisci = 0
+    for k in range(count):
+        tube = tubes[work.tubes[k]]
+        volume = abs(tube.v0) + abs(tube.v1)
+        if not tube.full and volume > 0.0:
+            intake += volume
+            menisci += 1
+    return intake, menisci
+
+
+@kernel
 def solve_set(
     law, wetting, tubes, junctions, first, ring, work, n, count, now, until, floor,
-    goal, tol, sweeps, share, most,
+    goal_share, goal_least, tol_share, tol_least, sweeps, inverse, share, most,
 ):  # fmt: skip
-    """Balance the set's n junctions to a total owed of ``goal``.
+    """Balance the set's n junctions to a total owed of ``goal_share`` of what menisci take.
 
-    ``tol`` is what one junction may owe before the sweeps look at it. The adjoining tubes
-    (``count`` of them) stand at ``now`` and are booked. Returns (total owed, CG iterations,
-    linear solves).
+    Plus ``goal_least``. ``inverse`` says whether to try :func:`inverse_steps` first.
+    ``tol_share`` of what one meniscus takes, plus ``tol_least``, is what a junction may owe
+    before the sweeps look at it. What menisci take is looked up in every round: under the
+    pressures of the last step a long step may seem to take many times as much. The adjoining
+    tubes (``count`` of them) stand at ``now`` and are booked. Returns (total owed, CG
+    iterations, linear solves, what menisci take, their number).
     """
     for p in range(n):
         junctions[work.chosen[p]].place = p
@@ -255,6 +382,9 @@ def solve_set(
     total, _ = total_owed(junctions, work, n)
     best, stale = total, 0
     for _ in range(most):
+        intake, menisci = taken(tubes, work, count)
+        goal = goal_share * intake + goal_least
+        tol = tol_share * intake / max(menisci, 1) + tol_least
         if total <= goal or stale >= _STALE:
             break
         for sweep in range(sweeps):
@@ -268,6 +398,15 @@ def solve_set(
         total, _ = total_owed(junctions, work, n)
         if total <= goal:
             break
+        if inverse:
+            total, its, solved = inverse_steps(
+                law, wetting, tubes, junctions, work, n, count, until, floor, share, goal, _INVERSE
+            )
+            iterations += its
+            solves += solved
+            if total <= goal:
+                break
+            inverse = total < 0.5 * best
         its, solved = newton_step(
             law, wetting, tubes, junctions, work, n, count, until, floor, share, 0.1 * goal
         )
@@ -278,4 +417,5 @@ def solve_set(
         best = min(best, total)
     for p in range(n):
         junctions[work.chosen[p]].place = -1
-    return total, iterations, solves
+    intake, menisci = taken(tubes, work, count)
+    return total, iterations, solves, intake, menisci

@@ -13,11 +13,13 @@ import math
 
 from poresim.tube.filled import STRAIGHT, wetted_flow, yield_drop
 from poresim.tube.jit import kernel
-from poresim.tube.meniscus import advance, radius_at, travel_time, volume_to
+from poresim.tube.meniscus import advance, travel_time
+from poresim.tube.shape import radius_at, volume_to
 from poresim.uptake.heap import push
 from poresim.uptake.state import BLOCKS_0, BLOCKS_1, FILLS, NOTHING
 
 _MEETING_STEPS = 100
+_MEETING = 1e-7  # of the length: menisci this close have met
 
 
 @kernel
@@ -33,11 +35,19 @@ def outflow(law, wetting, tube, end, pressure, other, time, floor):
         if law.kind == 0:
             slope = tube.conduct * time
             return slope * drop, slope
+        # a rate found lately serves again while a tangent reaches the drop
+        near = drop - tube.tangent_drop
+        if tube.tangent and abs(tube.tangent_slope * near) <= law.reach * abs(tube.tangent_rate):
+            rate = tube.tangent_rate + tube.tangent_slope * near
+            return tube.leak * rate * time, tube.leak * tube.tangent_slope * time
         rate, slope = wetted_flow(law, drop, tube.length, tube.radius, tube.length, tube.waist)
         hold = floor + yield_drop(law, tube.length, tube.radius, tube.length, tube.waist)
         if abs(drop) < hold:
             _, firm = wetted_flow(law, hold, tube.length, tube.radius, tube.length, tube.waist)
             slope = max(slope, firm)
+        else:
+            tube.tangent, tube.tangent_drop = 1, drop
+            tube.tangent_rate, tube.tangent_slope = rate, slope
         return tube.leak * rate * time, tube.leak * slope * time
     x = tube.x0 if end == 0 else tube.x1
     place = tube.place0 if end == 0 else tube.place1
@@ -66,6 +76,23 @@ def predict(law, wetting, tubes, junctions, e, until, floor):
             tube.v1, tube.s1 = outflow(law, wetting, tube, 1, b.pressure, 0.0, time, floor)
     a.owed -= tube.v0
     b.owed -= tube.v1
+
+
+@kernel
+def predict_far(law, wetting, tubes, junctions, e, i, until, floor):
+    """As :func:`predict`, but for what leaves junction i, which is left at none."""
+    tube = tubes[e]
+    tube.v0 = tube.v1 = tube.s0 = tube.s1 = 0.0
+    end = 1 if tube.a == i else 0
+    far = junctions[tube.b if end == 1 else tube.a]
+    if tube.full or not far.wet:
+        return
+    v, s = outflow(law, wetting, tube, end, far.pressure, 0.0, until - tube.start, floor)
+    if end == 0:
+        tube.v0, tube.s0 = v, s
+    else:
+        tube.v1, tube.s1 = v, s
+    far.owed -= v
 
 
 @kernel
@@ -100,30 +127,42 @@ def settle(law, wetting, tubes, junctions, e, now, until, floor):
             new, _ = advance(law, wetting, tube, tube.tilt, tube.x0, tube.place0, a.pressure, time)
             a.owed -= _volume_between(tube, tube.x0, new)
             tube.speed0 = (new - tube.x0) / time
+            tube.grain0 -= max(past_throat(tube, new) - past_throat(tube, tube.x0), 0.0)
             tube.x0 = new
         if b.wet:
             new, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, tube.place1, b.pressure, time)
             b.owed -= _volume_between(tube, tube.x1, new)
             tube.speed1 = (new - tube.x1) / time
+            tube.grain1 -= max(past_throat(tube, new) - past_throat(tube, tube.x1), 0.0)
             tube.x1 = new
-        expect(tube, until - now)
+        expect(tube, a, b, until - now)
     tube.start = now
 
 
 @kernel
-def expect(tube, time):
-    """Where the menisci should stand half-way through ``time``, at their late speed."""
-    tube.place0 = _expected(tube, tube.x0, tube.speed0, time)
-    tube.place1 = _expected(tube, tube.x1, tube.speed1, time)
+def expect(tube, a, b, time):
+    """Where the menisci should stand half-way through ``time``, at their late speed.
+
+    a and b are the tube's junctions.
+    """
+    tube.place0 = _expected(tube, a, tube.x0, tube.speed0, time)
+    tube.place1 = _expected(tube, b, tube.x1, tube.speed1, time)
 
 
 @kernel
-def _expected(tube, x, speed, time):
-    """Only the way to the waist matters, see :func:`poresim.tube.meniscus.advance`."""
-    half = 0.5 * tube.length
-    if x >= half:
-        return half
-    return min(max(x + 0.5 * speed * time, 0.0), 0.5 * (x + half))
+def _expected(tube, mouth, x, speed, time):
+    """nan where nothing need be held: in a straight tube whose mouth's pressure is given.
+
+    In a waisted tube only the way to the waist matters: :func:`poresim.tube.meniscus.advance`.
+    """
+    end = 0.5 * tube.length
+    if tube.waist > STRAIGHT:
+        if mouth.inlet:
+            return math.nan
+        end = tube.length
+    if x >= end:
+        return end
+    return min(max(x + 0.5 * speed * time, 0.0), 0.5 * (x + end))
 
 
 @kernel
@@ -191,7 +230,7 @@ def _schedule_open(law, wetting, tube, junctions, until):
                 continue
             x = tube.x0 if end == 0 else tube.x1
             left = tube.grain0 if end == 0 else tube.grain1
-            place = _closing_place(tube, left)
+            place = _closing_place(tube, past_throat(tube, x) + max(left, 0.0))
             if place <= tube.length and volume_to(tube, x) + (
                 tube.v0 if end == 0 else tube.v1
             ) >= volume_to(tube, place):
@@ -255,6 +294,6 @@ def _fill_time(law, wetting, tube, a, b, time):
             high, f_high = t, f
         else:
             low, f_low = t, f
-        if abs(f) <= 1e-13 * tube.length or high - low <= 1e-15 * time:
+        if abs(f) <= _MEETING * tube.length or high - low <= 1e-15 * time:
             break
     return high

@@ -7,7 +7,7 @@ iteration finds it from anywhere, kinks and all; and each lowers the energy of t
 from __future__ import annotations
 
 from poresim.tube.jit import kernel
-from poresim.uptake.ledger import outflow, predict, schedule, settle, unbook
+from poresim.uptake.ledger import outflow, predict_far, schedule, settle
 
 _SCALAR_STEPS = 60
 
@@ -21,11 +21,10 @@ def balance(law, wetting, tubes, junctions, first, ring, i, now, until, floor, t
         e = ring[k]
         if tubes[e].start < now:
             settle(law, wetting, tubes, junctions, e, now, until, floor)
-        else:
-            unbook(tubes, junctions, e)
+            predict_far(law, wetting, tubes, junctions, e, i, until, floor)
+        _own(tubes[e], junctions, i, 1.0)
     time = until - now
     low, high = node.low, node.high
-    pressure = node.pressure
     for _ in range(_SCALAR_STEPS):
         over = -node.owed
         slope = 0.0
@@ -33,24 +32,40 @@ def balance(law, wetting, tubes, junctions, first, ring, i, now, until, floor, t
             tube = tubes[ring[k]]
             end = 0 if tube.a == i else 1
             other = junctions[tube.b if end == 0 else tube.a].pressure
-            v, s = outflow(law, wetting, tube, end, pressure, other, time, floor)
+            v, s = outflow(law, wetting, tube, end, node.pressure, other, time, floor)
             over += v
             slope += s
+            if end == 0:
+                tube.v0, tube.s0 = v, s
+            else:
+                tube.v1, tube.s1 = v, s
+            if tube.full:
+                tube.v0, tube.v1, tube.s0, tube.s1 = (v, -v, s, s) if end == 0 else (-v, v, s, s)
         if abs(over) <= tol:
             break
         if over > 0.0:
-            high = pressure
+            high = node.pressure
         else:
-            low = pressure
-        trial = pressure - over / slope if slope > 0.0 else 0.5 * (low + high)
+            low = node.pressure
+        trial = node.pressure - over / slope if slope > 0.0 else 0.5 * (low + high)
         if not (low <= trial <= high):
             trial = 0.5 * (low + high)
-        if trial == pressure or high - low <= 1e-13 * (abs(low) + abs(high)):
+        if trial == node.pressure or high - low <= 1e-13 * (abs(low) + abs(high)):
             break
-        pressure = trial
-    node.pressure = pressure
+        node.pressure = trial
     for k in range(start, stop):
-        predict(law, wetting, tubes, junctions, ring[k], until, floor)
+        _own(tubes[ring[k]], junctions, i, -1.0)
+
+
+@kernel
+def _own(tube, junctions, i, sign):
+    """Take back (sign 1) or book (-1) what leaves junction i into a tube, at both ends of a full
+    one."""
+    own = tube.v0 if tube.a == i else tube.v1
+    junctions[i].owed += sign * own
+    if tube.full:
+        other = tube.b if tube.a == i else tube.a
+        junctions[other].owed -= sign * own
 
 
 @kernel

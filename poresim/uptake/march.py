@@ -41,23 +41,29 @@ class Pace:
     regions: int
 
     @classmethod
-    def of(cls, accuracy: float, waisted: bool = False) -> Pace:
+    def of(cls, accuracy: float, waisted: bool = False, index: float = 1.0) -> Pace:
         """Steps shorten with the square root of the accuracy: the step is of second order.
 
-        Of first order where tubes are waisted, whose drives are held up to the waist.
+        Of first order where tubes are waisted, whose drives are held up to the waist; an error of
+        the drive makes one of the speed that is 1/index times as large.
         """
         root = math.sqrt(accuracy / 1e-2)
         share = min(1.0, accuracy / 1e-2)
         budget = 15 if waisted and accuracy >= 5e-3 else 60
         return cls(
-            arrivals=(0.125 if waisted else 0.25) * root,
-            growth=min(1.0, 0.3 * root),
+            arrivals=(0.125 * min(index, 1.0) if waisted else 0.25) * root,
+            growth=min(1.0, (0.05 if waisted else _growth(index)) * root),
             owed=0.3 * share,
-            solve=0.1 * min(3.0, accuracy / 1e-2) if waisted else 0.3 * share,
+            solve=0.03 * share if waisted else 0.3 * share,
             linear=0.1 if waisted else 0.3,
             budget=budget,
             regions=0 if accuracy >= 5e-3 else 6,
         )
+
+
+def _growth(index: float) -> float:
+    """A step over the time gone by, at accuracy 1e-2: pressures bend for all but Newton's law."""
+    return 0.3 if index == 1.0 else 0.2 * min(index, 1.0)
 
 
 def soak(
@@ -129,13 +135,17 @@ def march(
         solid, inlet, until_s, until_saturation, accuracy, gravity, air, seed, snapshots, depth_m
     )
     state = build_state(solid, liquid, asked.inlet, asked.gravity, accuracy, asked.seed)
-    pace = pace or Pace.of(accuracy, bool(np.any(state.tubes["waist"] < 1)))
+    waisted = bool(np.any(state.tubes["waist"] < 1))
+    pace = pace or Pace.of(accuracy, waisted, float(state.law.index))
     control = _control(pace, liquid, accuracy)
     course = Course(solid, state, asked, control)
     one_by_one = solid.junctions <= _ONE_BY_ONE_UP_TO
+    # many menisci beyond waists, whose lines are not known, are no use to inverse steps
+    control["inverse"] = int(one_by_one or not waisted)
     if one_by_one:
-        control["solve_share"] = max(1e-3 * accuracy, 1e-8)
-        control["linear_share"] = 0.01
+        state.law.reach = 0.0
+        control["solve_share"] = max(1e-6 * accuracy, 1e-11)
+        control["linear_share"] = 1e-3
         control["sweeps"] = 2
         control["sweep_share"] = 0.2
         control["owed_share"] = 1e-2 * accuracy
@@ -149,7 +159,8 @@ def march(
         if until is None:
             course.rest()
             break
-        course.record(*stepper.take(course.time, until, course.held))
+        fresh = course.last_event == course.time
+        course.record(*stepper.take(course.time, until, course.held, fresh))
         yield course
     yield course
 
@@ -162,6 +173,8 @@ def _control(pace: Pace, liquid: Liquid, accuracy: float) -> Any:
     control["close_share"] = 5e-3 * accuracy
     control["left_share"] = BALANCE * accuracy
     control["shift_share"] = accuracy
+    control["drift_share"] = min(0.3, 30 * accuracy)
+    control["start_share"] = 0.1 * accuracy
     control["meet_share"] = 1e-3 * accuracy
     control["budget"] = pace.budget
     control["regions"] = pace.regions
@@ -188,7 +201,7 @@ def _next_time(waits: NDArray[np.float64], course: Course, pace: Pace) -> float 
         step = min(step, pace.growth * now)
         if course.bends:  # pressures vary within a step: start afresh after each event
             age = now - course.last_event
-            growth = (2.0 if course.exact else 0.5) * pace.growth
+            growth = (2.0 if course.exact else 0.4) * pace.growth
             step = min(step, growth * (age + _FRESH_SHARE * float(waits.min())))
         else:  # menisci that have just started look faster than they can be fed
             step = max(step, _STEADY * course.last_step)

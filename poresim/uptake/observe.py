@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.solid.network import Network
+from poresim.tube.jit import kernel
 from poresim.uptake.inputs import Asked
 from poresim.uptake.result import Ending, Soak
 from poresim.uptake.state import State
@@ -23,14 +24,24 @@ def front_of(
     tubes: NDArray[Any], junctions: NDArray[Any], depth: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """Depths, m, of all menisci in tubes that are open (not yet full)."""
-    found = []
-    open_ = tubes["full"] == 0
-    for near, far, x in (("a", "b", "x0"), ("b", "a", "x1")):
-        has = open_ & (junctions["wet"][tubes[near]] == 1)
-        some = tubes[has]
-        share = some[x] / some["length"]
-        found.append(depth[some[near]] * (1 - share) + depth[some[far]] * share)
-    return np.concatenate(found)
+    found = np.empty(2 * len(tubes))
+    return found[: _menisci(tubes, junctions, depth, found)].copy()
+
+
+@kernel
+def _menisci(tubes, junctions, depth, found):
+    n = 0
+    for e in range(len(tubes)):
+        tube = tubes[e]
+        if tube.full:
+            continue
+        for end in range(2):
+            near, far = (tube.a, tube.b) if end == 0 else (tube.b, tube.a)
+            if junctions[near].wet:
+                share = (tube.x0 if end == 0 else tube.x1) / tube.length
+                found[n] = depth[near] * (1.0 - share) + depth[far] * share
+                n += 1
+    return n
 
 
 class Course:

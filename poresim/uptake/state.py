@@ -15,10 +15,13 @@ from poresim.liquid.liquid import Liquid
 from poresim.solid.network import Network
 from poresim.tube.filled import STRAIGHT
 from poresim.tube.law import flow_law
-from poresim.tube.meniscus import WETTING
 from poresim.tube.waisted import with_waist
+from poresim.tube.wetting import WETTING
 
 NOTHING, FILLS, BLOCKS_0, BLOCKS_1 = 0, 1, 2, 3  # what happens to a tube next
+
+_REACH = 1e-2  # of the root of the accuracy
+_COARSE = 5e-3  # accuracies from here on up do with fewer points
 
 TUBE = np.dtype(
     [
@@ -36,9 +39,14 @@ TUBE = np.dtype(
         ("place1", np.float64),
         ("speed0", np.float64),  # of the menisci, lately, m/s
         ("speed1", np.float64),
+        ("tangent_drop", np.float64),  # full, not Newtonian: where its flow was last worked out, Pa
+        ("tangent_rate", np.float64),
+        ("tangent_slope", np.float64),
         ("start", np.float64),  # time of x0, x1
         ("v0", np.float64),  # volume that leaves junction a, b into it until the step's end
         ("v1", np.float64),
+        ("mark0", np.float64),  # pressure at which a meniscus' flow was made linear, Pa; nan: none
+        ("mark1", np.float64),
         ("s0", np.float64),  # their slopes, d volume / d pressure
         ("s1", np.float64),
         ("next", np.float64),  # when something happens to it
@@ -47,6 +55,7 @@ TUBE = np.dtype(
         ("event", np.int8),
         ("full", np.int8),
         ("blocked", np.int8),
+        ("tangent", np.int8),  # whether it was
     ],
     align=True,
 )
@@ -95,6 +104,8 @@ def build_state(
     """A dry network whose inlet has just been touched by the liquid."""
     law = flow_law(liquid.viscosity)
     with_waist(law, solid.waist)
+    law.coarse = int(law.kind > 0 and accuracy >= _COARSE)
+    law.reach = _REACH * np.sqrt(accuracy)  # the error goes as its square
     wetting = _wetting(liquid, accuracy)
     tubes = _tubes(solid, liquid, law, gravity, seed)
     junctions = np.zeros(solid.junctions, JUNCTION)
@@ -130,6 +141,7 @@ def _wetting(liquid: Liquid, accuracy: float) -> Any:
     ahead, behind = np.radians([liquid.contact_angle_deg, liquid.receding_deg])
     wetting["advance_cos"], wetting["advance_sin"] = pull * np.cos(ahead), pull * np.sin(ahead)
     wetting["recede_cos"], wetting["recede_sin"] = pull * np.cos(behind), pull * np.sin(behind)
+    wetting["pinned"] = int(ahead != behind)
     wetting["head_share"] = 1e-3 * accuracy
     return wetting
 

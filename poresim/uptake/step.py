@@ -23,7 +23,8 @@ from numpy.typing import NDArray
 
 from poresim.tube.filled import STRAIGHT, wetted_flow
 from poresim.tube.jit import kernel
-from poresim.tube.meniscus import drives, radius_at, volume_to
+from poresim.tube.shape import radius_at, volume_to
+from poresim.tube.wetting import drives
 from poresim.uptake.cluster import (
     Work,
     adjoining,
@@ -34,7 +35,7 @@ from poresim.uptake.cluster import (
     total_owed,
 )
 from poresim.uptake.heap import pop
-from poresim.uptake.ledger import expect, past_throat, predict, schedule, settle, unbook
+from poresim.uptake.ledger import expect, predict, schedule, settle, unbook
 from poresim.uptake.local import spread
 from poresim.uptake.state import FILLS, State
 
@@ -42,9 +43,13 @@ _CLOSINGS = 6
 _LONG = 1e300  # the wait for a meniscus that moves but will not arrive
 _SHORTER = 2  # times that a step is shortened because its balance is not found
 _GOOD_ENOUGH = 1e-3  # of the intake: what may stay owed where the solve does not get further
+_LEAST = 1e-4  # of what closing may leave owed: a solve need not go below
 _MEETINGS = 12  # solves to end a step on its first event
+_LATE = 12  # solves to shorten a step in which a meniscus sets out
 _ATTEMPTS = 8
 _NEWTON_STEPS = 25
+_LOOK = 32  # events between looks at what all junctions owe
+_NOTHING, _REGION, _ALL = 0, 1, 2
 
 #: Tolerances and counters of a step, one record.
 CONTROL = np.dtype(
@@ -55,16 +60,23 @@ CONTROL = np.dtype(
         ("close_share", np.float64),  # what closing aims to leave owed at the end, over the liquid
         ("left_share", np.float64),  # what may stay owed
         ("shift_share", np.float64),  # menisci may be shifted by this share of the liquid
+        ("drift_share", np.float64),  # events may leave this share of the intake owed, in all
+        (
+            "start_share",
+            np.float64,
+        ),  # squared share of its tube that a late starter may go in a step
         ("meet_share", np.float64),  # a step may run on past its first event by this share of time
         ("budget", np.int64),  # balances around one event
         ("regions", np.int64),  # rounds of Newton on a growing region around one event
         ("sweeps", np.int64),
         ("sweep_share", np.float64),  # sweeps look at junctions that owe this share of owed_share
+        ("inverse", np.int64),  # 1: solves try inverse steps first
         ("leak", np.float64),
         ("solves", np.int64),
         ("iterations", np.int64),
         ("events", np.int64),
         ("balances", np.int64),
+        ("again", np.int64),
         ("undone", np.int64),
         ("unsolved", np.int64),
     ],
@@ -119,41 +131,48 @@ def arrival_waits(law, wetting, tubes, junctions, waits):
 
 @kernel
 def open_books(law, wetting, tubes, junctions, work, now, until, floor):
-    """Book every adjoining tube; (junctions to balance, tubes, intake, menisci)."""
+    """Book every adjoining tube; (junctions to balance, tubes)."""
     n = 0
     for i in range(len(junctions)):
         if junctions[i].wet and not junctions[i].inlet:
             work.chosen[n] = i
             n += 1
     count = 0
-    intake = 0.0
-    menisci = 0
     for e in range(len(tubes)):
         tube = tubes[e]
         if junctions[tube.a].wet or junctions[tube.b].wet:
             tube.start = now
-            expect(tube, until - now)
+            expect(tube, junctions[tube.a], junctions[tube.b], until - now)
             predict(law, wetting, tubes, junctions, e, until, floor)
             work.tubes[count] = e
             count += 1
-            if not tube.full and abs(tube.v0) + abs(tube.v1) > 0.0:
-                intake += abs(tube.v0) + abs(tube.v1)
-                menisci += 1
-    return n, count, intake, menisci
+    return n, count
 
 
 @kernel
 def rebook(law, wetting, tubes, junctions, work, count, until, floor):
-    """Book the adjoining tubes anew for a step that ends at ``until``; the menisci's intake."""
-    intake = 0.0
+    """Book the adjoining tubes anew for a step that ends at ``until``."""
     for k in range(count):
         e = work.tubes[k]
         unbook(tubes, junctions, e)
-        expect(tubes[e], until - tubes[e].start)
+        expect(tubes[e], junctions[tubes[e].a], junctions[tubes[e].b], until - tubes[e].start)
         predict(law, wetting, tubes, junctions, e, until, floor)
-        if not tubes[e].full:
-            intake += abs(tubes[e].v0) + abs(tubes[e].v1)
-    return intake
+
+
+@kernel
+def late_start(tubes, work, count):
+    """The largest share of its tube's length, squared, that a meniscus at a mouth will go."""
+    most = 0.0
+    for k in range(count):
+        tube = tubes[work.tubes[k]]
+        if tube.full:
+            continue
+        room = math.pi * tube.radius * tube.radius * tube.length
+        if tube.x0 == 0.0 and tube.v0 > 0.0:
+            most = max(most, (tube.v0 / room) ** 2)
+        if tube.x1 == 0.0 and tube.v1 > 0.0:
+            most = max(most, (tube.v1 / room) ** 2)
+    return most
 
 
 @kernel
@@ -170,12 +189,14 @@ def schedule_all(law, wetting, tubes, junctions, work, count, until, times, queu
 @kernel
 def meet_events(
     law, wetting, tubes, junctions, first, ring, control, filled_at, blocked_at,
-    now, until, floor, tol, times, queue, events, line, seeds,
+    now, until, floor, tol, drift, times, queue, events, line, seeds,
 ):  # fmt: skip
-    """Meet events in the order of time: (events left, time of the last, region needed).
+    """Meet events in the order of time: (events left, time of the last, what is needed).
 
-    Comes back early when the balances around an event, outward from ``seeds``, did not suffice.
+    Comes back early when the balances around an event, outward from ``seeds``, did not suffice:
+    _REGION is needed; or when all wet junctions together owe more than ``drift``: _ALL.
     """
+    met = 0
     # so close to the end nothing is balanced any more: what starts there waits for the next step
     short = max(1e-3 * (until - now), control.meet_share * until)
     while events > 0:
@@ -212,8 +233,51 @@ def meet_events(
         )  # fmt: skip
         control.balances += done
         if not enough and control.regions > 0:
-            return events, time, True
-    return events, until, False
+            return events, time, _REGION
+        met += 1
+        if met % _LOOK == 0 and not enough and _all_owed(junctions) > drift:
+            return events, time, _ALL
+    return events, until, _NOTHING
+
+
+@kernel
+def _all_owed(junctions):
+    total = 0.0
+    for i in range(len(junctions)):
+        if junctions[i].wet and not junctions[i].inlet:
+            total += abs(junctions[i].owed)
+    return total
+
+
+@kernel
+def balance_all(
+    law, wetting, tubes, junctions, first, ring, work, control, time, until, floor, least,
+    times, queue,
+):  # fmt: skip
+    """Balance all wet junctions anew over the rest of a step; the number of events in it."""
+    n = 0
+    for i in range(len(junctions)):
+        if junctions[i].wet and not junctions[i].inlet:
+            work.chosen[n] = i
+            n += 1
+    count = 0
+    for e in range(len(tubes)):
+        tube = tubes[e]
+        if junctions[tube.a].wet or junctions[tube.b].wet:
+            if tube.start < time:
+                settle(law, wetting, tubes, junctions, e, time, until, floor)
+                predict(law, wetting, tubes, junctions, e, until, floor)
+            work.tubes[count] = e
+            count += 1
+    _, its, solves, _, _ = solve_set(
+        law, wetting, tubes, junctions, first, ring, work, n, count, time, until, floor,
+        control.solve_share, least, control.sweep_share * control.owed_share, 0.0,
+        control.sweeps, control.inverse > 0, control.linear_share, _NEWTON_STEPS,
+    )  # fmt: skip
+    control.iterations += its
+    control.solves += solves
+    control.again += 1
+    return schedule_all(law, wetting, tubes, junctions, work, count, until, times, queue)
 
 
 @kernel
@@ -232,8 +296,6 @@ def _fill(tubes, junctions, e, time, filled_at):
         tube.x1 = x
     tube.full = 1
     filled_at[e] = time
-    tube.grain0 -= past_throat(tube, tube.x0)
-    tube.grain1 -= past_throat(tube, tube.x1)
     if not a.wet:
         return tube.a
     if not b.wet:
@@ -302,9 +364,9 @@ def balance_region(
             if tubes[e].start < time:
                 settle(law, wetting, tubes, junctions, e, time, until, floor)
                 predict(law, wetting, tubes, junctions, e, until, floor)
-        _, its, solves = solve_set(
+        _, its, solves, _, _ = solve_set(
             law, wetting, tubes, junctions, first, ring, work, n, count, time, until, floor,
-            tol, tol, 1, control.linear_share, 12,
+            0.0, tol, 0.0, tol, 1, False, control.linear_share, 12,
         )  # fmt: skip
         control.iterations += its
         rim = 0.0
@@ -438,6 +500,16 @@ def _moved(tube, x, other, volume):
     return max(new, 0.001 * x), new >= 0.001 * x
 
 
+@kernel
+def keep(tubes, junctions, kept_tubes, kept_junctions):
+    """Bring the copies up to date after a step: it changes no tubes but those beside liquid."""
+    for i in range(len(junctions)):
+        kept_junctions[i] = junctions[i]
+    for e in range(len(tubes)):
+        if junctions[tubes[e].a].wet or junctions[tubes[e].b].wet:
+            kept_tubes[e] = tubes[e]
+
+
 @dataclass(frozen=True, eq=False)
 class Stepper:
     """A state with the work space and the tolerances to march it."""
@@ -451,6 +523,7 @@ class Stepper:
     waits: NDArray[np.float64]
     seeds: NDArray[np.int32]
     one_by_one: bool  # steps end on their first event
+    kept: tuple[NDArray[Any], ...]  # tubes, junctions, filled_at, blocked_at at the step's start
 
     @classmethod
     def of(cls, state: State, control: Any, one_by_one: bool) -> Stepper:
@@ -467,6 +540,9 @@ class Stepper:
             np.zeros(m),
             np.zeros(2, np.int32),
             one_by_one,
+            tuple(
+                a.copy() for a in (state.tubes, state.junctions, state.filled_at, state.blocked_at)
+            ),
         )
 
     def arrival_waits(self) -> NDArray[np.float64]:
@@ -475,70 +551,84 @@ class Stepper:
         count = arrival_waits(s.law, s.wetting, s.tubes, s.junctions, self.waits)
         return self.waits[:count]
 
-    def take(self, now: float, until: float, liquid: float) -> tuple[float, float]:
+    def take(
+        self, now: float, until: float, liquid: float, fresh: bool = True
+    ) -> tuple[float, float]:
         """Run from ``now``, with that much liquid in the tubes, towards ``until``.
+
+        Unless something has just happened (``fresh``), pressures are smooth in time and menisci
+        that rested at their mouths set out from a drive of none: steps that end on their first
+        event are shortened until that is resolved.
 
         Returns (time reached, liquid then). A step whose books do not close, or close only by
         shifting menisci far, is undone and taken shorter.
         """
         s, control = self.state, self.control
-        before = (s.tubes.copy(), s.junctions.copy(), s.filled_at.copy(), s.blocked_at.copy())
+        self._keep()
         for attempt in range(_ATTEMPTS):
-            until, held, moved, left = self._try(now, until, liquid)
+            until, held, moved, left = self._try(now, until, liquid, fresh)
             fine = moved <= float(control["shift_share"]) * max(held, liquid)
             if (fine and left <= float(control["left_share"]) * held) or liquid == 0.0:
                 break
             if attempt == _ATTEMPTS - 1:
                 control["unsolved"] += 1
                 break
-            s.tubes[:], s.junctions[:], s.filled_at[:], s.blocked_at[:] = before
+            s.tubes[:], s.junctions[:], s.filled_at[:], s.blocked_at[:] = self.kept
             until = now + 0.25 * (until - now)
             control["undone"] += 1
         return until, held
 
-    def _try(self, now: float, until: float, liquid: float) -> tuple[float, float, float, float]:
+    def _keep(self) -> None:
+        s = self.state
+        keep(s.tubes, s.junctions, *self.kept[:2])
+        self.kept[2][:], self.kept[3][:] = s.filled_at, s.blocked_at
+
+    def _try(
+        self, now: float, until: float, liquid: float, fresh: bool
+    ) -> tuple[float, float, float, float]:
         """One step: (time reached, liquid, volume shifted in closing, volume left owed)."""
         s, control, work = self.state, self.control, self.work
         tube = (s.law, s.wetting, s.tubes, s.junctions)
         graph = (*tube, s.first, s.ring)
-        n, count, intake, menisci = open_books(*tube, work, now, until, s.floor_drop)
+        n, count = open_books(*tube, work, now, until, s.floor_drop)
+        least = _LEAST * float(control["close_share"]) * liquid
         for attempt in range(_ATTEMPTS):
-            tol = float(control["owed_share"]) * intake / max(menisci, 1)
-            goal = float(control["solve_share"]) * intake
-            total, iterations, solves = solve_set(
-                *graph, work, n, count, now, until, s.floor_drop, goal,
-                float(control["sweep_share"]) * tol, int(control["sweeps"]),
-                float(control["linear_share"]), _NEWTON_STEPS,
-            )  # fmt: skip
-            control["iterations"] += iterations
-            control["solves"] += solves
+            total, intake, menisci = self._solve(n, count, now, until, least)
             # a meniscus on the verge of starting limits what can be solved: the closing mends that
+            goal = float(control["solve_share"]) * intake
             enough = max(goal, _GOOD_ENOUGH * intake, float(control["left_share"]) * liquid)
             if total <= enough or attempt == _SHORTER:
                 break
             until = now + 0.25 * (until - now)
-            intake = rebook(*tube, work, count, until, s.floor_drop)
+            rebook(*tube, work, count, until, s.floor_drop)
         events = schedule_all(*tube, work, count, until, self.times, self.queue)
+        for _ in range(_LATE if self.one_by_one and not fresh else 0):
+            ratio = late_start(s.tubes, work, count) / float(control["start_share"])
+            if ratio <= 1.0:
+                break
+            until = now + max(0.2, 0.8 / math.sqrt(ratio)) * (until - now)
+            rebook(*tube, work, count, until, s.floor_drop)
+            _, intake, menisci = self._solve(n, count, now, until, least)
+            events = schedule_all(*tube, work, count, until, self.times, self.queue)
         for _ in range(_MEETINGS if self.one_by_one else 0):
             if events == 0 or until - self.times[0] <= float(control["meet_share"]) * until:
                 break
             until = max(float(self.times[0]), now + 1e-3 * (until - now))
-            intake = rebook(*tube, work, count, until, s.floor_drop)
-            goal = float(control["solve_share"]) * intake
-            total, iterations, solves = solve_set(
-                *graph, work, n, count, now, until, s.floor_drop, goal,
-                float(control["sweep_share"]) * tol, int(control["sweeps"]),
-                float(control["linear_share"]), _NEWTON_STEPS,
-            )  # fmt: skip
-            control["iterations"] += iterations
-            control["solves"] += solves
+            rebook(*tube, work, count, until, s.floor_drop)
+            _, intake, menisci = self._solve(n, count, now, until, least)
             events = schedule_all(*tube, work, count, until, self.times, self.queue)
+        tol = float(control["owed_share"]) * intake / max(menisci, 1)
         while events > 0:
-            events, time, stuck = meet_events(
+            events, time, needed = meet_events(
                 *graph, control, s.filled_at, s.blocked_at, now, until, s.floor_drop, tol,
+                float(control["drift_share"]) * intake,
                 self.times, self.queue, events, self.line, self.seeds,
             )  # fmt: skip
-            if stuck:
+            if needed == _ALL:
+                events = balance_all(
+                    *graph, work, control, time, until, s.floor_drop, least, self.times, self.queue
+                )
+            if needed == _REGION:
                 events = balance_region(
                     *graph, work, control, self.seeds, time, until, s.floor_drop, tol,
                     self.times, self.queue, events,
@@ -547,3 +637,19 @@ class Stepper:
             *tube, work, control, s.filled_at, now, until, s.floor_drop, liquid
         )
         return until, float(held), float(moved), float(left)
+
+    def _solve(
+        self, n: int, count: int, now: float, until: float, least: float
+    ) -> tuple[float, float, int]:
+        """Balance the wet junctions: (what they owe, what menisci take, their number)."""
+        s, control = self.state, self.control
+        total, iterations, solves, intake, menisci = solve_set(
+            s.law, s.wetting, s.tubes, s.junctions, s.first, s.ring, self.work, n, count, now,
+            until, s.floor_drop, float(control["solve_share"]), least,
+            float(control["sweep_share"]) * float(control["owed_share"]), 0.0,
+            int(control["sweeps"]), bool(control["inverse"]), float(control["linear_share"]),
+            _NEWTON_STEPS,
+        )  # fmt: skip
+        control["iterations"] += iterations
+        control["solves"] += solves
+        return float(total), float(intake), int(menisci)
