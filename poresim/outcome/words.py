@@ -75,7 +75,7 @@ def headline(summaries: Sequence[Summary]) -> str:
         return "Nothing was finished."
     level = told_level(summaries)
     told = [_fate(summary, level) for summary in _ranked(summaries, level)]
-    return _capital("; ".join(told)) + "."
+    return capital("; ".join(told)) + "."
 
 
 def title(summaries: Sequence[Summary]) -> str:
@@ -83,7 +83,7 @@ def title(summaries: Sequence[Summary]) -> str:
     level = told_level(summaries)
     ranked = _ranked(summaries, level)
     chosen = ranked[:1] + ranked[-1:] if len(ranked) > 1 else ranked
-    return _capital("; ".join(_fate(s, level, grains=False) for s in chosen))
+    return capital("; ".join(_fate(s, level, grains=False) for s in chosen))
 
 
 def told_level(summaries: Sequence[Summary]) -> float:
@@ -120,7 +120,8 @@ def _fate(s: Summary, level: float, *, grains: bool = True) -> str:
     return text
 
 
-def _capital(text: str) -> str:
+def capital(text: str) -> str:
+    """The text with its first letter large."""
     return text[:1].upper() + text[1:]
 
 

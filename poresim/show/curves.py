@@ -7,12 +7,13 @@ from typing import Any
 
 import numpy as np
 
-from poresim.outcome.words import short, title
+from poresim.outcome.words import capital, short, title
 from poresim.record.model import Record
 from poresim.show.series import Series, caution, grid, repeats_in_words, series_of
 from poresim.show.style import INK, SOFT, apart, characters, label, readable, styled, text_size
 
 _WIDTH = 5.4  # inches
+_THROUGH = 0.95  # of the pores full: the liquid has come through
 _STRAIGHT = "straight = capillary uptake, Washburn"
 
 
@@ -72,7 +73,7 @@ def front_figure(records: Sequence[Record]) -> Any:
             hspace=(name + 0.25) / 1.6,
         )
         when = grid(series)
-        bands = [[s.band("front_m", when, q).median * 1e3 for q in (0, 2, 4)] for s in series]
+        bands = [_front(s, when) for s in series]
         deepest = max((np.nanmax(b[2]) for b in bands if np.isfinite(b[2]).any()), default=1.0)
         for i, (one, (low, middle, high)) in enumerate(zip(series, bands, strict=True)):
             axes = figure.add_subplot(grids[i // columns, i % columns])
@@ -100,6 +101,16 @@ def front_figure(records: Sequence[Record]) -> Any:
             ha="left",
         )
     return figure
+
+
+def _front(one: Series, when: np.ndarray) -> list[np.ndarray]:
+    """Depth, mm, of 5, 50 and 95 % of the menisci; nan once the liquid is through.
+
+    The few menisci that are left then stand anywhere, and are no front.
+    """
+    through = one.band("saturation", when).median >= _THROUGH
+    depth = [one.band("front_m", when, q).median * 1e3 for q in (0, 2, 4)]
+    return [np.where(through, np.nan, d) for d in depth]
 
 
 def _draw(axes: Any, across: np.ndarray, one: Series, band: Any, factor: float) -> float:
@@ -180,19 +191,31 @@ def _front_words(series: Sequence[Series]) -> str:
     solids = repeats_in_words(series)
     words = "Line: median depth of the menisci below the wetted face; band: 5 to 95 % of them"
     words += "." if solids == "one solid" else f"; each the median over {solids}."
+    if any(_is_through(s) for s in series):
+        words += f" A line ends when {100 * _THROUGH:.0f} % of the pores are full."
     return words + (" Grey: the other liquids." if len(series) > 1 else "")
 
 
+def _is_through(one: Series) -> bool:
+    return bool(one.band("saturation", np.array([one.end_s])).median[0] >= _THROUGH)
+
+
 def _front_title(series: Sequence[Series]) -> str:
-    deep = [(s, s.band("front_m", np.array([s.end_s]), 2).median[0]) for s in series]
+    through = [s for s in series if _is_through(s)]
+    deep = [(s, _front(s, np.array([s.end_s]))[1][0]) for s in series]
     known = [(s, d) for s, d in deep if np.isfinite(d)]
+    if through and not known:
+        return f"{capital(short(through[0].name))} comes through"
     if not known:
         return "How deep the front has come"
     first = max(known, key=lambda pair: pair[1])
     last = min(known, key=lambda pair: pair[1])
-    text = f"Front in the end: {short(first[0].name)} {first[1] * 1e3:.2g} mm deep"
+    if through:
+        deepest = f"{short(last[0].name)} gets {last[1]:.2g} mm deep"
+        return f"{capital(short(through[0].name))} comes through; {deepest}"
+    text = f"Front in the end: {short(first[0].name)} {first[1]:.2g} mm deep"
     if last[1] < 0.95 * first[1]:
-        text += f", {short(last[0].name)} {last[1] * 1e3:.2g} mm"
+        text += f", {short(last[0].name)} {last[1]:.2g} mm"
     return text
 
 

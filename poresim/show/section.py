@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from poresim.outcome.words import percent, seconds, short
+from poresim.outcome.words import capital, percent, seconds, short
 from poresim.record.model import Record
 from poresim.show.series import Series, caution, series_of
 from poresim.show.slab import Slab, scale_bar, side_of, slab_of
@@ -239,7 +239,7 @@ def _title(series: Sequence[Series], states: Sequence[State | None], last: float
     text = f"After {seconds(last)}: {short(first[0])} has filled {percent(first[1])} of the pores"
     if len(told) > 1:
         text += f", {short(lowest[0])} {percent(lowest[1])}"
-    return text[:1].upper() + text[1:]
+    return capital(text)
 
 
 def _foot(

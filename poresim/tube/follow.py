@@ -65,7 +65,8 @@ def stall(tube, pull, tilt, pressure, a, widening, way):
     linear in s, so these are zeros of a quadratic in r. The place may lie beyond the piece.
     """
     far = way * math.inf
-    if tube.waist > STRAIGHT or max(a, a + way * 1e-15 * a) > tube.length:
+    beyond = a > tube.length or (a == tube.length and way > 0.0)
+    if tube.waist > STRAIGHT or beyond:
         level = pressure + pull / tube.radius
         if tilt == 0.0:
             return far

@@ -97,12 +97,10 @@ def _advance_waisted(law, wetting, tube, tilt, x, place, pressure, time):
         if new < half or time <= 0.0:
             return new, slope
         a = half
-    r = radius_at(tube, a)
-    widened = pressure + tilt * a + advancing_pull(wetting, tube, True) / r
-    if widened > 0.0:
+    ahead, behind = drives(wetting, tube, tilt, pressure, a)
+    if ahead > 0.0:
         on = advancing_pull(wetting, tube, True)
         return _go(law, tube, on, tilt, a, pressure, time, 1.0, change)
-    _, behind = drives(wetting, tube, tilt, pressure, a)
     if x < half or behind >= 0.0:
         return a, 0.0
     if x > half:

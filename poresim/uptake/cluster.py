@@ -89,6 +89,22 @@ def adjoining(tubes, junctions, first, ring, work, chosen):
 
 
 @kernel
+def list_wet(tubes, junctions, work):
+    """List all wet junctions but the inlets, and the tubes beside liquid: (their numbers)."""
+    n = 0
+    for i in range(len(junctions)):
+        if junctions[i].wet and not junctions[i].inlet:
+            work.chosen[n] = i
+            n += 1
+    count = 0
+    for e in range(len(tubes)):
+        if junctions[tubes[e].a].wet or junctions[tubes[e].b].wet:
+            work.tubes[count] = e
+            count += 1
+    return n, count
+
+
+@kernel
 def conjugate_gradients(work, n, links, share, least, most):
     """Solve for ``work.move``; stop when the residual's sum is below share of its start + least.
 
@@ -271,7 +287,7 @@ def mark(law, wetting, tubes, junctions, work, count, until, first):
 
 @kernel
 def line_up(law, wetting, tubes, junctions, work, count, until, floor):
-    """Slopes at the marks, and what junctions owe if menisci go by the lines through them."""
+    """Slopes at the marks; adds to ``work.image`` what junctions owe more by the lines there."""
     for k in range(count):
         tube = tubes[work.tubes[k]]
         if tube.full:
@@ -280,10 +296,10 @@ def line_up(law, wetting, tubes, junctions, work, count, until, floor):
         a, b = junctions[tube.a], junctions[tube.b]
         if a.wet and a.place >= 0:
             v, tube.s0 = outflow(law, wetting, tube, 0, tube.mark0, 0.0, time, floor)
-            work.owed[a.place] += tube.v0 - (v + tube.s0 * (a.pressure - tube.mark0))
+            work.image[a.place] += tube.v0 - (v + tube.s0 * (a.pressure - tube.mark0))
         if b.wet and b.place >= 0:
             v, tube.s1 = outflow(law, wetting, tube, 1, tube.mark1, 0.0, time, floor)
-            work.owed[b.place] += tube.v1 - (v + tube.s1 * (b.pressure - tube.mark1))
+            work.image[b.place] += tube.v1 - (v + tube.s1 * (b.pressure - tube.mark1))
 
 
 @kernel
@@ -303,10 +319,8 @@ def inverse_steps(
     for step in range(most):
         mark(law, wetting, tubes, junctions, work, count, until, step == 0)
         for p in range(n):
-            work.owed[p] = 0.0
+            work.image[p] = 0.0
         line_up(law, wetting, tubes, junctions, work, count, until, floor)
-        for p in range(n):
-            work.image[p] = work.owed[p]
         links = assemble(tubes, junctions, work, n, count)
         for p in range(n):
             work.owed[p] += work.image[p]

@@ -25,7 +25,7 @@ _TINY_SHARE = 1e-6  # steps are never shorter than this share of the accuracy ti
 _ONE_BY_ONE_UP_TO = 3000  # junctions; in larger networks a step holds many events
 _FRESH_SHARE = 0.1  # of the next arrival's wait, as if that had passed since an event
 _STEADY = 0.3  # where a step holds many events, the next is not shorter than this share of it
-_AT_REST = 1e-3  # a soak without a time limit ends when doubling the time adds less than this
+_REACH = 1e-2  # of the root of the accuracy: changes that a tangent to a full tube's flow serves
 
 
 @dataclass(frozen=True)
@@ -143,13 +143,14 @@ def march(
     # many menisci beyond waists, whose lines are not known, are no use to inverse steps
     control["inverse"] = int(one_by_one or not waisted)
     if one_by_one:
-        state.law.reach = 0.0
         control["solve_share"] = max(1e-6 * accuracy, 1e-11)
         control["linear_share"] = 1e-3
         control["sweeps"] = 2
         control["sweep_share"] = 0.2
         control["owed_share"] = 1e-2 * accuracy
         control["close_share"] = 1e-3 * accuracy
+    else:
+        state.law.reach = _REACH * math.sqrt(accuracy)
     stepper = Stepper.of(state, control, one_by_one)
     course.bends = one_by_one
     course.exact = state.exact
@@ -159,8 +160,7 @@ def march(
         if until is None:
             course.rest()
             break
-        fresh = course.last_event == course.time
-        course.record(*stepper.take(course.time, until, course.held, fresh))
+        course.record(*stepper.take(course.time, until, course.held))
         yield course
     yield course
 
@@ -174,7 +174,6 @@ def _control(pace: Pace, liquid: Liquid, accuracy: float) -> Any:
     control["left_share"] = BALANCE * accuracy
     control["shift_share"] = accuracy
     control["drift_share"] = min(0.3, 30 * accuracy)
-    control["start_share"] = 0.1 * accuracy
     control["meet_share"] = 1e-3 * accuracy
     control["budget"] = pace.budget
     control["regions"] = pace.regions

@@ -20,7 +20,6 @@ from poresim.tube.wetting import WETTING
 
 NOTHING, FILLS, BLOCKS_0, BLOCKS_1 = 0, 1, 2, 3  # what happens to a tube next
 
-_REACH = 1e-2  # of the root of the accuracy
 _COARSE = 5e-3  # accuracies from here on up do with fewer points
 
 TUBE = np.dtype(
@@ -105,7 +104,6 @@ def build_state(
     law = flow_law(liquid.viscosity)
     with_waist(law, solid.waist)
     law.coarse = int(law.kind > 0 and accuracy >= _COARSE)
-    law.reach = _REACH * np.sqrt(accuracy)  # the error goes as its square
     wetting = _wetting(liquid, accuracy)
     tubes = _tubes(solid, liquid, law, gravity, seed)
     junctions = np.zeros(solid.junctions, JUNCTION)

@@ -30,6 +30,7 @@ from poresim.uptake.cluster import (
     adjoining,
     assemble,
     conjugate_gradients,
+    list_wet,
     make_work,
     solve_set,
     total_owed,
@@ -45,7 +46,6 @@ _SHORTER = 2  # times that a step is shortened because its balance is not found
 _GOOD_ENOUGH = 1e-3  # of the intake: what may stay owed where the solve does not get further
 _LEAST = 1e-4  # of what closing may leave owed: a solve need not go below
 _MEETINGS = 12  # solves to end a step on its first event
-_LATE = 12  # solves to shorten a step in which a meniscus sets out
 _ATTEMPTS = 8
 _NEWTON_STEPS = 25
 _LOOK = 32  # events between looks at what all junctions owe
@@ -132,20 +132,12 @@ def arrival_waits(law, wetting, tubes, junctions, waits):
 @kernel
 def open_books(law, wetting, tubes, junctions, work, now, until, floor):
     """Book every adjoining tube; (junctions to balance, tubes)."""
-    n = 0
-    for i in range(len(junctions)):
-        if junctions[i].wet and not junctions[i].inlet:
-            work.chosen[n] = i
-            n += 1
-    count = 0
-    for e in range(len(tubes)):
-        tube = tubes[e]
-        if junctions[tube.a].wet or junctions[tube.b].wet:
-            tube.start = now
-            expect(tube, junctions[tube.a], junctions[tube.b], until - now)
-            predict(law, wetting, tubes, junctions, e, until, floor)
-            work.tubes[count] = e
-            count += 1
+    n, count = list_wet(tubes, junctions, work)
+    for k in range(count):
+        e = work.tubes[k]
+        tubes[e].start = now
+        expect(tubes[e], junctions[tubes[e].a], junctions[tubes[e].b], until - now)
+        predict(law, wetting, tubes, junctions, e, until, floor)
     return n, count
 
 
@@ -157,22 +149,6 @@ def rebook(law, wetting, tubes, junctions, work, count, until, floor):
         unbook(tubes, junctions, e)
         expect(tubes[e], junctions[tubes[e].a], junctions[tubes[e].b], until - tubes[e].start)
         predict(law, wetting, tubes, junctions, e, until, floor)
-
-
-@kernel
-def late_start(tubes, work, count):
-    """The largest share of its tube's length, squared, that a meniscus at a mouth will go."""
-    most = 0.0
-    for k in range(count):
-        tube = tubes[work.tubes[k]]
-        if tube.full:
-            continue
-        room = math.pi * tube.radius * tube.radius * tube.length
-        if tube.x0 == 0.0 and tube.v0 > 0.0:
-            most = max(most, (tube.v0 / room) ** 2)
-        if tube.x1 == 0.0 and tube.v1 > 0.0:
-            most = max(most, (tube.v1 / room) ** 2)
-    return most
 
 
 @kernel
@@ -250,25 +226,23 @@ def _all_owed(junctions):
 
 
 @kernel
+def bring_up(law, wetting, tubes, junctions, work, count, time, until, floor):
+    """Move the listed tubes on to ``time`` and book what they will take from then on."""
+    for k in range(count):
+        e = work.tubes[k]
+        if tubes[e].start < time:
+            settle(law, wetting, tubes, junctions, e, time, until, floor)
+            predict(law, wetting, tubes, junctions, e, until, floor)
+
+
+@kernel
 def balance_all(
     law, wetting, tubes, junctions, first, ring, work, control, time, until, floor, least,
     times, queue,
 ):  # fmt: skip
     """Balance all wet junctions anew over the rest of a step; the number of events in it."""
-    n = 0
-    for i in range(len(junctions)):
-        if junctions[i].wet and not junctions[i].inlet:
-            work.chosen[n] = i
-            n += 1
-    count = 0
-    for e in range(len(tubes)):
-        tube = tubes[e]
-        if junctions[tube.a].wet or junctions[tube.b].wet:
-            if tube.start < time:
-                settle(law, wetting, tubes, junctions, e, time, until, floor)
-                predict(law, wetting, tubes, junctions, e, until, floor)
-            work.tubes[count] = e
-            count += 1
+    n, count = list_wet(tubes, junctions, work)
+    bring_up(law, wetting, tubes, junctions, work, count, time, until, floor)
     _, its, solves, _, _ = solve_set(
         law, wetting, tubes, junctions, first, ring, work, n, count, time, until, floor,
         control.solve_share, least, control.sweep_share * control.owed_share, 0.0,
@@ -359,11 +333,7 @@ def balance_region(
                             n += 1
             inner = outer
         count = adjoining(tubes, junctions, first, ring, work, n)
-        for k in range(count):
-            e = work.tubes[k]
-            if tubes[e].start < time:
-                settle(law, wetting, tubes, junctions, e, time, until, floor)
-                predict(law, wetting, tubes, junctions, e, until, floor)
+        bring_up(law, wetting, tubes, junctions, work, count, time, until, floor)
         _, its, solves, _, _ = solve_set(
             law, wetting, tubes, junctions, first, ring, work, n, count, time, until, floor,
             0.0, tol, 0.0, tol, 1, False, control.linear_share, 12,
@@ -399,18 +369,13 @@ def close_books(
     The last predictions' slopes, stretched to the time each tube had in this step, say how a
     small shift of the pressures would have changed the volumes.
     """
-    n = 0
-    for i in range(len(junctions)):
-        if junctions[i].wet and not junctions[i].inlet:
-            junctions[i].place = n
-            work.chosen[n] = i
-            n += 1
-    count = 0
-    for e in range(len(tubes)):
+    n, count = list_wet(tubes, junctions, work)
+    for p in range(n):
+        junctions[work.chosen[p]].place = p
+    for k in range(count):
+        e = work.tubes[k]
         tube = tubes[e]
         a, b = junctions[tube.a], junctions[tube.b]
-        if not (a.wet or b.wet):
-            continue
         part = until - tube.start
         settle(law, wetting, tubes, junctions, e, until, until, floor)
         tube.start = until
@@ -422,8 +387,6 @@ def close_books(
             tube.s0 = tube.s0 * had / part if part > 0.0 else 0.0
             had = until - max(now, b.wetted) if b.wet else 0.0
             tube.s1 = tube.s1 * had / part if part > 0.0 else 0.0
-        work.tubes[count] = e
-        count += 1
     goal = control.close_share * liquid
     moved = 0.0
     for _ in range(_CLOSINGS):
@@ -551,14 +514,8 @@ class Stepper:
         count = arrival_waits(s.law, s.wetting, s.tubes, s.junctions, self.waits)
         return self.waits[:count]
 
-    def take(
-        self, now: float, until: float, liquid: float, fresh: bool = True
-    ) -> tuple[float, float]:
+    def take(self, now: float, until: float, liquid: float) -> tuple[float, float]:
         """Run from ``now``, with that much liquid in the tubes, towards ``until``.
-
-        Unless something has just happened (``fresh``), pressures are smooth in time and menisci
-        that rested at their mouths set out from a drive of none: steps that end on their first
-        event are shortened until that is resolved.
 
         Returns (time reached, liquid then). A step whose books do not close, or close only by
         shifting menisci far, is undone and taken shorter.
@@ -566,7 +523,7 @@ class Stepper:
         s, control = self.state, self.control
         self._keep()
         for attempt in range(_ATTEMPTS):
-            until, held, moved, left = self._try(now, until, liquid, fresh)
+            until, held, moved, left = self._try(now, until, liquid)
             fine = moved <= float(control["shift_share"]) * max(held, liquid)
             if (fine and left <= float(control["left_share"]) * held) or liquid == 0.0:
                 break
@@ -583,9 +540,7 @@ class Stepper:
         keep(s.tubes, s.junctions, *self.kept[:2])
         self.kept[2][:], self.kept[3][:] = s.filled_at, s.blocked_at
 
-    def _try(
-        self, now: float, until: float, liquid: float, fresh: bool
-    ) -> tuple[float, float, float, float]:
+    def _try(self, now: float, until: float, liquid: float) -> tuple[float, float, float, float]:
         """One step: (time reached, liquid, volume shifted in closing, volume left owed)."""
         s, control, work = self.state, self.control, self.work
         tube = (s.law, s.wetting, s.tubes, s.junctions)
@@ -602,14 +557,6 @@ class Stepper:
             until = now + 0.25 * (until - now)
             rebook(*tube, work, count, until, s.floor_drop)
         events = schedule_all(*tube, work, count, until, self.times, self.queue)
-        for _ in range(_LATE if self.one_by_one and not fresh else 0):
-            ratio = late_start(s.tubes, work, count) / float(control["start_share"])
-            if ratio <= 1.0:
-                break
-            until = now + max(0.2, 0.8 / math.sqrt(ratio)) * (until - now)
-            rebook(*tube, work, count, until, s.floor_drop)
-            _, intake, menisci = self._solve(n, count, now, until, least)
-            events = schedule_all(*tube, work, count, until, self.times, self.queue)
         for _ in range(_MEETINGS if self.one_by_one else 0):
             if events == 0 or until - self.times[0] <= float(control["meet_share"]) * until:
                 break
