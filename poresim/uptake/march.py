@@ -55,7 +55,7 @@ class Pace:
             growth=min(1.0, (0.05 if waisted else _growth(index)) * root),
             owed=0.3 * share,
             solve=0.03 * share if waisted else 0.3 * share,
-            linear=0.1 if waisted else 0.3,
+            linear=0.1,
             budget=budget,
             regions=0 if accuracy >= 5e-3 else 6,
         )
@@ -140,13 +140,9 @@ def march(
     control = _control(pace, liquid, accuracy)
     course = Course(solid, state, asked, control)
     one_by_one = solid.junctions <= _ONE_BY_ONE_UP_TO
-    # many menisci beyond waists, whose lines are not known, are no use to inverse steps
-    control["inverse"] = int(one_by_one or not waisted)
     if one_by_one:
         control["solve_share"] = max(1e-6 * accuracy, 1e-11)
         control["linear_share"] = 1e-3
-        control["sweeps"] = 2
-        control["sweep_share"] = 0.2
         control["owed_share"] = 1e-2 * accuracy
         control["close_share"] = 1e-3 * accuracy
     else:
@@ -177,8 +173,7 @@ def _control(pace: Pace, liquid: Liquid, accuracy: float) -> Any:
     control["meet_share"] = 1e-3 * accuracy
     control["budget"] = pace.budget
     control["regions"] = pace.regions
-    control["sweeps"] = 1
-    control["sweep_share"] = 1.0
+    control["sweeps"] = 2
     control["leak"] = 1.0 if liquid.particles is None else liquid.particles.leak
     return control
 

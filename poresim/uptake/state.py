@@ -44,8 +44,6 @@ TUBE = np.dtype(
         ("start", np.float64),  # time of x0, x1
         ("v0", np.float64),  # volume that leaves junction a, b into it until the step's end
         ("v1", np.float64),
-        ("mark0", np.float64),  # pressure at which a meniscus' flow was made linear, Pa; nan: none
-        ("mark1", np.float64),
         ("s0", np.float64),  # their slopes, d volume / d pressure
         ("s1", np.float64),
         ("next", np.float64),  # when something happens to it
@@ -117,6 +115,8 @@ def build_state(
     order = np.argsort(ends, kind="stable")
     first = np.zeros(solid.junctions + 1, np.int32)
     np.cumsum(np.bincount(ends, minlength=solid.junctions), out=first[1:])
+    exact = bool(law.kind == 0 and np.all(tubes["waist"] == 1) and not np.any(tubes["tilt"]))
+    wetting["plain"] = int(exact)
     strongest = 2 * liquid.surface_tension / float(solid.throat_radius.max())
     return State(
         law=law,
@@ -129,7 +129,7 @@ def build_state(
         blocked_at=np.full(solid.tubes, np.nan),
         floor_drop=1e-4 * strongest,
         volume=float(solid.tube_volume.sum()),
-        exact=bool(law.kind == 0 and np.all(tubes["waist"] == 1) and not np.any(tubes["tilt"])),
+        exact=exact,
     )
 
 

@@ -1,0 +1,182 @@
+"""Balance a set of junctions at once: relaxation and damped Newton on the step's convex energy.
+
+What a tube takes bends most where a meniscus sets out, comes to rest or turns. Such kinks are
+met one junction at a time, by :func:`relax`: a junction's pressure such that it owes nothing, its
+neighbours held. Two sweeps of that leave errors that are smooth over many junctions, and those a
+Newton step removes.
+"""
+
+from __future__ import annotations
+
+from poresim.tube.jit import kernel
+from poresim.uptake.ledger import outflow
+from poresim.uptake.linear import assemble, conjugate_gradients
+from poresim.uptake.sheet import evaluate, gather, scatter, take
+
+_SCALAR_STEPS = 60
+_HALVINGS = 12
+_LINEAR_STEPS = 400
+_STALE = 6  # rounds without halving what is owed: a kink limits the arithmetic
+_EVEN = 0.1  # junctions that owe less than this share of the mean are no kinks
+
+
+@kernel
+def relax(law, wetting, tubes, places, links, listed, menisci, p, until, floor, tol):
+    """Choose the pressure at place p so that it owes nothing, its neighbours held."""
+    place, after = places[p], places[p + 1]
+    old = place.pressure
+    low, high = place.low, place.high
+    weight, level = 0.0, place.base
+    if law.kind == 0:
+        for k in range(place.link, after.link):
+            link = links[listed[k]]
+            weight += link.slope
+            if link.a == p:
+                level += link.slope * (places[link.b].pressure - link.lift)
+            else:
+                level += link.slope * (places[link.a].pressure + link.lift)
+    at = old
+    over = 0.0
+    for _ in range(_SCALAR_STEPS):
+        over, slope = weight * at - level, weight
+        for k in range(place.meniscus, after.meniscus):
+            v, s = take(law, wetting, tubes, menisci[k], at, until, floor)
+            over += v
+            slope += s
+        if law.kind > 0:
+            for k in range(place.link, after.link):
+                v, s = _leaving(
+                    law, wetting, tubes, places, links[listed[k]], p, at, until, floor
+                )
+                over += v
+                slope += s
+        if abs(over) <= tol:
+            break
+        if over > 0.0:
+            high = at
+        else:
+            low = at
+        trial = at - over / slope if slope > 0.0 else 0.5 * (low + high)
+        if not (low <= trial <= high):
+            trial = 0.5 * (low + high)
+        if trial == at or high - low <= 1e-13 * (abs(low) + abs(high)):
+            break
+        at = trial
+    place.owed = -over
+    place.pressure = at
+    for k in range(place.link, after.link):
+        link = links[listed[k]]
+        if law.kind == 0:
+            change = link.slope * (at - old)
+        else:
+            v, link.slope = _leaving(law, wetting, tubes, places, link, p, at, until, floor)
+            signed = v if link.a == p else -v
+            change = v - link.volume if link.a == p else v + link.volume
+            link.volume = signed
+        places[link.b if link.a == p else link.a].owed += change
+
+
+@kernel
+def _leaving(law, wetting, tubes, places, link, p, pressure, until, floor):
+    """(volume that leaves place p through a link at that pressure, its slope)."""
+    tube = tubes[link.tube]
+    end, q = (0, link.b) if link.a == p else (1, link.a)
+    time = until - tube.start
+    return outflow(law, wetting, tube, end, pressure, places[q].pressure, time, floor)
+
+
+@kernel
+def _sweep(law, wetting, tubes, sheet, n, until, floor, tol, backward):
+    places, links, listed, menisci = sheet.places, sheet.links, sheet.listed, sheet.menisci
+    for k in range(n):
+        p = n - 1 - k if backward else k
+        if abs(places[p].owed) > tol:
+            relax(law, wetting, tubes, places, links, listed, menisci, p, until, floor, 0.1 * tol)
+
+
+@kernel
+def _total(places, n):
+    total = 0.0
+    for p in range(n):
+        total += abs(places[p].owed)
+    return total
+
+
+@kernel
+def _newton(law, wetting, tubes, sheet, system, n, count, until, floor, share, least):
+    """One damped step; the number of CG iterations."""
+    places, before = sheet.places, system.before
+    for p in range(n):
+        before[p] = places[p].pressure
+    pairs = assemble(places, sheet.links, sheet.menisci, system, n, count)
+    iterations = conjugate_gradients(system, n, pairs, share, least, _LINEAR_STEPS)
+    move = system.move
+    first = 0.0
+    for p in range(n):  # within the bounds; the energy's slope along the move
+        move[p] = min(max(before[p] + move[p], places[p].low), places[p].high) - before[p]
+        first += move[p] * places[p].owed
+    size = 1.0
+    for _ in range(_HALVINGS):
+        for p in range(n):
+            places[p].pressure = before[p] + size * move[p]
+        evaluate(law, wetting, tubes, sheet, n, count, until, floor)
+        last = 0.0
+        for p in range(n):
+            last += move[p] * places[p].owed
+        if last >= -0.5 * first:
+            break
+        size *= max(0.1, first / (first - last))
+    return iterations
+
+
+@kernel
+def _taken(places, menisci, n):
+    """(volume that the set's menisci take or give, how many do)."""
+    intake = 0.0
+    found = 0
+    for k in range(places[n].meniscus):
+        intake += abs(menisci[k].taken)
+        found += menisci[k].taken != 0.0
+    return intake, found
+
+
+@kernel
+def solve_set(
+    law, wetting, tubes, junctions, first, ring, sheet, system, chosen, n, until, floor,
+    outside, goal_share, goal_least, sweeps, share, most,
+):  # fmt: skip
+    """Balance the junctions ``chosen[:n]`` until little is owed.
+
+    In all, ``goal_share`` of what menisci take, plus ``goal_least``; ``outside`` is what those
+    take that do not belong to the set. What menisci take is looked up in every round: under the
+    pressures of the last step a long step may seem to take many times as much. ``share``: linear
+    solves reduce what is owed to this share. All adjoining tubes are booked, before and after.
+
+    Returns (total owed, CG iterations, linear solves, what menisci take, their number).
+    """
+    count, rim = gather(law, wetting, tubes, junctions, first, ring, sheet, chosen, n, until)
+    evaluate(law, wetting, tubes, sheet, n, count, until, floor)
+    iterations, solves = 0, 0
+    total = _total(sheet.places, n)
+    best, stale = total, 0
+    for _ in range(most):
+        intake, menisci = _taken(sheet.places, sheet.menisci, n)
+        goal = goal_share * (intake + outside) + goal_least
+        if total <= goal or stale >= _STALE:
+            break
+        for sweep in range(sweeps):
+            tol = max(goal, _EVEN * total) / n
+            _sweep(law, wetting, tubes, sheet, n, until, floor, tol, sweep % 2 == 1)
+        total = _total(sheet.places, n)
+        if total <= goal:
+            break
+        iterations += _newton(
+            law, wetting, tubes, sheet, system, n, count, until, floor, share, 0.1 * goal
+        )
+        solves += 1
+        total = _total(sheet.places, n)
+        stale = 0 if total < 0.5 * best else stale + 1
+        best = min(best, total)
+    scatter(law, wetting, tubes, junctions, sheet, n, count, rim, until, floor)
+    intake, menisci = _taken(sheet.places, sheet.menisci, n)
+    return total, iterations, solves, intake, menisci

@@ -1,0 +1,57 @@
+"""When menisci will arrive, roughly: it sets the length of steps, not their result."""
+
+from __future__ import annotations
+
+import math
+
+from poresim.tube.filled import STRAIGHT, wetted_flow
+from poresim.tube.jit import kernel
+from poresim.tube.shape import radius_at
+from poresim.tube.wetting import drives
+
+_LONG = 1e300  # the wait for a meniscus that moves but will not arrive
+
+
+@kernel
+def arrival_waits(law, wetting, tubes, junctions, waits):
+    """How long each meniscus would take to cross its tube at its present speed.
+
+    Fills ``waits`` with the finite ones and returns their number; a rough estimate that sets
+    the length of steps, not their result.
+    """
+    n = 0
+    for e in range(len(tubes)):
+        tube = tubes[e]
+        if tube.full or not (junctions[tube.a].wet or junctions[tube.b].wet):
+            continue
+        best = math.inf
+        for end in range(2):
+            mouth = junctions[tube.a if end == 0 else tube.b]
+            if not mouth.wet:
+                continue
+            x = tube.x0 if end == 0 else tube.x1
+            goal = tube.length - (tube.x1 if end == 0 else tube.x0)
+            tilt = tube.tilt if end == 0 else -tube.tilt
+            if goal <= x:
+                continue
+            ahead, _ = drives(wetting, tube, tilt, mouth.pressure, x)
+            if ahead <= 0.0:
+                continue
+            if x < 0.5 * tube.length and tube.waist <= STRAIGHT:  # will the waist let it pass?
+                past, _ = drives(wetting, tube, tilt, mouth.pressure, 0.5 * tube.length)
+                if past <= 0.0:
+                    continue
+            at = max(x, 0.5 * goal)
+            rate, _ = wetted_flow(law, ahead, at, tube.radius, tube.length, tube.waist)
+            r = radius_at(tube, at)
+            speed = tube.leak * rate / (math.pi * r * r)
+            wait = (goal * goal - x * x) / (2.0 * at * speed) if speed > 0.0 else _LONG
+            if wait >= _LONG and x > 0.0:  # held back before the end: does it still move?
+                rate, _ = wetted_flow(law, ahead, x, tube.radius, tube.length, tube.waist)
+                if rate <= 0.0:
+                    continue
+            best = min(best, wait)
+        if best < math.inf:
+            waits[n] = best
+            n += 1
+    return n
