@@ -29,13 +29,19 @@ def close_books(
 
     ``moved`` is the volume that menisci had to be shifted by, ``left`` what is still owed.
     """
-    n, adjoining = list_wet(tubes, junctions, chosen, beside)
+    n, adjoining = list_wet(wetting, tubes, junctions, filled_at, chosen, beside)
     for k in range(adjoining):
         _end(law, wetting, tubes, junctions, beside[k], filled_at, now, until, floor)
-    count, rim = gather(law, wetting, tubes, junctions, first, ring, sheet, chosen, n, until)
+    count, rim = gather(
+        law, wetting, tubes, junctions, first, ring, sheet, chosen, n, until, until
+    )
     places, links, menisci = sheet.places, sheet.links, sheet.menisci
     for f in range(count):
-        links[f].slope = tubes[links[f].tube].s0
+        tube = tubes[links[f].tube]
+        if wetting.linear:
+            links[f].slope = tube.conduct * (until - max(now, filled_at[links[f].tube]))
+        else:
+            links[f].slope = tube.s0
     for k in range(places[n].meniscus):
         tube = tubes[menisci[k].tube]
         menisci[k].give = tube.s0 if menisci[k].end == 0 else tube.s1
@@ -62,7 +68,7 @@ def close_books(
         node.place = -1
         if p < n:
             node.owed = places[p].owed
-    return _held(tubes, beside, adjoining), moved, left
+    return control.filled + _standing(tubes, beside, adjoining), moved, left
 
 
 @kernel
@@ -84,14 +90,12 @@ def _end(law, wetting, tubes, junctions, e, filled_at, now, until, floor):
 
 
 @kernel
-def _held(tubes, beside, count):
-    """Liquid in the listed tubes."""
+def _standing(tubes, beside, count):
+    """Liquid in those of the listed tubes that are not full."""
     held = 0.0
     for k in range(count):
         tube = tubes[beside[k]]
-        if tube.full:
-            held += volume_to(tube, tube.length)
-        else:
+        if not tube.full:
             held += volume_to(tube, tube.x0) + volume_to(tube, tube.x1)
     return held
 

@@ -23,8 +23,11 @@ _REGION_ROUNDS = 12
 
 
 @kernel
-def list_wet(tubes, junctions, chosen, beside):
-    """List all wet junctions but the inlets, and the tubes beside liquid: (their numbers)."""
+def list_wet(wetting, tubes, junctions, filled_at, chosen, beside):
+    """List all wet junctions but the inlets, and the booked tubes: (their numbers).
+
+    Those are the tubes beside liquid, without the full ones where these need no books.
+    """
     n = 0
     for i in range(len(junctions)):
         if junctions[i].wet and not junctions[i].inlet:
@@ -32,6 +35,8 @@ def list_wet(tubes, junctions, chosen, beside):
             n += 1
     count = 0
     for e in range(len(tubes)):
+        if wetting.linear and filled_at[e] >= 0.0:
+            continue
         if junctions[tubes[e].a].wet or junctions[tubes[e].b].wet:
             beside[count] = e
             count += 1
@@ -72,7 +77,7 @@ def meet_events(
         tube.next = math.inf
         seeds[0], seeds[1] = tube.a, tube.b
         if tube.event == FILLS:
-            new = _fill(tubes, junctions, e, time, filled_at)
+            new = _fill(tubes, junctions, e, time, filled_at, control)
             if new >= 0:
                 if new == tube.b:
                     seeds[0], seeds[1] = tube.b, tube.a
@@ -137,14 +142,14 @@ def outside_intake(tubes, junctions, first, ring, inlets):
 @kernel
 def balance_all(
     law, wetting, tubes, junctions, first, ring, inlets, sheet, system, chosen, beside, control,
-    time, until, floor, least, times, queue,
+    filled_at, time, until, floor, least, times, queue,
 ):  # fmt: skip
     """Balance all wet junctions anew over the rest of a step; the number of events in it."""
-    n, count = list_wet(tubes, junctions, chosen, beside)
+    n, count = list_wet(wetting, tubes, junctions, filled_at, chosen, beside)
     bring_up(law, wetting, tubes, junctions, beside, count, time, until, floor)
     outside = outside_intake(tubes, junctions, first, ring, inlets)
     _, its, solves, _, _ = solve_set(
-        law, wetting, tubes, junctions, first, ring, sheet, system, chosen, n, until, floor,
+        law, wetting, tubes, junctions, first, ring, sheet, system, chosen, n, time, until, floor,
         outside, control.solve_share, least, control.sweeps, control.linear_share, NEWTON_ROUNDS,
     )  # fmt: skip
     control.iterations += its
@@ -154,7 +159,7 @@ def balance_all(
 
 
 @kernel
-def _fill(tubes, junctions, e, time, filled_at):
+def _fill(tubes, junctions, e, time, filled_at, control):
     """Tube e is full; the junction that this wets, or -1."""
     tube = tubes[e]
     a, b = junctions[tube.a], junctions[tube.b]
@@ -169,6 +174,7 @@ def _fill(tubes, junctions, e, time, filled_at):
         tube.x1 = x
     tube.full = 1
     filled_at[e] = time
+    control.filled += volume_to(tube, tube.length)
     if not a.wet:
         return tube.a
     if not b.wet:
@@ -251,7 +257,7 @@ def balance_region(
         count = _adjoining(tubes, first, ring, chosen, beside, mark, n)
         bring_up(law, wetting, tubes, junctions, beside, count, time, until, floor)
         _, its, solves, _, _ = solve_set(
-            law, wetting, tubes, junctions, first, ring, sheet, system, chosen, n, until, floor,
+            law, wetting, tubes, junctions, first, ring, sheet, system, chosen, n, time, until, floor,
             0.0, 0.0, tol, control.sweeps, control.linear_share, _REGION_ROUNDS,
         )  # fmt: skip
         control.iterations += its

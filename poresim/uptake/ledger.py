@@ -5,6 +5,10 @@ predicted volume for each end; a junction's ``owed`` is what flowed in less what
 the step's end, predictions included. Balance means that nothing is owed. Tubes are visited only
 when something near them changes: ``settle`` books what happened up to now under the old
 pressures, ``predict`` books what will happen under the new ones.
+
+Full tubes of a Newtonian liquid without grains (``wetting.linear``) need no books of their own:
+when a pressure changes by d, they pass d times their conductance times the rest of the step more,
+whatever they passed before. They keep v0 = v1 = 0, and their junctions' ``owed`` has it all.
 """
 
 from __future__ import annotations
@@ -65,6 +69,11 @@ def predict(law, wetting, tubes, junctions, e, until, floor):
     tube = tubes[e]
     a, b = junctions[tube.a], junctions[tube.b]
     time = until - tube.start
+    if tube.full and wetting.linear:
+        v = tube.conduct * time * (a.pressure - b.pressure + tube.tilt * tube.length)
+        a.owed -= v
+        b.owed += v
+        return
     if tube.full:
         v, s = outflow(law, wetting, tube, 0, a.pressure, b.pressure, time, floor)
         tube.v0, tube.v1, tube.s0, tube.s1 = v, -v, s, s

@@ -25,11 +25,19 @@ def balance(law, wetting, tubes, junctions, first, ring, i, now, until, floor, t
         _own(tubes[e], junctions, i, 1.0)
     time = until - now
     low, high = node.low, node.high
+    old, weight = node.pressure, 0.0
+    if wetting.linear:
+        for k in range(start, stop):
+            if tubes[ring[k]].full:
+                weight += tubes[ring[k]].conduct
+        weight *= time
     for _ in range(_SCALAR_STEPS):
-        over = -node.owed
-        slope = 0.0
+        over = weight * (node.pressure - old) - node.owed
+        slope = weight
         for k in range(start, stop):
             tube = tubes[ring[k]]
+            if tube.full and wetting.linear:
+                continue
             end = 0 if tube.a == i else 1
             other = junctions[tube.b if end == 0 else tube.a].pressure
             v, s = outflow(law, wetting, tube, end, node.pressure, other, time, floor)
@@ -54,7 +62,13 @@ def balance(law, wetting, tubes, junctions, first, ring, i, now, until, floor, t
             break
         node.pressure = trial
     for k in range(start, stop):
-        _own(tubes[ring[k]], junctions, i, -1.0)
+        tube = tubes[ring[k]]
+        if tube.full and wetting.linear:
+            volume = tube.conduct * time * (node.pressure - old)
+            node.owed -= volume
+            junctions[tube.b if tube.a == i else tube.a].owed += volume
+        else:
+            _own(tube, junctions, i, -1.0)
 
 
 @kernel

@@ -54,7 +54,7 @@ class Pace:
             arrivals=(0.125 * min(index, 1.0) if waisted else 0.25) * root,
             growth=min(1.0, (0.05 if waisted else _growth(index)) * root),
             owed=0.3 * share,
-            solve=0.03 * share if waisted else 0.3 * share,
+            solve=0.15 * share if waisted else 0.3 * share,
             linear=0.1,
             budget=budget,
             regions=0 if accuracy >= 5e-3 else 6,
@@ -169,7 +169,7 @@ def _control(pace: Pace, liquid: Liquid, accuracy: float) -> Any:
     control["close_share"] = 5e-3 * accuracy
     control["left_share"] = BALANCE * accuracy
     control["shift_share"] = accuracy
-    control["drift_share"] = min(0.3, 30 * accuracy)
+    control["drift_share"] = 0.3 * min(2.0, math.sqrt(accuracy / 1e-2))
     control["meet_share"] = 1e-3 * accuracy
     control["budget"] = pace.budget
     control["regions"] = pace.regions

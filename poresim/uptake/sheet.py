@@ -87,10 +87,11 @@ def make_sheet(junctions: int, tubes: int) -> Sheet:
 
 
 @kernel
-def gather(law, wetting, tubes, junctions, first, ring, sheet, chosen, n, until):
+def gather(law, wetting, tubes, junctions, first, ring, sheet, chosen, n, now, until):
     """Copy the set ``chosen[:n]`` with all that adjoins it; (links, rim's end).
 
-    Every adjoining tube is booked; until it is scattered, the set's books stand open.
+    Every adjoining tube is booked from ``now``, or since it started; until it is scattered, the
+    set's books stand open.
     """
     places, links = sheet.places, sheet.links
     for p in range(n):
@@ -126,10 +127,16 @@ def gather(law, wetting, tubes, junctions, first, ring, sheet, chosen, n, until)
                 links[f].tube = e
                 links[f].a, links[f].b = junctions[tube.a].place, junctions[tube.b].place
                 links[f].lift = tube.tilt * tube.length
-                links[f].slope = tube.conduct * (until - tube.start)
+                links[f].slope = tube.conduct * (until - now)
             sheet.listed[listed] = f
             listed += 1
     places[n].link, places[n].meniscus = listed, menisci
+    if wetting.linear:
+        for f in range(count):
+            a, b = places[links[f].a], places[links[f].b]
+            volume = links[f].slope * (a.pressure - b.pressure + links[f].lift)
+            a.base += volume
+            b.base -= volume
     return count, rim
 
 
@@ -218,12 +225,17 @@ def scatter(law, wetting, tubes, junctions, sheet, n, count, rim, until, floor):
         sheet.number[link.tube] = -1
         from_, to = places[link.a].pressure, places[link.b].pressure
         volume = passed(law, wetting, tubes, link, from_, to, until, floor)
+        before = tube.v0
+        if wetting.linear:  # the junctions still have the pressures that were booked
+            drop = junctions[tube.a].pressure - junctions[tube.b].pressure
+            before = link.slope * (drop + link.lift)
+        else:
+            tube.v0, tube.v1 = volume, -volume
+            tube.s0 = tube.s1 = link.slope
         if link.a >= n:
-            junctions[tube.a].owed += tube.v0 - volume
+            junctions[tube.a].owed += before - volume
         if link.b >= n:
-            junctions[tube.b].owed += tube.v1 + volume
-        tube.v0, tube.v1 = volume, -volume
-        tube.s0 = tube.s1 = link.slope
+            junctions[tube.b].owed -= before - volume
     for k in range(places[n].meniscus):
         meniscus = sheet.menisci[k]
         tube = tubes[meniscus.tube]

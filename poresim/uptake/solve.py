@@ -17,7 +17,7 @@ _SCALAR_STEPS = 60
 _HALVINGS = 12
 _LINEAR_STEPS = 400
 _STALE = 6  # rounds without halving what is owed: a kink limits the arithmetic
-_EVEN = 0.1  # junctions that owe less than this share of the mean are no kinks
+_EVEN = 1.0  # junctions that owe less than this times the mean are no kinks
 
 
 @kernel
@@ -103,8 +103,10 @@ def _total(places, n):
 
 
 @kernel
-def _newton(law, wetting, tubes, sheet, system, n, count, until, floor, share, least):
-    """One damped step; the number of CG iterations."""
+def _newton(
+    law, wetting, tubes, sheet, system, n, count, until, floor, share, least, enough, tol
+):  # fmt: skip
+    """One step, damped unless less than ``enough`` is owed after it; the number of iterations."""
     places, before = sheet.places, system.before
     for p in range(n):
         before[p] = places[p].pressure
@@ -125,6 +127,10 @@ def _newton(law, wetting, tubes, sheet, system, n, count, until, floor, share, l
             last += move[p] * places[p].owed
         if last >= -0.5 * first:
             break
+        if size == 1.0:  # too far at kinks, perhaps, that relaxing mends
+            _sweep(law, wetting, tubes, sheet, n, until, floor, tol, False)
+            if _total(places, n) < enough:
+                break
         size *= max(0.1, first / (first - last))
     return iterations
 
@@ -142,7 +148,7 @@ def _taken(places, menisci, n):
 
 @kernel
 def solve_set(
-    law, wetting, tubes, junctions, first, ring, sheet, system, chosen, n, until, floor,
+    law, wetting, tubes, junctions, first, ring, sheet, system, chosen, n, now, until, floor,
     outside, goal_share, goal_least, sweeps, share, most,
 ):  # fmt: skip
     """Balance the junctions ``chosen[:n]`` until little is owed.
@@ -150,11 +156,12 @@ def solve_set(
     In all, ``goal_share`` of what menisci take, plus ``goal_least``; ``outside`` is what those
     take that do not belong to the set. What menisci take is looked up in every round: under the
     pressures of the last step a long step may seem to take many times as much. ``share``: linear
-    solves reduce what is owed to this share. All adjoining tubes are booked, before and after.
+    solves reduce what is owed to this share. All adjoining tubes are booked, before and after, from
+    ``now`` or since they started.
 
     Returns (total owed, CG iterations, linear solves, what menisci take, their number).
     """
-    count, rim = gather(law, wetting, tubes, junctions, first, ring, sheet, chosen, n, until)
+    count, rim = gather(law, wetting, tubes, junctions, first, ring, sheet, chosen, n, now, until)
     evaluate(law, wetting, tubes, sheet, n, count, until, floor)
     iterations, solves = 0, 0
     total = _total(sheet.places, n)
@@ -164,15 +171,16 @@ def solve_set(
         goal = goal_share * (intake + outside) + goal_least
         if total <= goal or stale >= _STALE:
             break
+        tol = max(goal, _EVEN * total) / n
         for sweep in range(sweeps):
-            tol = max(goal, _EVEN * total) / n
             _sweep(law, wetting, tubes, sheet, n, until, floor, tol, sweep % 2 == 1)
         total = _total(sheet.places, n)
         if total <= goal:
             break
         iterations += _newton(
-            law, wetting, tubes, sheet, system, n, count, until, floor, share, 0.1 * goal
-        )
+            law, wetting, tubes, sheet, system, n, count, until, floor, share, 0.1 * goal,
+            total, tol,
+        )  # fmt: skip
         solves += 1
         total = _total(sheet.places, n)
         stale = 0 if total < 0.5 * best else stale + 1

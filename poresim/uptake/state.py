@@ -117,6 +117,7 @@ def build_state(
     np.cumsum(np.bincount(ends, minlength=solid.junctions), out=first[1:])
     exact = bool(law.kind == 0 and np.all(tubes["waist"] == 1) and not np.any(tubes["tilt"]))
     wetting["plain"] = int(exact)
+    wetting["linear"] = int(law.kind == 0 and liquid.particles is None)
     strongest = 2 * liquid.surface_tension / float(solid.throat_radius.max())
     return State(
         law=law,

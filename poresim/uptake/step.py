@@ -44,6 +44,7 @@ _GOOD_ENOUGH = 1e-3  # of the intake: what may stay owed where the solve does no
 _LEAST = 1e-4  # of what closing may leave owed: a solve need not go below
 _MEETINGS = 12  # solves to end a step on its first event
 _ATTEMPTS = 8
+_NEARLY = 4.0  # times its goal: a balance that is as good as found
 _MENISCI_A_LOOK = 100  # what all junctions owe is looked at after one in so many had an event
 
 #: Tolerances and counters of a step, one record.
@@ -61,6 +62,7 @@ CONTROL = np.dtype(
         ("regions", np.int64),  # rounds of Newton on a growing region around one event
         ("sweeps", np.int64),  # of single balances before each Newton step
         ("leak", np.float64),
+        ("filled", np.float64),  # liquid in full tubes, m3
         ("solves", np.int64),
         ("iterations", np.int64),
         ("events", np.int64),
@@ -74,20 +76,38 @@ CONTROL = np.dtype(
 
 
 @kernel
-def open_books(law, wetting, tubes, junctions, chosen, beside, now, until, floor):
+def open_books(law, wetting, tubes, junctions, filled_at, chosen, beside, now, until, floor):
     """Book every adjoining tube; (junctions to balance, tubes)."""
-    n, count = list_wet(tubes, junctions, chosen, beside)
+    n, count = list_wet(wetting, tubes, junctions, filled_at, chosen, beside)
     for k in range(count):
         e = beside[k]
         tubes[e].start = now
         expect(tubes[e], junctions[tubes[e].a], junctions[tubes[e].b], until - now)
         predict(law, wetting, tubes, junctions, e, until, floor)
+    _pass(wetting, tubes, junctions, filled_at, until - now)
     return n, count
 
 
 @kernel
-def rebook(law, wetting, tubes, junctions, beside, count, until, floor):
-    """Book the adjoining tubes anew for a step that ends at ``until``."""
+def _pass(wetting, tubes, junctions, filled_at, time):
+    """Book what the full tubes that need no books of their own pass in ``time`` (of any sign)."""
+    if not wetting.linear:
+        return
+    for e in range(len(tubes)):
+        if filled_at[e] >= 0.0:
+            tube = tubes[e]
+            a, b = junctions[tube.a], junctions[tube.b]
+            volume = tube.conduct * time * (a.pressure - b.pressure + tube.tilt * tube.length)
+            a.owed -= volume
+            b.owed += volume
+
+
+@kernel
+def rebook(
+    law, wetting, tubes, junctions, filled_at, beside, count, before, until, floor
+):  # fmt: skip
+    """Book the adjoining tubes anew for a step that ends at ``until``, not ``before``."""
+    _pass(wetting, tubes, junctions, filled_at, until - before)
     for k in range(count):
         e = beside[k]
         unbook(tubes, junctions, e)
@@ -96,11 +116,17 @@ def rebook(law, wetting, tubes, junctions, beside, count, until, floor):
 
 
 @kernel
-def keep(tubes, junctions, kept_tubes, kept_junctions):
-    """Bring the copies up to date after a step: it changes no tubes but those beside liquid."""
+def keep(wetting, tubes, junctions, filled_at, since, kept_tubes, kept_junctions):
+    """Bring the copies up to date after the step that began at ``since``.
+
+    It changed no tubes but those beside liquid; and full ones, where they need no books, not
+    after they filled.
+    """
     for i in range(len(junctions)):
         kept_junctions[i] = junctions[i]
     for e in range(len(tubes)):
+        if wetting.linear and filled_at[e] < since:
+            continue
         if junctions[tubes[e].a].wet or junctions[tubes[e].b].wet:
             kept_tubes[e] = tubes[e]
 
@@ -124,6 +150,7 @@ class Stepper:
     seeds: NDArray[np.int32]
     one_by_one: bool  # steps end on their first event
     kept: tuple[NDArray[Any], ...]  # tubes, junctions, filled_at, blocked_at at the step's start
+    kept_at: NDArray[np.float64]  # (1,) when that was
 
     @classmethod
     def of(cls, state: State, control: Any, one_by_one: bool) -> Stepper:
@@ -148,6 +175,7 @@ class Stepper:
             kept=tuple(
                 a.copy() for a in (state.tubes, state.junctions, state.filled_at, state.blocked_at)
             ),
+            kept_at=np.zeros(1),
         )
 
     def arrival_waits(self) -> NDArray[np.float64]:
@@ -163,7 +191,8 @@ class Stepper:
         shifting menisci far, is undone and taken shorter.
         """
         s, control = self.state, self.control
-        self._keep()
+        self._keep(now)
+        filled = float(control["filled"])
         for attempt in range(_ATTEMPTS):
             until, held, moved, left = self._try(now, until, liquid)
             fine = moved <= float(control["shift_share"]) * max(held, liquid)
@@ -173,13 +202,16 @@ class Stepper:
                 control["unsolved"] += 1
                 break
             s.tubes[:], s.junctions[:], s.filled_at[:], s.blocked_at[:] = self.kept
+            control["filled"] = filled
             until = now + 0.25 * (until - now)
             control["undone"] += 1
         return until, held
 
-    def _keep(self) -> None:
+    def _keep(self, now: float) -> None:
         s = self.state
-        keep(s.tubes, s.junctions, *self.kept[:2])
+        since = float(self.kept_at[0])
+        keep(s.wetting, s.tubes, s.junctions, s.filled_at, since, *self.kept[:2])
+        self.kept_at[0] = now
         self.kept[2][:], self.kept[3][:] = s.filled_at, s.blocked_at
 
     def _try(self, now: float, until: float, liquid: float) -> tuple[float, float, float, float]:
@@ -187,24 +219,24 @@ class Stepper:
         s, control = self.state, self.control
         tube = (s.law, s.wetting, s.tubes, s.junctions)
         graph = (*tube, s.first, s.ring)
-        n, count = open_books(*tube, self.chosen, self.beside, now, until, s.floor_drop)
+        n, count = open_books(*tube, s.filled_at, self.chosen, self.beside, now, until, s.floor_drop)
         least = _LEAST * float(control["close_share"]) * liquid
         for attempt in range(_ATTEMPTS):
-            total, intake, menisci = self._solve(n, until, least)
+            total, intake, menisci = self._solve(n, now, until, least)
             # a meniscus on the verge of starting limits what can be solved: the closing mends that
             goal = float(control["solve_share"]) * intake
-            enough = max(goal, _GOOD_ENOUGH * intake, float(control["left_share"]) * liquid)
+            enough = max(_NEARLY * goal, _GOOD_ENOUGH * intake, float(control["left_share"]) * liquid)
             if total <= enough or attempt == _SHORTER:
                 break
-            until = now + 0.25 * (until - now)
-            rebook(*tube, self.beside, count, until, s.floor_drop)
+            before, until = until, now + 0.25 * (until - now)
+            rebook(*tube, s.filled_at, self.beside, count, before, until, s.floor_drop)
         events = schedule_all(*tube, self.beside, count, until, self.times, self.queue)
         for _ in range(_MEETINGS if self.one_by_one else 0):
             if events == 0 or until - self.times[0] <= float(control["meet_share"]) * until:
                 break
-            until = max(float(self.times[0]), now + 1e-3 * (until - now))
-            rebook(*tube, self.beside, count, until, s.floor_drop)
-            _, intake, menisci = self._solve(n, until, least)
+            before, until = until, max(float(self.times[0]), now + 1e-3 * (until - now))
+            rebook(*tube, s.filled_at, self.beside, count, before, until, s.floor_drop)
+            _, intake, menisci = self._solve(n, now, until, least)
             events = schedule_all(*tube, self.beside, count, until, self.times, self.queue)
         tol = float(control["owed_share"]) * intake / max(menisci, 1)
         look = 1 + menisci // _MENISCI_A_LOOK
@@ -217,7 +249,7 @@ class Stepper:
             if needed == ALL:
                 events = balance_all(
                     *graph, self.inlets, self.sheet, self.system, self.chosen, self.beside, control,
-                    time, until, s.floor_drop, least, self.times, self.queue,
+                    s.filled_at, time, until, s.floor_drop, least, self.times, self.queue,
                 )  # fmt: skip
             if needed == REGION:
                 events = balance_region(
@@ -230,13 +262,13 @@ class Stepper:
         )  # fmt: skip
         return until, float(held), float(moved), float(left)
 
-    def _solve(self, n: int, until: float, least: float) -> tuple[float, float, int]:
+    def _solve(self, n: int, now: float, until: float, least: float) -> tuple[float, float, int]:
         """Balance the wet junctions: (what they owe, what menisci take, their number)."""
         s, control = self.state, self.control
         outside = outside_intake(s.tubes, s.junctions, s.first, s.ring, self.inlets)
         total, iterations, solves, intake, menisci = solve_set(
             s.law, s.wetting, s.tubes, s.junctions, s.first, s.ring, self.sheet, self.system,
-            self.chosen, n, until, s.floor_drop, outside, float(control["solve_share"]), least, int(control["sweeps"]),
+            self.chosen, n, now, until, s.floor_drop, outside, float(control["solve_share"]), least, int(control["sweeps"]),
             float(control["linear_share"]), NEWTON_ROUNDS,
         )  # fmt: skip
         control["iterations"] += iterations
