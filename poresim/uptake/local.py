@@ -31,6 +31,7 @@ def balance(law, wetting, tubes, junctions, first, ring, i, now, until, floor, t
             if tubes[ring[k]].full:
                 weight += tubes[ring[k]].conduct
         weight *= time
+    last = high - low
     for _ in range(_SCALAR_STEPS):
         over = weight * (node.pressure - old) - node.owed
         slope = weight
@@ -55,9 +56,10 @@ def balance(law, wetting, tubes, junctions, first, ring, i, now, until, floor, t
             high = node.pressure
         else:
             low = node.pressure
-        trial = node.pressure - over / slope if slope > 0.0 else 0.5 * (low + high)
-        if not (low <= trial <= high):
-            trial = 0.5 * (low + high)
+        trial = node.pressure - over / slope if slope > 0.0 else low
+        if not (low < trial < high) or abs(trial - node.pressure) > 0.5 * last:
+            trial = 0.5 * (low + high)  # beyond a kink Newton's steps lead nowhere
+        last = abs(trial - node.pressure)
         if trial == node.pressure or high - low <= 1e-13 * (abs(low) + abs(high)):
             break
         node.pressure = trial

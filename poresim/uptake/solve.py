@@ -16,6 +16,7 @@ from poresim.uptake.sheet import evaluate, gather, scatter, take
 _SCALAR_STEPS = 60
 _HALVINGS = 12
 _LINEAR_STEPS = 400
+_NARROWER = 0.3  # chords that do not help are drawn shorter
 _STALE = 6  # rounds without halving what is owed: a kink limits the arithmetic
 _EVEN = 1.0  # junctions that owe less than this times the mean are no kinks
 
@@ -37,6 +38,7 @@ def relax(law, wetting, tubes, places, links, listed, menisci, p, until, floor, 
                 level += link.slope * (places[link.a].pressure + link.lift)
     at = old
     over = 0.0
+    last = high - low
     for _ in range(_SCALAR_STEPS):
         over, slope = weight * at - level, weight
         for k in range(place.meniscus, after.meniscus):
@@ -56,9 +58,10 @@ def relax(law, wetting, tubes, places, links, listed, menisci, p, until, floor, 
             high = at
         else:
             low = at
-        trial = at - over / slope if slope > 0.0 else 0.5 * (low + high)
-        if not (low <= trial <= high):
-            trial = 0.5 * (low + high)
+        trial = at - over / slope if slope > 0.0 else low
+        if not (low < trial < high) or abs(trial - at) > 0.5 * last:
+            trial = 0.5 * (low + high)  # beyond a kink Newton's steps lead nowhere
+        last = abs(trial - at)
         if trial == at or high - low <= 1e-13 * (abs(low) + abs(high)):
             break
         at = trial
@@ -103,20 +106,42 @@ def _total(places, n):
 
 
 @kernel
+def _chords(law, wetting, tubes, places, menisci, n, reach, until, floor):
+    """Replace the menisci's slopes by those of their chords over pressures ``reach`` off.
+
+    A meniscus that has just set out takes more as the root of its drive: the tangent at its start
+    has all but no end, and a solve with it would leave that junction's pressure where it is.
+    """
+    for p in range(n):
+        for k in range(places[p].meniscus, places[p + 1].meniscus):
+            volume, at = menisci[k].taken, places[p].pressure
+            more, _ = take(law, wetting, tubes, menisci[k], at + reach, until, floor)
+            less, _ = take(law, wetting, tubes, menisci[k], at - reach, until, floor)
+            menisci[k].taken, menisci[k].give = volume, 0.5 * (more - less) / reach
+
+
+@kernel
 def _newton(
-    law, wetting, tubes, sheet, system, n, count, until, floor, share, least, enough, tol
+    law, wetting, tubes, sheet, system, n, count, until, floor, share, least, enough, tol, reach
 ):  # fmt: skip
-    """One step, damped unless less than ``enough`` is owed after it; the number of iterations."""
+    """One step, damped unless less than ``enough`` is owed after it.
+
+    With chords over ``reach``, Pa, for tangents if that is above 0. Returns (iterations of the
+    linear solve, largest change of a pressure that it asked for).
+    """
     places, before = sheet.places, system.before
+    if reach > 0.0:
+        _chords(law, wetting, tubes, places, sheet.menisci, n, reach, until, floor)
     for p in range(n):
         before[p] = places[p].pressure
     pairs = assemble(places, sheet.links, sheet.menisci, system, n, count)
     iterations = conjugate_gradients(system, n, pairs, share, least, _LINEAR_STEPS)
     move = system.move
-    first = 0.0
+    first, most = 0.0, 0.0
     for p in range(n):  # within the bounds; the energy's slope along the move
         move[p] = min(max(before[p] + move[p], places[p].low), places[p].high) - before[p]
         first += move[p] * places[p].owed
+        most = max(most, abs(move[p]))
     size = 1.0
     for _ in range(_HALVINGS):
         for p in range(n):
@@ -132,7 +157,7 @@ def _newton(
             if _total(places, n) < enough:
                 break
         size *= max(0.1, first / (first - last))
-    return iterations
+    return iterations, most
 
 
 @kernel
@@ -165,7 +190,7 @@ def solve_set(
     evaluate(law, wetting, tubes, sheet, n, count, until, floor)
     iterations, solves = 0, 0
     total = _total(sheet.places, n)
-    best, stale = total, 0
+    best, stale, reach = total, 0, 0.0
     for _ in range(most):
         intake, menisci = _taken(sheet.places, sheet.menisci, n)
         goal = goal_share * (intake + outside) + goal_least
@@ -177,12 +202,17 @@ def solve_set(
         total = _total(sheet.places, n)
         if total <= goal:
             break
-        iterations += _newton(
+        its, moved = _newton(
             law, wetting, tubes, sheet, system, n, count, until, floor, share, 0.1 * goal,
-            total, tol,
+            total, tol, reach,
         )  # fmt: skip
+        iterations += its
         solves += 1
-        total = _total(sheet.places, n)
+        before, total = total, _total(sheet.places, n)
+        if total <= 0.5 * before:
+            reach = 0.0
+        else:
+            reach = moved if reach == 0.0 else min(moved, _NARROWER * reach)
         stale = 0 if total < 0.5 * best else stale + 1
         best = min(best, total)
     scatter(law, wetting, tubes, junctions, sheet, n, count, rim, until, floor)
