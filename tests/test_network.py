@@ -173,6 +173,9 @@ def one_line(caught) -> str:
         ({"ends": ENDS[:, :1]}, "ends must have shape (number, 2), got (3, 1)"),
         ({"points_m": POINTS.ravel()}, "points_m must have shape (number, 3), got (12,)"),
         ({"radius_m": None}, "radius_m is missing; a network holds points_m, ends"),
+        ({"radius_m": None, "ends": None}, "ends, radius_m are missing; a network holds"),
+        ({"points_m": np.full((4, 3), np.inf)}, "points_m must be finite"),
+        ({"points_m": np.zeros((0, 3))}, "holds no junctions or no tubes"),
         ({"radius_m": np.full(2, UM)}, "radius_m has 2 rows, but ends has 3 tubes"),
         ({"radius_m": np.array([UM, np.nan, UM])}, "radius must be finite"),
         ({"radius_m": np.array([UM, 0, UM])}, "radius must be above 0"),
@@ -195,7 +198,7 @@ def test_a_wrong_network_file_says_why_in_one_line(tmp_path, changes, said):
 def test_a_file_that_is_no_hdf5_says_so(tmp_path):
     path = tmp_path / "text.h5"
     path.write_text("points")
-    with pytest.raises(ValueError, match="not a readable HDF5 network"):
+    with pytest.raises(ValueError, match="is not an HDF5 file"):
         load_network(path)
     path.write_bytes(write(tmp_path).read_bytes()[:900])
     with pytest.raises(ValueError, match="not a readable HDF5 network"):
@@ -204,6 +207,15 @@ def test_a_file_that_is_no_hdf5_says_so(tmp_path):
         load_network(tmp_path / "none.h5")
     with pytest.raises(OSError, match="not a file"):
         load_network(tmp_path)
+
+
+@pytest.mark.parametrize("size", [[1e-3, 1e-3, 0.0], [-1e-3, 1e-3, 1e-3], [1e-3, 1e-3]])
+def test_a_block_size_that_is_none(tmp_path, size):
+    path = write(tmp_path)
+    with h5py.File(path, "r+") as file:
+        file.attrs["size_m"] = size
+    with pytest.raises(ValueError, match="the attribute size_m must be three"):
+        load_network(path)
 
 
 def test_sizes_are_checked_before_anything_is_read(tmp_path):

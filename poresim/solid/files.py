@@ -91,6 +91,8 @@ def load_network(path: str | os.PathLike[str], group: str = "/") -> Network:
         raise FileNotFoundError(f"{path}: no such file")
     if not path.is_file():
         raise IsADirectoryError(f"{path}: not a file")
+    if not h5py.is_hdf5(path):
+        raise ValueError(f"{path}: is not an HDF5 file; a network holds {', '.join(_NEEDED)}")
     try:
         with h5py.File(path, "r") as file:
             place = file if group == "/" else _child(file, group, h5py.Group)
@@ -122,10 +124,18 @@ def network_extent(path: str | os.PathLike[str]) -> Extent:
 
 
 def _read(place: h5py.Group) -> Network:
+    lacking = [name for name in _NEEDED if name not in place]
+    if lacking:
+        are = "is" if len(lacking) == 1 else "are"
+        raise ValueError(
+            f"{', '.join(lacking)} {are} missing; a network holds {', '.join(_NEEDED)}"
+        )
     found = {name: _dataset(place, name) for name in _NEEDED}
     found |= {name: _dataset(place, name) for name in _OPTIONAL if name in place}
     junctions = _sizes(found)
     arrays = {name: dataset[...] for name, dataset in found.items()}
+    if not np.all(np.isfinite(arrays["points_m"])):
+        raise ValueError("points_m must be finite")
     faces = _read_faces(place, junctions)
     return Network(
         arrays["points_m"],
@@ -179,6 +189,8 @@ def _dataset(place: h5py.Group, name: str) -> h5py.Dataset:
 def _sizes(found: dict[str, h5py.Dataset]) -> int:
     """Number of junctions, once every dataset has the same number of them."""
     junctions, tubes = len(found["points_m"]), len(found["ends"])
+    if not junctions or not tubes:
+        raise ValueError("holds no junctions or no tubes; a network has at least one tube")
     for name, dataset in found.items():
         if name != "points_m" and len(dataset) != tubes:
             raise ValueError(f"{name} has {len(dataset)} rows, but ends has {tubes} tubes")
@@ -231,4 +243,6 @@ def _size(place: h5py.Group, points: np.ndarray) -> np.ndarray | None:
     size = np.asarray(np.ptp(points, axis=0) if given is None else given)
     if size.shape != (3,) or size.dtype.kind not in "fiu" or not np.all(np.isfinite(size)):
         raise ValueError("the attribute size_m must be three finite lengths")
+    if given is not None and np.any(size <= 0):
+        raise ValueError("the attribute size_m must be three lengths above 0")
     return size if np.all(size > 0) else None
