@@ -86,7 +86,7 @@ FAULTS = [
     (
         "repeats = 4",
         "repeats = 4.0",
-        "40: run.repeats: got 4; give number of solids drawn, a whole",
+        "40: run.repeats: got 4.0; give number of solids drawn, a whole",
     ),
     ('faces = ["bottom"]', 'faces = "bottom"', "35: exposure.faces: got 'bottom', a text"),
     ("viscosity = {", "viscosity = 3 #", "16: liquids[1].viscosity: got 3"),
@@ -227,7 +227,49 @@ FAULTS = [
     (
         '"lognormal", median_radius_um = 15, log_sd = 0.5',
         '"table", file = "none.csv"',
-        "9: solid.tubes: ... cannot be read",
+        "9: solid.tubes.file: ... cannot be read",
+    ),
+    (
+        'law = "lognormal", median_radius_um = 15, log_sd = 0.5',
+        'law = "table", file = ""',
+        "9: solid.tubes.file: got '', a text; give the name of a CSV file",
+    ),
+    (
+        'law = "lognormal", median_radius_um = 15, log_sd = 0.5',
+        'law = "table", file = "a\\u0000b"',
+        "9: solid.tubes.file: ... is no name of a file",
+    ),
+    (
+        'law = "lognormal", median_radius_um = 15, log_sd = 0.5',
+        'law = "fixed", radius_um = 15, log_sd = 0.5',
+        "9: solid.tubes.log_sd: is not a key of the law 'fixed'; it is one of lognormal; known",
+    ),
+    (
+        "mPa_s = 1.2",
+        "mPa_s = 1.2, index = 0.5",
+        "16: liquids[1].viscosity.index: ... it is one of power_law, herschel_bulkley",
+    ),
+    (
+        "median_diameter_um",
+        "median_radius_um",
+        "29: liquids[3].particles.median_radius_um: ... did you mean median_diameter_um?",
+    ),
+    ('"clear broth"', '"' + "x" * 81 + '"', "12: liquids[1].name: ... up to 80 letters"),
+    (
+        "neighbours = 5.2",
+        "neighbours = 1e-6",
+        "8: solid.lattice.neighbours: got 1e-06, which leaves no tube; ask for more",
+    ),
+    (
+        '"cubic", spacing_um = 100, neighbours = 5.2',
+        '"scattered", spacing_um = 900, neighbours = 14',
+        "8: solid.lattice.neighbours: got 14, but scattered junctions in a block of this size have "
+        "about 13.3, and thinning only takes tubes out; ask for fewer, or make the block larger",
+    ),
+    (
+        '"cubic", spacing_um = 100, neighbours = 5.2',
+        '"cubic", spacing_um = 0.01',
+        "8: solid.lattice.spacing_um: ... wider than long",
     ),
 ]
 
@@ -301,6 +343,7 @@ def test_faces_that_the_solid_does_not_have(lattice, sides, face, said):
         (None, "cannot be read (No such file or directory)"),
         ("", "is empty; a header with radius_um is expected"),
         ("width\n3\n", "has no column radius_um, only width"),
+        ("root:x:0:0:secret\n", "has no column radius_um"),
         ("radius_um\n", "has no rows"),
         ("radius_um\n3\nx\n", "radii.csv, line 3: radius_um is 'x'; a number above 0 is expected"),
         ("radius_um\n3\n-1\n", "line 3: radius_um is '-1'"),
@@ -321,6 +364,26 @@ def test_wrong_tables(tmp_path, rows, said):
     found = faults_of(text, tmp_path / "rusk.toml")
     assert len(found) == 1
     assert said in found[0]
+    assert "secret" not in found[0]  # what no table holds is not shown
+
+
+def test_every_wrong_table_is_told_at_its_own_key(tmp_path):
+    one, other = (f'{{ share = 1, law = "table", file = "{name}.csv" }}' for name in "ab")
+    text = changed(
+        (
+            'law = "lognormal", median_radius_um = 15, log_sd = 0.5',
+            f'law="mixture", parts=[{one}, {other}]',
+        ),
+        ('law = "lognormal"\nmedian_diameter_um = 12\nlog_sd = 0.5', 'law="table"\nfile="c.csv"'),
+    )
+    found = faults_of(text, tmp_path / "rusk.toml")
+    keys = [line.split(": ")[1] for line in found]
+    assert keys == [
+        "solid.tubes.parts[1].file",
+        "solid.tubes.parts[2].file",
+        "liquids[3].particles.file",
+    ]
+    assert all("cannot be read" in line for line in found)
 
 
 def test_a_network_file_with_a_dangling_index_is_one_line(tmp_path):
@@ -357,12 +420,34 @@ def test_files_that_are_no_scenario(tmp_path):
     assert "line 37: is not TOML: Expected ']'" in file_faults(path)
     path.write_text(GOOD + "accuracy = 0.02\n")
     assert "line 41: is not TOML: Cannot overwrite a value" in file_faults(path)
+    path.write_text(GOOD.replace("until_s = 30", "until_s = 0,5  # half a second"))
+    assert "line 38: is not TOML" in file_faults(path)
+    assert "write decimals with a point: 0.5" in file_faults(path)
+    path.write_text(GOOD.replace("[[liquids]]", "[liquids]"))
+    assert "for several liquids write [[liquids]] each time" in file_faults(path)
     path.write_text("a = [1\nb = 2")
     assert "is not TOML" in file_faults(path)
     path.write_text(GOOD + "#" * LARGEST_FILE)
     assert "a scenario is at most 200,000 bytes" in file_faults(path)
     path.write_text("seed = " + "9" * 5000)
     assert "a number that is far too long" in file_faults(path)
+
+
+def test_a_byte_order_mark_is_no_fault(tmp_path):
+    path = tmp_path / "rusk.toml"
+    path.write_bytes(b"\xef\xbb\xbf" + GOOD.encode())
+    scenario = ps.load_scenario(path)
+    assert scenario.title == "A rusk in three broths"
+    assert scenario.text == GOOD
+
+
+def test_huge_blocks_are_refused_in_figures_that_can_be_read():
+    text = changed(
+        ("spacing_um = 100", "spacing_um = 0.01"),
+        ("median_radius_um = 15", "median_radius_um = 0.001"),
+    )
+    line = faults_of(text)[0]
+    assert "1.2e+16 junctions and 3.12e+16 tubes need about" in line
 
 
 @pytest.mark.parametrize(

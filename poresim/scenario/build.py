@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import math
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -34,6 +35,7 @@ _MM = 1e-3
 _CLASSES = 64
 _FINE = 32  # steps of the sum inside each class
 _TAIL = 1e-6  # share of the grains' volume left out at each end of a law
+_HEADING = re.compile(r"[\w .()/%^-]{1,40}")
 _LARGEST_TABLE = 20_000  # rows
 _LARGEST_FILE = 5_000_000  # bytes
 
@@ -208,6 +210,8 @@ def read_table(path: Path, column: str) -> tuple[Floats, Floats | None]:
     be headed "volume_share". Raises ValueError (one line) when it is no such file.
     """
     try:
+        if "\0" in str(path):
+            raise ValueError(f"{path}: is no name of a file")
         if path.exists() and not path.is_file():
             raise ValueError(f"{path}: is not a file")
         if path.stat().st_size > _LARGEST_FILE:
@@ -223,7 +227,9 @@ def read_table(path: Path, column: str) -> tuple[Floats, Floats | None]:
         raise ValueError(f"{path}: is empty; a header with {column} is expected")
     header = [cell.strip() for cell in filled[0][1]]
     if column not in header:
-        raise ValueError(f"{path}: has no column {column}, only {', '.join(header)[:80]}")
+        # Whatever else the file may be, its text is not for showing.
+        names = ", ".join(name for name in header if _HEADING.fullmatch(name))[:80]
+        raise ValueError(f"{path}: has no column {column}{', only ' * bool(names)}{names}")
     if len(filled) < 2 or len(rows) > _LARGEST_TABLE + 1:
         raise ValueError(
             f"{path}: has {'no rows' if len(filled) < 2 else 'too many rows'}; "

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import unicodedata
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from poresim.scenario import schema, wording
-from poresim.scenario.build import LiquidSpec, liquid_spec, solid_spec
+from poresim.scenario.build import LiquidSpec, liquid_spec, read_table, solid_spec
 from poresim.solid.build import refuse_too_large
 from poresim.solid.files import load_network
 from poresim.solid.fitting import fit
@@ -32,13 +33,10 @@ def solid(reader: Reader, keys: schema.Solid, folder: Path) -> SolidSpec | None:
     """The solid's spec, or None with its faults noted."""
     before = len(reader.faults)
     _contradictions(reader, keys)
+    _tables(reader, ("solid", "tubes"), keys.tubes, "radius", folder)
     if len(reader.faults) > before:
         return None
-    try:
-        spec = solid_spec(keys, folder)
-    except ValueError as fault:
-        reader.fault(("solid", "tubes"), str(fault))
-        return None
+    spec = solid_spec(keys, folder)
     try:
         if spec.network is not None:
             load_network(spec.network)
@@ -106,11 +104,12 @@ def liquids(reader: Reader, folder: Path) -> list[LiquidSpec]:
         keys = _liquid(reader, family, number, own)
         if keys is None:
             continue
-        try:
-            specs.append(liquid_spec(keys, folder))
-        except ValueError as fault:
-            if "particles" in own:
-                reader.fault(("liquids", number, "particles"), str(fault))
+        before = len(reader.faults)
+        if "particles" in own:
+            _tables(reader, ("liquids", number, "particles"), keys.particles, "diameter", folder)
+        if len(reader.faults) == before:
+            with contextlib.suppress(ValueError):  # taken over, and reported where it stands
+                specs.append(liquid_spec(keys, folder))
     if len(specs) < len(listed) and not reader.faults:
         reader.fault(("liquids",), "take over something that is wrong", "state all keys of each")
     return specs
@@ -235,6 +234,18 @@ def _uniform_backwards(reader: Reader, path: KeyPath, keys: Any, what: str) -> N
             f"got {greatest:g}, below least_{what}_um ({least:g})",
             "swap the two",
         )
+
+
+def _tables(reader: Reader, path: KeyPath, keys: Any, what: str, folder: Path) -> None:
+    """Note every file of a law, also inside a mixture, that holds no such table."""
+    for number, part in enumerate(getattr(keys, "parts", ())):
+        _tables(reader, (*path, "parts", number), part, what, folder)
+    if getattr(keys, "law", None) != "table":
+        return
+    try:
+        read_table(folder / keys.file, f"{what}_um")
+    except ValueError as fault:
+        reader.fault((*path, "file"), str(fault))
 
 
 def exposure(reader: Reader, keys: schema.Exposure, spec: SolidSpec | None) -> None:

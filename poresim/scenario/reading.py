@@ -26,6 +26,7 @@ _MOST_FAULTS = 100
 _MOST_DOTS = 200  # in one line
 _MOST_MEMBERS = 1000  # of a table or an array
 _AT_LINE = re.compile(r" \(at line (\d+), column \d+\)$")
+_DECIMAL_COMMA = re.compile(r"=\s*([+-]?\d{1,20}),(\d{1,20})\s*$")
 
 
 @dataclass(frozen=True)
@@ -105,7 +106,7 @@ def _text_of(path: Path) -> str:
             raise
         raise fault(f"cannot be read ({getattr(error, 'strerror', None) or error})") from None
     try:
-        return data.decode("utf-8")
+        return data.decode("utf-8-sig")  # some editors put a byte order mark before the text
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         raise fault("is not UTF-8 text", "save it as UTF-8", line) from None
@@ -124,7 +125,7 @@ def _table_of(text: str, name: str) -> dict[str, Any]:
         place = _AT_LINE.search(message)
         line = int(place.group(1)) if place else None
         wrong = "is not TOML: " + _AT_LINE.sub("", message)
-        right = "check quotes, brackets and equals signs here"
+        right = _remedy(text, message, line)
         raise ScenarioError([Fault(name, line, "", wrong, right)]) from None
     except RecursionError:
         wrong, right = "is nested too deeply", "a scenario needs four levels"
@@ -132,6 +133,18 @@ def _table_of(text: str, name: str) -> dict[str, Any]:
     except ValueError:  # a whole number of thousands of digits
         wrong, right = "holds a number that is far too long", "write it with fewer digits"
         raise ScenarioError([Fault(name, None, "", wrong, right)]) from None
+
+
+def _remedy(text: str, message: str, line: int | None) -> str:
+    """What would be right where the text is not TOML."""
+    rows = text.splitlines()
+    row = rows[line - 1] if line is not None and line <= len(rows) else ""
+    if "overwrite" in message or "twice" in message:
+        return "a key or a [table] may stand once; for several liquids write [[liquids]] each time"
+    comma = _DECIMAL_COMMA.search(row.split("#")[0])
+    if comma:
+        return f"write decimals with a point: {comma.group(1)}.{comma.group(2)}"
+    return "check quotes, brackets and equals signs here"
 
 
 def _too_long(data: dict[str, Any]) -> list[KeyPath]:

@@ -49,7 +49,9 @@ def _size_laws(what: str, base: type[Keys], *, mixture: bool = True) -> dict[str
         "gamma": {f"scale_{what}_um": um("scale (mean over shape)"), "shape": shape},
         "uniform": {f"least_{what}_um": um("least"), f"greatest_{what}_um": um("greatest")},
         "fixed": {f"{what}_um": um("the")},
-        "table": {"file": (str, words(f"the name of a CSV file with a column {what}_um"))},
+        "table": {
+            "file": (str, words(f"the name of a CSV file with a column {what}_um", min_length=1))
+        },
     }
     if mixture:
         parts = tagged(_size_laws(what, _Part, mixture=False), "law")
@@ -115,7 +117,9 @@ Edge = Annotated[float, Field(ge=1e-4, le=1000)]
 class Solid(Keys):
     """A block of tubes to be drawn, or a network file."""
 
-    name: str = words("a name for the solid", "solid", min_length=1, max_length=80)
+    name: str = words(
+        "a name for the solid, up to 80 letters", "solid", min_length=1, max_length=80
+    )
     size_mm: list[Edge] | None = words(
         "three lengths in mm (x, y and the depth z), each from 0.0001 to 1000, "
         "such as [2.0, 2.0, 3.0]",
@@ -184,7 +188,9 @@ VISCOSITIES: dict[str, type[Keys]] = {
 class Liquid(Keys):
     """A liquid; what it does not state is taken over from the one that it is based on."""
 
-    name: str = words("a name of its own for each liquid", min_length=1, max_length=80)
+    name: str = words(
+        "a name of its own for each liquid, up to 80 letters", min_length=1, max_length=80
+    )
     based_on: str | None = words("the name of another liquid", None)
     density_kg_m3: float = number("density in kg/m3", 1005, ge=100, le=25000)
     surface_tension_mN_m: float = number("surface tension in mN/m", 52, ge=1, le=3000)
@@ -233,7 +239,7 @@ class Run(Keys):
 class Head(Keys):
     """The keys above the first table."""
 
-    title: str = words("a title in quotes", "", max_length=200)
+    title: str = words("a title in quotes, up to 200 letters", "", max_length=200)
     seed: int = number("a whole number that fixes every random draw", 11, 0, ge=0, le=2**63 - 1)
 
 

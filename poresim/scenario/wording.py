@@ -29,6 +29,7 @@ _TABLES: dict[tuple[str | None, ...], Model | tuple[str, dict[str, Model]]] = {
     ("run",): schema.Run,
 }
 _TOP_TABLES = ("solid", "liquids", "exposure", "run")
+_NEARLY_THE_SAME = 0.7
 
 
 def model_at(path: Path, table: Any) -> Model | None:
@@ -54,20 +55,24 @@ def unknown_key(path: Path, table: Any) -> tuple[str, str]:
     if key in schema.LATER_KEYS.get(_section(where), ()):
         return "is not in this version", "leave it out"
     known = known_keys(where, table)
-    near = nearest(key, known) or _by_meaning(key, model_at(where, table))
-    home = _home(key, where)
-    if home:
-        return f"does not belong in {_table_name(where)}", f"put it in {home}"
     listed = f"known keys here: {', '.join(known)}"
+    laws = _laws_with(key, where)
+    if laws:
+        named = quoted(str(table.get("law"))) if isinstance(table, dict) else "this"
+        return f"is not a key of the law {named}", f"it is one of {', '.join(laws)}; {listed}"
+    home = _home(key, where)
+    if home and not nearest(key, known, _NEARLY_THE_SAME):
+        return f"does not belong in {_table_name(where)}", f"put it in {home}"
+    near = nearest(key, known) or _by_meaning(key, model_at(where, table))
     if near:
         return "is not a known key", f"did you mean {near}? ({listed})"
     return "is not a known key", listed
 
 
-def nearest(word: str, known: Iterable[str]) -> str | None:
-    """The known word most like a given one, if any is."""
+def nearest(word: str, known: Iterable[str], alike: float = 0.6) -> str | None:
+    """The known word most like a given one, if any is that much alike (1: the same)."""
     lower = {k.lower(): k for k in known}
-    found = difflib.get_close_matches(word[:60].lower(), lower, n=1, cutoff=0.6)
+    found = difflib.get_close_matches(word[:60].lower(), lower, n=1, cutoff=alike)
     return lower[found[0]] if found else None
 
 
@@ -111,6 +116,8 @@ def shown(value: Any) -> str:
         return f"{quoted(value)}, a text"
     if isinstance(value, int) and abs(value) >= 10**15:
         return "a number far too large"
+    if isinstance(value, float) and value.is_integer() and abs(value) < 1e6:
+        return f"{value:.1f}"  # 4.0 where a whole number is asked for
     return f"{value:g}" if isinstance(value, float) else str(value)[:40]
 
 
@@ -156,6 +163,13 @@ def _home(key: str, where: Path) -> str | None:
             name = ".".join(p for p in place if p is not None)
             return f"[{name}]" if name else "the top of the file, above the first table"
     return None
+
+
+def _laws_with(key: str, where: Path) -> list[str]:
+    """The laws of the table at a path that have this key."""
+    found = _TABLES.get(_pattern(where))
+    models = found[1] if isinstance(found, tuple) else {}
+    return [law for law, model in models.items() if key in model.model_fields]
 
 
 def _field(path: Path, parent: Any) -> FieldInfo | None:

@@ -63,10 +63,14 @@ def refuse_too_large(found: Fit) -> None:
     if needed > free:
         raise SolidError(
             "size",
-            f"{found.junctions:,} junctions and {found.tubes:,} tubes need about "
+            f"{_many(found.junctions)} junctions and {_many(found.tubes)} tubes need about "
             f"{in_words(needed)} of memory, and {in_words(free)} is free",
             "make the block smaller or the spacing wider",
         )
+
+
+def _many(number: int) -> str:
+    return f"{number:,}" if number < 10**12 else f"{number:.3g}"
 
 
 def _stream(root: np.random.SeedSequence, purpose: int) -> np.random.Generator:

@@ -62,6 +62,7 @@ def fit(spec: SolidSpec) -> Fit:
     if not _fits(found):
         raise _too_wide(spec, lattice, found)
     _refuse_too_small(spec, lattice, found.spacing)
+    _refuse_too_thin(spec, lattice, found)
     return found
 
 
@@ -129,7 +130,7 @@ def _describe(
         junctions, tubes, length = counts.junctions, counts.tubes, spacing
         y = size[1] if lattice.flat else cells[1] * edges[1]
         size = (cells[0] * edges[0], y, cells[2] * edges[2])
-    volume = tubes * math.pi * spec.radii.mean_square * tube_shape(spec.waist) * length
+    volume = max(tubes, 1) * math.pi * spec.radii.mean_square * tube_shape(spec.waist) * length
     wide = float(spec.radii.share_above(length / 2))
     porosity = volume / math.prod(size)
     return Fit(cells, wrapped, spacing, size, junctions, tubes, share, porosity, wide)
@@ -165,6 +166,26 @@ def _refuse_too_small(spec: SolidSpec, lattice: Lattice | None, spacing: float) 
                 f"the {name} edge of {spec.size[axis] * 1e3:.4g} mm is too short for a "
                 f"{spec.lattice} solid with a spacing of {spacing * 1e6:.4g} um",
                 f"make it at least {_up(least * 1e3)} mm, or the tubes finer",
+            )
+
+
+def _refuse_too_thin(spec: SolidSpec, lattice: Lattice | None, found: Fit) -> None:
+    """Neighbours that thinning cannot reach: none left, or more than scattered points have."""
+    if spec.neighbours is None:
+        return
+    if found.tubes == 0:
+        raise SolidError(
+            "neighbours", f"got {spec.neighbours:g}, which leaves no tube", "ask for more"
+        )
+    if lattice is None:
+        edges = [edge / found.spacing for edge in found.size]
+        there = scattered.expected(edges, found.wrapped).neighbours
+        if spec.neighbours > there:
+            raise SolidError(
+                "neighbours",
+                f"got {spec.neighbours:g}, but scattered junctions in a block of this size have "
+                f"about {there:.3g}, and thinning only takes tubes out",
+                "ask for fewer, or make the block larger",
             )
 
 
