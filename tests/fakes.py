@@ -145,7 +145,7 @@ def record_file(
         solid = block(cells, seed=n)
         for k, (_, density, crossing, closed) in enumerate(LIQUIDS[:liquids]):
             one = soak(solid, crossing * (1 + 0.1 * n), until, closed, times if n == 0 else (), n)
-            parts.add(k, n, Repeat.of(one, density, 0.5), solid)
+            parts.add(k, n, Repeat.of(one, density), solid)
             finished.add((k, n))
     parts.merge(folder / f"{name}.h5", finished)
     parts.remove()

@@ -63,9 +63,18 @@ def reference(tmp_path_factory) -> Record:
 
 def test_one_worker_two_workers_and_threads_agree_bit_for_bit(file, tmp_path, reference):
     scenario = load_scenario(file)
-    same(run(scenario, tmp_path / "two", workers=2), reference)
+    two = run(scenario, tmp_path / "two", workers=2)
+    same(two, reference)
+    # The whole file, but for the moment at which it was made:
+    assert _undated(two) == _undated(reference)
     with ThreadPoolExecutor(2) as threads:
         same(run(scenario, tmp_path / "threads", executor=threads), reference)
+
+
+def _undated(record: Record) -> bytes:
+    whole = record.path.read_bytes()
+    assert whole.count(record.created.encode()) == 1
+    return whole.replace(record.created.encode(), b"")
 
 
 def test_what_a_record_of_a_run_holds(reference):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import dataclass
 
 import numpy as np
@@ -73,7 +72,6 @@ def soak_one(number: int, job: Job) -> tuple[Repeat, Network]:
         inlet = inlet_of(network, job.faces)
     except ValueError as error:
         raise RequestError(str(error)) from None
-    began = time.perf_counter()
     result = soak(
         network,
         job.liquid,
@@ -87,7 +85,7 @@ def soak_one(number: int, job: Job) -> tuple[Repeat, Network]:
         depth_m=depth_below(network, job.faces),
         progress=lambda fraction, *_: report(number, fraction),
     )
-    return Repeat.of(result, job.liquid.density, time.perf_counter() - began), network
+    return Repeat.of(result, job.liquid.density), network
 
 
 def snapshot_times(until_s: float | None, count: int) -> tuple[float, ...]:

@@ -31,8 +31,6 @@ class Repeat:
     time_s (k,), uptake_kg (k,), saturation (k,), front_m (k, 5), front_mean_m (k,),
     front_width_m (k,), filled_at_s (m,), wetted_at_s (n,), blocked_at_s (m,),
     snapshot_time_s (s,). snapshot_fill[i] gives (m, 2), read from the file when asked for.
-
-    seconds : what the computation took, s.
     """
 
     time_s: Floats
@@ -51,10 +49,9 @@ class Repeat:
     solves: int
     volume_balance: float
     accuracy: float
-    seconds: float
 
     @classmethod
-    def of(cls, soak: Soak, density: float, seconds: float) -> Repeat:
+    def of(cls, soak: Soak, density: float) -> Repeat:
         """From a soak by a liquid of the given density (kg/m3)."""
         return cls(
             time_s=soak.time_s,
@@ -73,7 +70,6 @@ class Repeat:
             solves=soak.solves,
             volume_balance=soak.volume_balance,
             accuracy=soak.accuracy,
-            seconds=seconds,
         )
 
 

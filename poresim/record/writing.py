@@ -177,7 +177,6 @@ def write_soak(group: h5py.Group, repeat: Repeat) -> None:
         ending=repeat.ending.name,
         ending_words=repeat.ending.value,
         accuracy=repeat.accuracy,
-        seconds=repeat.seconds,
     )
 
 
