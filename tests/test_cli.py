@@ -190,10 +190,15 @@ def test_scenarios_and_folders_without_permission(small, capsys):
     refused(capsys, "run", str(small), "--out", "closed/results")
 
 
-def test_out_that_is_a_file(small, capsys):
+@pytest.mark.parametrize("out", ["taken", "taken/below"])
+def test_out_that_cannot_be_a_folder(small, made_up, capsys, out):
     Path("taken").write_text("x")
-    line = refused(capsys, "run", str(small), "--out", "taken", "--no-figures")
-    assert "taken" in line.splitlines()[-1]
+    for command in (("run", str(small)), ("compare", str(made_up)), ("animate", str(made_up))):
+        line = refused(capsys, *command, "--out", out)
+        assert line.count("\n") == 1
+        assert line.startswith(f"{out}: ")
+        assert "with --out" in line
+    assert Path("taken").read_text() == "x"
 
 
 @pytest.mark.parametrize(

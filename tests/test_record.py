@@ -73,7 +73,7 @@ def test_a_long_scenario_text_fits(tmp_path):
     parts = Parts(tmp_path / "x.parts", head)
     parts.open(resume=False)
     solid = block(SMALL)
-    parts.add(0, 0, Repeat.of(soak(solid, 5.0), 1000.0, 0.1), solid)
+    parts.add(0, 0, Repeat.of(soak(solid, 5.0), 1000.0), solid)
     parts.merge(tmp_path / "x.h5", {(0, 0)})
     assert len(load_record(tmp_path / "x.h5").scenario) == 180_000
 
@@ -118,6 +118,10 @@ def _backwards(file):
     file[f"{REPEAT}/time_s"][()] = values[::-1]
 
 
+def _lost(name):
+    return lambda file: file[f"{REPEAT}/{name}"].__setitem__(1, np.nan)
+
+
 def _delete(name):
     return lambda file: file.__delitem__(name)
 
@@ -140,6 +144,9 @@ def _many(file):
         (_soft, "ends is a link to elsewhere"),
         (_outside, "time_s points to another file"),
         (_backwards, "finite, rising times"),
+        (_lost("uptake_kg"), "uptake_kg must hold finite numbers"),
+        (_lost("saturation"), "saturation must hold finite numbers"),
+        (_lost("snapshot_time_s"), "snapshot_time_s must hold finite numbers"),
         (_many, "expected whole numbers"),
         (_replace(f"{REPEAT}/uptake_kg", data=np.zeros(3)), "uptake_kg must have shape"),
         (_replace(f"{REPEAT}/time_s", data=np.array([b"a"])), "time_s must hold numbers"),
@@ -156,6 +163,14 @@ def test_what_is_wrong_is_refused_in_one_line(path, change, message):
     assert message in str(caught.value)
     assert str(path) in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def test_a_snapshot_that_holds_no_numbers(path):
+    _change(path, _lost("snapshot_fill"))
+    fills = load_record(path).liquids[0].repeats[0].snapshot_fill
+    assert np.all(np.isfinite(fills[0]))
+    with pytest.raises(RecordError, match="snapshot_fill must hold finite numbers"):
+        fills[1]
 
 
 def test_files_that_are_no_records(tmp_path):
@@ -223,7 +238,7 @@ def test_parts_are_reused_only_under_the_same_key(tmp_path):
     solid = block(SMALL)
     parts = Parts(tmp_path / "x.parts", header(2, 1))
     assert parts.open(resume=True) == set()
-    parts.add(1, 0, Repeat.of(soak(solid, 5.0), 1000.0, 0.1), solid)
+    parts.add(1, 0, Repeat.of(soak(solid, 5.0), 1000.0), solid)
     assert parts.look() == (1, 0)
     assert parts.open(resume=True) == {(1, 0)}
     other = Parts(parts.folder, type(parts.header)(**{**parts.header.__dict__, "key": "other"}))
@@ -239,7 +254,7 @@ def test_an_unfinished_record_can_be_read_and_taken_over(tmp_path):
     solid = block(SMALL)
     parts = Parts(tmp_path / "x.parts", header(2, 1))
     parts.open(resume=False)
-    parts.add(1, 0, Repeat.of(soak(solid, 5.0, snapshots=(1.0, 2.0)), 1000.0, 0.1), solid)
+    parts.add(1, 0, Repeat.of(soak(solid, 5.0, snapshots=(1.0, 2.0)), 1000.0), solid)
     parts.merge(tmp_path / "x.h5", {(1, 0)})
     record = load_record(tmp_path / "x.h5")
     assert not record.complete

@@ -34,7 +34,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(asked: argparse.Namespace) -> int:
     """Run the command; the exit code."""
-    from poresim.record.files import write_whole
+    from poresim.record.files import make_folder, write_whole
     from poresim.record.layout import RecordError
     from poresim.record.reading import load_record
 
@@ -50,7 +50,7 @@ def execute(asked: argparse.Namespace) -> int:
     from poresim.show.animation import Film, write_gif
 
     film = Film([record], asked.width)
-    out.mkdir(parents=True, exist_ok=True)
+    make_folder(out)
     with bar("drawing") as move:
         write_whole(
             path, lambda p: write_gif(film, p, asked.seconds, lambda n: move(n / len(film)))

@@ -32,6 +32,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def execute(asked: argparse.Namespace) -> int:
     """Run the command; the exit code."""
     from poresim.outcome.words import headline
+    from poresim.record.files import make_folder
     from poresim.record.layout import RecordError
     from poresim.record.reading import load_record
     from poresim.show.figures import figure_paths, write_figures
@@ -45,7 +46,7 @@ def execute(asked: argparse.Namespace) -> int:
     for path in figure_paths(asked.out, name):
         if path.exists() and not asked.force:
             raise RecordError(f"{path}: exists; --force replaces it, --out DIR writes elsewhere")
-    asked.out.mkdir(parents=True, exist_ok=True)
+    make_folder(asked.out)
     figures, remarks = write_figures(records, asked.out, name)
     for text in remarks:
         remark(text)

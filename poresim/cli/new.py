@@ -27,7 +27,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(asked: argparse.Namespace) -> int:
     """Run the command; the exit code."""
-    from poresim.record.files import safe_name, write_text
+    from poresim.record.files import make_folder, safe_name, write_text
     from poresim.record.layout import RecordError
     from poresim.scenario.starter import starter
 
@@ -41,7 +41,7 @@ def execute(asked: argparse.Namespace) -> int:
     if not folder.is_dir():
         if asked.out is None or given.parent != Path():
             raise RecordError(f"{folder}: no such folder; make it first, or give another NAME")
-        folder.mkdir(parents=True)
+        make_folder(folder)
     if path.exists() and not asked.force:
         raise RecordError(f"{path}: exists; --force replaces it, another NAME keeps both")
     text = starter(name)

@@ -43,7 +43,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(asked: argparse.Namespace) -> int:
     """Run the command; the exit code."""
-    from poresim.record.files import safe_name
+    from poresim.record.files import make_folder, safe_name
     from poresim.record.layout import RecordError
     from poresim.scenario.reading import load_scenario
 
@@ -56,6 +56,7 @@ def execute(asked: argparse.Namespace) -> int:
     out = asked.out if asked.out is not None else Path("results") / name
     if not (asked.force or asked.resume):
         _refuse_existing(out, name)
+    make_folder(out)
     _expect(scenario, asked.workers)
     record = _compute(scenario, out, asked)
     figures: list[Path] = []

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from poresim.ensemble.jobs import Job, RequestError, soak_one
 from poresim.ensemble.request import fit_in_memory, header_of, jobs_of
 from poresim.ensemble.workers import Workers, cores
-from poresim.record.files import clear_temporary, locked, safe_name
+from poresim.record.files import clear_temporary, locked, make_folder, safe_name
 from poresim.record.layout import RecordError
 from poresim.record.model import Record
 from poresim.record.reading import load_record
@@ -77,7 +77,7 @@ def run(
     name = safe_name(scenario.name)
     target = folder / f"{name}.h5"
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        make_folder(folder)
         with locked(folder / f".{name}.lock"):
             parts = Parts(folder / f"{name}.parts", header_of(scenario))
             finished = _start(target, parts, resume=resume, force=force)

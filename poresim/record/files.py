@@ -22,6 +22,23 @@ def safe_name(text: str) -> str:
     return name
 
 
+def make_folder(path: Path) -> None:
+    """Make a folder for results, and those above it. RecordError when that cannot be."""
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except FileExistsError:
+        raise RecordError(
+            f"{path}: is a file; results need a folder, name one with --out"
+        ) from None
+    except OSError as error:
+        why = error.strerror or error
+        raise RecordError(
+            f"{path}: cannot be made a folder ({why}); name another with --out"
+        ) from None
+    if not os.access(path, os.W_OK):
+        raise RecordError(f"{path}: nothing may be written there; name another folder with --out")
+
+
 def write_whole(path: Path, write: Callable[[Path], None]) -> None:
     """Let ``write`` fill a temporary file beside ``path``, flush it to disk, rename it.
 

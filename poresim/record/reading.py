@@ -24,6 +24,7 @@ MAX_BYTES = 800_000_000
 #: Packed data cannot shrink by more than this (deflate's own limit is 1032).
 _MAX_SHRINK = 1100
 _MAX_MEMBERS = 100_000
+_ALWAYS_KNOWN = ("uptake_kg", "saturation", "snapshot_time_s")
 _MAX_TEXT = 10_000_000
 
 
@@ -202,6 +203,9 @@ def _repeat(place: _Place, sizes: dict[str, int]) -> Repeat:
     time = plain["time_s"]
     if not (len(time) and np.all(np.isfinite(time)) and np.all(np.diff(time) >= 0)):
         raise place.error("time_s must hold finite, rising times")
+    for name in _ALWAYS_KNOWN:
+        if not np.all(np.isfinite(plain[name])):
+            raise place.error(f"{name} must hold finite numbers")
     fill = packed["snapshot_fill"]
     ending = place.text("ending")
     if ending not in Ending.__members__:
@@ -214,7 +218,6 @@ def _repeat(place: _Place, sizes: dict[str, int]) -> Repeat:
         solves=int(place.number("solves")),
         volume_balance=float(place.number("volume_balance")),
         accuracy=float(place.number("accuracy")),
-        seconds=float(place.number("seconds")),
     )
 
 
@@ -234,7 +237,9 @@ class _Rows:
             if file.get(self.name) is None or file[self.name].shape != self.shape:
                 raise RecordError(f"{self.path}: was changed while it was being read")
             values: NDArray[np.float32] = file[self.name][index]
-            return values
+        if not np.all(np.isfinite(values)):
+            raise RecordError(f"{self.path}: {self.name} must hold finite numbers")
+        return values
 
 
 class _Solids(Mapping[int, Network]):
