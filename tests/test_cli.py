@@ -294,6 +294,30 @@ def test_an_unforeseen_fault_is_a_line_too(made_up, capsys, monkeypatch):
     assert "ZeroDivisionError: made up" in said
 
 
+def test_interrupted_while_code_is_made_is_130(small):
+    """Imports make code from strings; an interrupt there marks the process to die by it."""
+    Path("stopped.py").write_text(
+        "import sys; from poresim.cli import check, main\n"
+        "check.execute = lambda asked: exec('raise KeyboardInterrupt')\n"
+        "sys.exit(main.main())"
+    )
+    done = python("-m", "stopped", "check", str(small), cwd=small.parent)
+    assert done.returncode == 130
+    assert done.stderr == "interrupted\n"
+
+
+def test_interrupted_before_anything_was_finished(small, capsys, monkeypatch):
+    from poresim.ensemble.run import RunInterrupted
+
+    def stopped(*_, **__):
+        raise RunInterrupted(None, 0, 6)
+
+    monkeypatch.setattr("poresim.ensemble.run.run", stopped)
+    assert main(["run", str(small)]) == 130
+    said = capsys.readouterr().err.splitlines()[-1]
+    assert said == "interrupted before the first soak was finished; nothing is kept"
+
+
 def test_text_from_files_does_not_drive_the_terminal(here, capsys):
     evil = "\x1b[31mred\x1b]0;title\x07\u202egnp\u200b"
     assert plain(evil) == " [31mred ]0;title  gnp"

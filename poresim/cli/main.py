@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import argparse
+import atexit
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from typing import NoReturn
 
 from poresim import __version__
@@ -60,6 +62,26 @@ def parser() -> Parser:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; the exit code."""
+    code = _main(argv)
+    if code == INTERRUPTED and argv is None:
+        _leave_interrupted()
+    return code
+
+
+def _leave_interrupted() -> NoReturn:
+    """End the process with the code for interrupted.
+
+    An interrupt that hits code which is made from a string, as many imports do, marks a `python -m`
+    to die by the signal, whatever is returned afterwards.
+    """
+    atexit._run_exitfuncs()
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(OSError, ValueError):
+            stream.flush()
+    os._exit(INTERRUPTED)
+
+
+def _main(argv: Sequence[str] | None) -> int:
     terminal.prepare()
     top = parser()
     try:
@@ -85,7 +107,9 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _interrupted(interrupt: KeyboardInterrupt) -> int:
     path = getattr(interrupt, "record_path", None)
-    if hasattr(interrupt, "finished"):
+    if getattr(interrupt, "finished", None) == 0:
+        remark("interrupted before the first soak was finished; nothing is kept")
+    elif hasattr(interrupt, "finished"):
         kept = f"{interrupt.finished} of {interrupt.soaks} soaks are kept"  # type: ignore[attr-defined]
         where = f" in {path}" if path else ""
         remark(f"interrupted: {kept}{where}; --resume goes on")
