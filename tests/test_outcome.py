@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from poresim.outcome.blocking import blocked, reached_share
 from poresim.outcome.curves import exponent, sorptivity, time_to, value_at
 from poresim.outcome.faces import depth_below, inlet_of, wetted_area
 from poresim.outcome.spread import band, spread
+from poresim.outcome.summary import summarise
 from poresim.outcome.words import headline, mass, percent, seconds, title
 from poresim.record.reading import load_record
 from poresim.record.summaries import summaries
@@ -112,8 +114,8 @@ def test_faces_of_a_block():
 
 @pytest.mark.parametrize(
     ("value", "text"),
-    [(0.0042, "4.2 ms"), (0.35, "0.35 s"), (6.13, "6.1 s"), (42.4, "42 s"), (720, "12 min"),
-     (7200, "2.0 h"), (0, "0 s"), (float("nan"), "never")],
+    [(1e-9, "1.0 ns"), (1.1e-6, "1.1 µs"), (0.0042, "4.2 ms"), (0.35, "0.35 s"), (6.13, "6.1 s"),
+     (42.4, "42 s"), (720, "12 min"), (7200, "2.0 h"), (0, "0 s"), (float("nan"), "never")],
 )  # fmt: skip
 def test_times_in_words(value, text):
     assert seconds(value) == text
@@ -135,6 +137,27 @@ def test_the_sentence_says_what_was_computed(tmp_path):
     assert "gum broth is at" in text  # it had not come to rest: no "stops"
     assert "because" not in text
     assert title(found).count(";") == 1
+
+
+def test_a_solid_that_cannot_be_filled_is_told_as_such(tmp_path):
+    """Full where liquid can come, but that is a sixth of it: no "fills 10 %"."""
+    record = load_record(record_file(tmp_path, liquids=1, repeats=1))
+    whole = record.liquids[0].repeats[0]
+    rest = np.append(whole.time_s, 10 * whole.time_s[-1])  # nothing happens any more
+    soak = replace(
+        whole,
+        time_s=rest,
+        uptake_kg=np.append(whole.uptake_kg, whole.uptake_kg[-1]),
+        saturation=0.17 * np.append(whole.saturation, whole.saturation[-1]),
+    )
+    assert soak.ending is Ending.FULL
+    found = summarise("clear broth", [soak], [record.solid(0).ends], [1e-6])
+    assert found.end_s.median <= whole.time_s[-1]
+    assert headline([found]).startswith("Clear broth fills all that it can reach, 17 %, in ")
+    late = summarise(
+        "clear broth", [replace(soak, ending=Ending.TIME)], [record.solid(0).ends], [1e-6]
+    )
+    assert late.end_s.median == rest[-1]
 
 
 def test_summary_of_a_made_up_record(tmp_path):

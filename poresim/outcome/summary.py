@@ -48,7 +48,8 @@ class Summary:
     """Spreads over the repeats of one liquid; times in s, NaN = never (within the run).
 
     time_to_s : saturation level -> time.
-    end_s, end_saturation, end_uptake_kg : when and how the soaks ended.
+    end_s, end_saturation, end_uptake_kg : when and how the soaks ended; for one that came to rest
+    by itself, when it had taken up all but a millionth of what it took up.
     exponent : of uptake ~ time^b between 10 and 60 % of the final uptake.
     sorptivity : kg/(m2 s^0.5) there; NaN when the wetted area is unknown.
     blocked_of_all, blocked_of_reached : share of throats closed by grains.
@@ -117,7 +118,7 @@ def summarise(
             level: spread(time_to(c.time_s, c.saturation, level) for c in courses)
             for level in LEVELS
         },
-        end_s=spread(float(c.time_s[-1]) for c in courses),
+        end_s=spread(_end(c) for c in courses),
         end_saturation=spread(float(c.saturation[-1]) for c in courses),
         end_uptake_kg=spread(float(c.uptake_kg[-1]) for c in courses),
         exponent=spread(fit[0] for fit in fits),
@@ -127,6 +128,12 @@ def summarise(
         endings=endings,
         volume_balance=max((c.volume_balance for c in courses), default=float("nan")),
     )
+
+
+def _end(course: Course) -> float:
+    if course.ending not in AT_REST:
+        return float(course.time_s[-1])
+    return time_to(course.time_s, course.saturation, float(course.saturation[-1]) * (1 - 1e-6))
 
 
 def _slopes(course: Course, area: float) -> tuple[float, float]:

@@ -18,8 +18,9 @@ def seconds(value: float) -> str:
         return f"{_round(value / 3600)} h"
     if value >= 300:
         return f"{_round(value / 60)} min"
-    if 0 < value < 0.01:
-        return f"{_round(value * 1000)} ms"
+    for unit, factor, below in (("ns", 1e9, 1e-7), ("µs", 1e6, 1e-4), ("ms", 1e3, 1e-2)):
+        if 0 < value < below:
+            return f"{_round(value * factor)} {unit}"
     return f"{_round(value)} s"
 
 
@@ -106,10 +107,10 @@ def _fate(s: Summary, level: float, *, grains: bool = True) -> str:
     time = s.time_to_s[level].median
     end = percent(s.end_saturation.median)
     name = s.name if grains else short(s.name)
-    if math.isfinite(time):
-        text = f"{name} fills {percent(level)} of the pores in {seconds(time)}"
-    elif set(s.endings) == {Ending.FULL}:
+    if set(s.endings) == {Ending.FULL} and s.end_saturation.median < 0.95:
         text = f"{name} fills all that it can reach, {end}, in {seconds(s.end_s.median)}"
+    elif math.isfinite(time):
+        text = f"{name} fills {percent(level)} of the pores in {seconds(time)}"
     elif s.at_rest:
         text = f"{name} stops at {end}"
     else:

@@ -29,7 +29,7 @@ DASHES: tuple[Any, ...] = (
     (0, (7, 1.4, 1.4, 1.4, 1.4, 1.4)),
 )
 #: Between a number and its unit no line is broken.
-_UNIT = re.compile(r"(?<=\d) (?=(%|s|ms|min|h|mm|kg|g|mg|µg)(?![\w]))")
+_UNIT = re.compile(r"(?<=\d) (?=(%|s|ms|µs|ns|min|h|mm|kg|g|mg|µg)(?![\w]))")
 #: Width of a phone's screen, px, and the least height of text on it (size of the letters' em).
 PHONE_PX = 360
 LEAST_TEXT_PX = 9.5
