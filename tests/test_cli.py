@@ -160,6 +160,25 @@ def test_check_as_json(small, capsys):
     assert not list(small.parent.glob("results*"))
 
 
+def test_faults_as_json(small, capsys):
+    small.write_text(TWO_BROTHS.replace("seed = 0", "sead = 0").replace("= 0.2", "= inf"))
+    assert main(["check", str(small), "--json"]) == 2
+    said = capsys.readouterr()
+    faults = json.loads(said.out)["faults"]
+    assert [(fault["line"], fault["key"]) for fault in faults] == [(2, "sead"), (26, "run.until_s")]
+    assert faults[0]["wrong"] == "is not a known key"
+    assert "did you mean seed?" in faults[0]["right"]
+    assert said.err.count("\n") == 2
+
+
+def test_a_liquid_that_does_not_wet_is_remarked_on(small, capsys):
+    assert main(["check", str(small)]) == 0
+    assert "does not wet" not in capsys.readouterr().out
+    small.write_text(TWO_BROTHS.replace("contact_angle_deg = 48", "contact_angle_deg = 90"))
+    assert main(["check", str(small)]) == 0
+    assert capsys.readouterr().out.count("does not wet this solid (contact angle 90 deg") == 2
+
+
 def test_every_fault_of_a_scenario_is_a_line(small, capsys):
     text = TWO_BROTHS.replace("seed = 0", "sead = 0").replace("until_s = 0.2", "until_s = -1")
     small.write_text(text)

@@ -19,7 +19,7 @@ from fakes import soak as made_up_soak
 from small import TWO_BROTHS
 
 from poresim.ensemble import jobs
-from poresim.ensemble.jobs import particle_seed, snapshot_times
+from poresim.ensemble.jobs import RequestError, particle_seed, snapshot_times
 from poresim.ensemble.request import header_of
 from poresim.ensemble.run import RunFailed, RunInterrupted, run
 from poresim.record.layout import SOAK, RecordError
@@ -115,6 +115,18 @@ def test_the_python_calls_repeat_the_record(reference, file):
     kept = reference.liquids[1].repeats[0]
     np.testing.assert_array_equal(once.filled_at_s, kept.filled_at_s)
     np.testing.assert_array_equal(once.blocked_at_s, kept.blocked_at_s)
+
+
+def test_what_only_building_finds_out_is_told_with_its_file_and_key(file, tmp_path):
+    lattice = '{ kind = "scattered", spacing_um = 100, neighbours = 13.2 }'
+    text = TWO_BROTHS.replace('{ kind = "cubic", spacing_um = 100 }', lattice)
+    file.write_text(text.replace("median_radius_um = 15", "median_radius_um = 6"))
+    with ThreadPoolExecutor(1) as threads, pytest.raises(RequestError) as caught:
+        run(load_scenario(file), tmp_path / "out", executor=threads)
+    assert str(caught.value).startswith(
+        f"{file}: solid, neighbours: got 13.2, but the points drawn"
+    )
+    assert not list((tmp_path / "out").glob("*.h5"))
 
 
 def test_nothing_is_overwritten_unasked(file, tmp_path, reference):

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import asdict
 from pathlib import Path
 
 from poresim.cli.forecast import forecast, forecast_dict
-from poresim.cli.terminal import DONE, result_json, say
+from poresim.cli.terminal import DONE, WRONG_REQUEST, remark, result_json, say
 
 NAME = "check"
 ABOUT = "read a scenario: say what will be built and every fault in it; run nothing"
@@ -24,10 +25,19 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(asked: argparse.Namespace) -> int:
     """Run the command; the exit code."""
+    from poresim.scenario.faults import ScenarioError
     from poresim.scenario.plan import plan
     from poresim.scenario.reading import load_scenario
 
-    scenario = load_scenario(asked.file)
+    try:
+        scenario = load_scenario(asked.file)
+    except ScenarioError as error:
+        if not asked.json:
+            raise
+        for fault in error.faults:
+            remark(str(fault))
+        result_json({"faults": [asdict(fault) for fault in error.faults]})
+        return WRONG_REQUEST
     found = plan(scenario)
     if asked.json:
         result_json(forecast_dict(scenario, found))

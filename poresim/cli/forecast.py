@@ -28,6 +28,12 @@ def forecast(scenario: Scenario, plan: Plan) -> list[str]:
             f"remark:  {percent(solid.wide_share)} of the tubes are wider than long; "
             "a wider spacing or narrower tubes would be truer"
         )
+    for liquid in scenario.liquids:
+        if liquid.contact_angle_deg >= 90:
+            lines.append(
+                f"remark:  {liquid.name} does not wet this solid (contact angle "
+                f"{liquid.contact_angle_deg:g} degrees, and below 90 wets): none will be drawn in"
+            )
     liquids = len(scenario.liquids)
     end = []
     if run.until_s is not None:

@@ -11,7 +11,7 @@ from poresim.liquid.liquid import Liquid
 from poresim.outcome.faces import depth_below, inlet_of
 from poresim.record.model import Repeat
 from poresim.solid.network import Network
-from poresim.solid.spec import SolidSpec
+from poresim.solid.spec import SolidError, SolidSpec
 
 _PARTICLES = 1  # purpose of a random stream; 0 is the geometry's, see solid.build
 _GRAVITY = 9.80665  # m/s2, standard gravity
@@ -70,6 +70,8 @@ def soak_one(number: int, job: Job) -> tuple[Repeat, Network]:
     try:
         network = _solid(job)
         inlet = inlet_of(network, job.faces)
+    except SolidError as error:
+        raise RequestError(f"solid, {error}") from None
     except ValueError as error:
         raise RequestError(str(error)) from None
     result = soak(

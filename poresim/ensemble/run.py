@@ -89,7 +89,9 @@ def run(
             elif not (target.exists() and load_record(target).complete):
                 parts.merge(target, finished)  # broken off between the last soak and the end
             parts.remove()
-    except (RecordError, RequestError, RunFailed):
+    except RequestError as error:  # found out only while building: its line is not known
+        raise RequestError(f"{scenario.path}: {error}" if scenario.path else str(error)) from None
+    except (RecordError, RunFailed):
         raise
     except OSError as error:
         raise RecordError(f"{error.filename or folder}: {error.strerror or error}") from None
