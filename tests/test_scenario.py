@@ -225,6 +225,11 @@ def test_scenarios_travel_to_other_processes():
     assert isinstance(fault, ScenarioError)
 
 
+def test_the_starter_is_soon_done():
+    """It is the first thing that anyone runs."""
+    assert plan(parse_scenario(starter("first")), cores=1).seconds < 30
+
+
 def test_the_starter_is_without_fault_whatever_its_name():
     for name in ("rusk", 'a "quoted" \\ name', "zwieback \u4e16", "two\nlines\x00"):
         scenario = parse_scenario(starter(name))

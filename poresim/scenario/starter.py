@@ -10,7 +10,7 @@ seed = 11                          # the same seed gives the same solids and gra
 
 [solid]
 name = "rusk"
-size_mm = [1.0, 1.0, 1.5]          # x, y and the depth z
+size_mm = [1.5, 1.5, 1.5]          # x, y and the depth z
 dry_density_kg_m3 = 420            # optional
 
 # Junctions joined by tubes. kind: cubic, bcc, fcc, diamond, scattered, or, flat in x-z,
@@ -23,7 +23,7 @@ lattice = {{ kind = "cubic", spacing_um = 100, neighbours = 5.2 }}
 #   fixed (radius_um), table (file: a CSV with radius_um and, if you like, weight),
 #   mixture (parts = [{{ share = 0.3, law = ... }}, ...]).
 # waist: the radius halfway along a tube over that at its ends (1 = straight). The throat is there.
-tubes = {{ law = "lognormal", median_radius_um = 30, log_sd = 0.35, waist = 0.2 }}
+tubes = {{ law = "lognormal", median_radius_um = 30, log_sd = 0.35, waist = 0.15 }}
 
 # sides = "open"                   # or "sealed", or "periodic" (what leaves left comes in right)
 
@@ -49,8 +49,8 @@ faces = ["bottom"]                 # bottom, top, left, right, front, back
 gravity = true                     # along -z
 
 [run]
-until_s = 10                       # and / or until_saturation = 0.9
-accuracy = 0.01                    # relative error of the uptake curve
+until_s = 4                        # and / or until_saturation = 0.9
+accuracy = 0.05                    # relative error of the uptake curve; 0.01 takes longer
 repeats = 2                        # solids drawn from the same law
 """
 
