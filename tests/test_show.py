@@ -165,6 +165,57 @@ def test_every_figure_says_what_it_shows(record):
             assert word in said, (make.__name__, word)
 
 
+@pytest.fixture(scope="module")
+def soon(record):
+    """Two liquids that fill everything long before the run ends."""
+
+    def waits(repeat):
+        def stay(values):
+            return np.concatenate([values, values[-1:]])
+
+        return replace(
+            repeat,
+            time_s=np.append(repeat.time_s, 20 * repeat.time_s[-1]),
+            uptake_kg=stay(repeat.uptake_kg),
+            saturation=stay(repeat.saturation),
+            front_m=np.concatenate([repeat.front_m, np.full((1, 5), np.nan)]),
+        )
+
+    clear = record.liquids[0]
+    clear = replace(clear, repeats={n: waits(r) for n, r in clear.repeats.items()})
+    return replace(record, liquids=[clear, replace(clear, name="salted broth")])
+
+
+def test_figures_end_soon_after_the_last_change(record, soon):
+    changed = max(r.time_s[-1] for r in record.liquids[0].repeats.values())
+    for make in (uptake_figure, front_figure):
+        assert make([soon]).axes[0].get_xlim()[1] <= 1.25 * changed
+    # of a soak that goes on, nothing is left out:
+    assert uptake_figure([record]).axes[0].get_xlim()[1] == pytest.approx(changed)
+
+
+def test_titles_name_all_that_come_to_the_same(record, soon):
+    said = " ".join(" ".join(t.get_text().split()) for t in texts(front_figure([soon])))
+    assert "Clear broth and salted broth come through" in said
+    said = " ".join(" ".join(t.get_text().split()) for t in texts(section_figure([soon])))
+    assert "both liquids have filled" in said
+    said = " ".join(" ".join(t.get_text().split()) for t in texts(section_figure([record])))
+    assert "clear broth has filled" in said
+
+
+def test_a_band_too_narrow_to_be_seen_is_said_to_be(record):
+    def said(one):
+        return " ".join(" ".join(t.get_text().split()) for t in texts(uptake_figure([one])))
+
+    assert "hardly wider than the line" not in said(record)
+    alike = []
+    for one in record.liquids:
+        curve = {n: getattr(one.repeats[0], n) for n in ("time_s", "uptake_kg", "saturation")}
+        repeats = {n: replace(repeat, **curve) for n, repeat in one.repeats.items()}
+        alike.append(replace(one, repeats=repeats))
+    assert "hardly wider than the line" in said(replace(record, liquids=alike))
+
+
 def test_uptake_draws_the_record(record):
     """The line is the median over the solids: compared with numpy at a time of the record."""
     figure = uptake_figure([record])

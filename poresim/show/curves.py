@@ -13,6 +13,7 @@ from poresim.show.series import Series, caution, grid, repeats_in_words, series_
 from poresim.show.style import INK, SOFT, apart, characters, label, readable, styled, text_size
 
 _WIDTH = 5.4  # inches
+_NARROW = 0.035  # of the panel's height: two lines; such a band is hardly seen beside its line
 _THROUGH = 0.95  # of the pores full: the liquid has come through
 _STRAIGHT = "straight = capillary uptake, Washburn"
 
@@ -25,14 +26,14 @@ def uptake_figure(records: Sequence[Record]) -> Any:
     with styled(_WIDTH):
         figure = Figure(figsize=(_WIDTH, 7.6))
         head = _head(figure, title([s.summary for s in series]), _WIDTH)
-        foot = _foot(figure, _spread_words(series), records)
+        when = grid(series)
+        foot = _foot(figure, _spread_words(series, when), records)
         left, right = 0.135, 0.72
         middle = (head + foot) / 2
         gap = 0.105
         upper = figure.add_axes((left, middle + gap / 2, right - left, head - middle - gap / 2))
         lower = figure.add_axes((left, foot + gap, right - left, middle - foot - 1.5 * gap))
         unit, factor = _mass_unit(series)
-        when = grid(series)
         for axes, across, name in (
             (upper, when, "Time (s)"),
             (lower, np.sqrt(when), f"Square root of time (√s)\n{_STRAIGHT}"),
@@ -74,6 +75,8 @@ def front_figure(records: Sequence[Record]) -> Any:
         )
         when = grid(series)
         bands = [_front(s, when) for s in series]
+        known = np.isfinite([middle for _, middle, _ in bands]).any(axis=0)
+        last = min(when[-1], 1.1 * when[known][-1]) if known.any() else when[-1]
         deepest = max((np.nanmax(b[2]) for b in bands if np.isfinite(b[2]).any()), default=1.0)
         for i, (one, (low, middle, high)) in enumerate(zip(series, bands, strict=True)):
             axes = figure.add_subplot(grids[i // columns, i % columns])
@@ -81,7 +84,7 @@ def front_figure(records: Sequence[Record]) -> Any:
                 axes.plot(when, other[1], color="#b9b3a7", lw=1.0, zorder=1)
             axes.fill_between(when, low, high, color=one.colour, alpha=0.22, lw=0, zorder=2)
             axes.plot(when, middle, color=one.colour, zorder=3)
-            axes.set_xlim(0, when[-1])
+            axes.set_xlim(0, last)
             axes.set_ylim(0, 1.05 * deepest)
             axes.locator_params(axis="x", nbins=4 if columns == 1 else 3)
             axes.locator_params(axis="y", nbins=5)
@@ -180,11 +183,18 @@ def _foot(figure: Any, words: str, records: Sequence[Record]) -> float:
     return float(((wrapped.count("\n") + 1) * 1.25 * size / 72 + 0.06) / figure.get_figheight())
 
 
-def _spread_words(series: Sequence[Series]) -> str:
+def _spread_words(series: Sequence[Series], when: np.ndarray) -> str:
     solids = repeats_in_words(series)
     if solids == "one solid":
         return "Each line: one solid."
-    return f"Line: median of {solids}; band: lowest to highest."
+    words = f"Line: median of {solids}; band: lowest to highest"
+    bands = [one.band("uptake_kg", when) for one in series]
+    widths = [(b.high - b.low)[np.isfinite(b.high)] for b in bands]
+    # Where a curve is steep, even a narrow band is high: the highest tenth does not count.
+    widest = max((float(np.quantile(w, 0.9)) for w in widths if len(w)), default=0.0)
+    if widest < _NARROW * _top(series, 1.0):
+        words += ", here hardly wider than the line"
+    return words + "."
 
 
 def _front_words(series: Sequence[Series]) -> str:
@@ -205,18 +215,26 @@ def _front_title(series: Sequence[Series]) -> str:
     deep = [(s, _front(s, np.array([s.end_s]))[1][0]) for s in series]
     known = [(s, d) for s, d in deep if np.isfinite(d)]
     if through and not known:
-        return f"{capital(short(through[0].name))} comes through"
+        return f"{capital(_all_of(through))} through"
     if not known:
         return "How deep the front has come"
     first = max(known, key=lambda pair: pair[1])
     last = min(known, key=lambda pair: pair[1])
     if through:
         deepest = f"{short(last[0].name)} gets {last[1]:.2g} mm deep"
-        return f"{capital(short(through[0].name))} comes through; {deepest}"
+        return f"{capital(_all_of(through))} through; {deepest}"
     text = f"Front in the end: {short(first[0].name)} {first[1]:.2g} mm deep"
     if last[1] < 0.95 * first[1]:
         text += f", {short(last[0].name)} {last[1]:.2g} mm"
     return text
+
+
+def _all_of(series: Sequence[Series]) -> str:
+    """Who comes: "clear broth comes", "clear broth and gum broth come", "5 liquids come"."""
+    if len(series) > 2:
+        return f"{len(series)} liquids come"
+    names = " and ".join(short(one.name) for one in series)
+    return f"{names} {'comes' if len(series) == 1 else 'come'}"
 
 
 def _mass_unit(series: Sequence[Series]) -> tuple[str, float]:

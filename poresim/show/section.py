@@ -235,7 +235,11 @@ def _title(series: Sequence[Series], states: Sequence[State | None], last: float
     told = [(one.name, state.saturation) for one, state in pairs if state is not None]
     if not told:
         return "Where the liquid is"
-    first, lowest = max(told, key=lambda p: p[1]), min(told, key=lambda p: p[1])
+    told.sort(key=lambda pair: -pair[1])
+    first, lowest = told[0], told[-1]
+    if len(told) > 1 and percent(first[1]) == percent(lowest[1]):
+        both = "both liquids have" if len(told) == 2 else f"all {len(told)} liquids have"
+        return f"After {seconds(last)}: {both} filled {percent(first[1])} of the pores"
     text = f"After {seconds(last)}: {short(first[0])} has filled {percent(first[1])} of the pores"
     if len(told) > 1:
         text += f", {short(lowest[0])} {percent(lowest[1])}"

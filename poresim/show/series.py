@@ -7,11 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from poresim.outcome.curves import time_to
 from poresim.outcome.spread import Band, band
 from poresim.outcome.summary import AT_REST, Summary
 from poresim.record.model import LiquidRecord, Record, Repeat
 from poresim.record.summaries import summary_of
 from poresim.show.style import colour, dashes, label
+
+_FLAT = 1.2  # how much longer than its changes a figure lasts, so that rest is seen
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,6 +47,11 @@ class Series:
         """Last time of its longest repeat."""
         return max(float(r.time_s[-1]) for r in self.repeats)
 
+    @property
+    def busy_s(self) -> float:
+        """Until when its curves still change visibly; the end of a repeat that was cut short."""
+        return max(_busy(repeat) for repeat in self.repeats)
+
     def band(self, column: str, when: np.ndarray, index: int | None = None) -> Band:
         """Median and range over the repeats of one column (``index``: of its second axis)."""
         values = [getattr(r, column) for r in self.repeats]
@@ -70,9 +78,17 @@ def series_of(records: Sequence[Record]) -> list[Series]:
 
 
 def grid(series: Sequence[Series], count: int = 240) -> np.ndarray:
-    """Times from 0 to the end of the longest soak, equally spaced in sqrt(time)."""
-    end = max((s.end_s for s in series), default=1.0)
+    """Times from 0 until every curve is flat or ends, equally spaced in sqrt(time)."""
+    longest = max((s.end_s for s in series), default=1.0)
+    busy = max((s.busy_s for s in series), default=1.0)
+    end = min(longest, _FLAT * busy) if busy > 0 else longest
     return np.asarray(end * np.linspace(0, 1, count) ** 2)
+
+
+def _busy(repeat: Repeat) -> float:
+    if repeat.ending not in AT_REST:
+        return float(repeat.time_s[-1])
+    return time_to(repeat.time_s, repeat.saturation, 0.999 * float(repeat.saturation[-1]))
 
 
 def caution(records: Sequence[Record]) -> str:
