@@ -187,7 +187,7 @@ FAULTS = [
         "and at most 20 % may be; make the spacing 187 um or more, or multiply the radii by "
         "0.546 or less",
     ),
-    ("2.0, 2.0, 3.0", "900, 900, 900", "6: solid.size_mm: ... TB of memory, and"),
+    ("2.0, 2.0, 3.0", "900, 900, 900", "6: solid.size_mm: ... PB of memory, and"),
     ("2.0, 2.0, 3.0", "2.0, 2.0, 0.03", "6: solid.size_mm: the z edge of 0.03 mm is too short"),
     ("neighbours = 5.2", "neighbours = 7", "8: solid.lattice.neighbours: ... can have up to 6"),
     ("= 420", '= 420\nnetwork = "a.h5"', "6: solid.size_mm: contradicts network"),
@@ -448,6 +448,22 @@ def test_huge_blocks_are_refused_in_figures_that_can_be_read():
     )
     line = faults_of(text)[0]
     assert "1.2e+16 junctions and 3.12e+16 tubes need about" in line
+
+
+@pytest.mark.parametrize("line", ["until_s = 30", "until_saturation = 0.9"])
+def test_snapshots_count_as_memory(monkeypatch, line):
+    from poresim.scenario import checks
+    from poresim.solid import build
+
+    for module in (build, checks):
+        monkeypatch.setattr(module, "available_bytes", lambda: 200_000_000)
+    parse_scenario(changed(("until_s = 30", line)))  # 34,000 tubes, 60 snapshots
+    found = faults_of(changed(("until_s = 30", f"{line}\nsnapshots = 1000")))
+    assert len(found) == 1
+    assert "line 39: run.snapshots: 1000 snapshots of 34,034 tubes need about 881 MB" in found[0]
+    assert "200 MB is free; keep 199 or fewer" in found[0]
+    fewer = plan(parse_scenario(changed(("until_s = 30", f"{line}\nsnapshots = 199"))))
+    assert 195e6 < fewer.solid.memory_bytes <= 200e6
 
 
 @pytest.mark.parametrize(

@@ -81,4 +81,6 @@ def fit_in_memory(scenario: Scenario) -> int:
     from poresim.scenario.plan import plan_solid
     from poresim.solid.memory import available_bytes
 
-    return max(1, available_bytes() // plan_solid(scenario.solid).memory_bytes)
+    return max(
+        1, available_bytes() // plan_solid(scenario.solid, scenario.run.snapshots).memory_bytes
+    )

@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING, Any
 
 from poresim.scenario import schema, wording
 from poresim.scenario.build import LiquidSpec, liquid_spec, read_table, solid_spec
+from poresim.scenario.plan import plan_solid
 from poresim.solid.build import refuse_too_large
 from poresim.solid.files import load_network
 from poresim.solid.fitting import fit
 from poresim.solid.lattices import LATTICES
+from poresim.solid.memory import available_bytes, in_words
 from poresim.solid.spec import SolidError, SolidSpec
 
 if TYPE_CHECKING:
@@ -257,6 +259,21 @@ def exposure(reader: Reader, keys: schema.Exposure, spec: SolidSpec | None) -> N
             reader.fault(path, f"{face!r} is named twice", "name each face once")
         elif face not in present:
             reader.fault(path, f"{face!r}: {why}", f"this solid has {', '.join(present)}")
+
+
+def snapshots(reader: Reader, keys: schema.Run, spec: SolidSpec) -> None:
+    """Note more snapshots than there is memory for."""
+    solid, free = plan_solid(spec, keys.snapshots), available_bytes()
+    needed = solid.memory_bytes
+    if needed > free:
+        without = plan_solid(spec).memory_bytes
+        most = keys.snapshots * max(free - without, 0) // (needed - without)
+        reader.fault(
+            ("run", "snapshots"),
+            f"{keys.snapshots} snapshots of {solid.tubes:,} tubes need about {in_words(needed)} "
+            f"of memory, and {in_words(free)} is free",
+            f"keep {most} or fewer, or make the block smaller",
+        )
 
 
 def _faces_of(spec: SolidSpec | None) -> tuple[tuple[str, ...], str]:

@@ -58,8 +58,10 @@ class Plan:
     cores: int
 
 
-def plan_solid(spec: SolidSpec) -> SolidPlan:
+def plan_solid(spec: SolidSpec, snapshots: int = 0) -> SolidPlan:
     """Counts by formula: exact for lattices, within about 2 % for scattered junctions.
+
+    snapshots : how many a soak keeps.
 
     Raises SolidError for a block that cannot be built, ValueError for a bad network file.
     """
@@ -72,7 +74,7 @@ def plan_solid(spec: SolidSpec) -> SolidPlan:
             None,
             known.size,
             None,
-            needed_bytes(known.junctions, known.tubes),
+            needed_bytes(known.junctions, known.tubes, snapshots),
         )
     found = fit(spec)
     return SolidPlan(
@@ -82,14 +84,14 @@ def plan_solid(spec: SolidSpec) -> SolidPlan:
         found.spacing,
         found.size,
         found.wide_share,
-        needed_bytes(found.junctions, found.tubes),
+        needed_bytes(found.junctions, found.tubes, snapshots),
     )
 
 
 def plan(scenario: Scenario, cores: int | None = None) -> Plan:
     """The cost of a run on a number of cores (all of the machine's when None)."""
     cores = cores or os.cpu_count() or 1
-    solid = plan_solid(scenario.solid)
+    solid = plan_solid(scenario.solid, scenario.run.snapshots)
     soaks = len(scenario.liquids) * scenario.run.repeats
     if solid.junctions > SMALL_JUNCTIONS:
         one = SECONDS_PER_1E5_TUBES * (solid.tubes / 1e5) ** GROWTH

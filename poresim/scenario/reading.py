@@ -78,6 +78,8 @@ def parse_scenario(text: str, path: Path | None = None) -> Scenario:
     run = reader.section("run", schema.Run, required=True)
     if exposure:
         checks.exposure(reader, exposure, solid)
+    if run and solid:
+        checks.snapshots(reader, run, solid)
     if run and run.until_s is None and run.until_saturation is None:
         reader.fault(
             ("run",), "says no end", "give until_s (in s), until_saturation (0 to 1), or both"
