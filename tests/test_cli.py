@@ -346,6 +346,22 @@ def test_text_from_files_does_not_drive_the_terminal(here, capsys):
     assert "\x1b" not in said.out + said.err
 
 
+def test_the_table_tells_long_names_apart():
+    from poresim.cli.tables import table
+    from poresim.outcome.spread import spread
+    from poresim.outcome.summary import LEVELS, Summary
+
+    one = spread([0.5])
+    names = [f"a broth with a very long name indeed, from lot {n}" for n in (1, 2)]
+    rows = table(
+        [
+            Summary(n, 1, dict.fromkeys(LEVELS, one), one, one, one, one, one, one, one, {}, 0.0)
+            for n in names
+        ]
+    ).splitlines()[2:]
+    assert len(set(rows)) == 2
+
+
 def test_names_from_scenarios_are_never_paths(here, capsys):
     """The file's own name decides, and a wild one is made tame."""
     wild = here / "a b;$(x).toml"

@@ -19,6 +19,7 @@ from poresim.show.figures import figure_paths, write_figures
 from poresim.show.section import NothingToShow, section_figure
 from poresim.show.slab import scale_bar, slab_of
 from poresim.show.states import state_at, told_times
+from poresim.solid.network import Network
 from poresim.uptake.result import Ending
 
 # Machado, Oliveira & Fernandes 2009, IEEE Trans Vis Comput Graph 15:1291, severity 1.0: what
@@ -192,6 +193,39 @@ def test_figures_end_soon_after_the_last_change(record, soon):
         assert make([soon]).axes[0].get_xlim()[1] <= 1.25 * changed
     # of a soak that goes on, nothing is left out:
     assert uptake_figure([record]).axes[0].get_xlim()[1] == pytest.approx(changed)
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_liquid_that_does_not_come_in_is_drawn_too(record):
+    def dry(repeat):
+        zero = {n: 0 * getattr(repeat, n) for n in ("uptake_kg", "saturation", "front_m")}
+        return replace(repeat, **zero, ending=Ending.STOPPED)
+
+    one = record.liquids[0]
+    one = replace(one, repeats={n: dry(r) for n, r in one.repeats.items()})
+    figure = front_figure([replace(record, liquids=[one])])
+    assert "No liquid has come in" in [t.get_text() for t in texts(figure)]
+    assert figure.axes[0].get_ylim()[0] == 0
+    assert uptake_figure([replace(record, liquids=[one])]).axes[0].get_ylim()[0] == 0
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_single_row_of_tubes_is_drawn(tmp_path):
+    """It has no width, and so no scale bar across."""
+    row = load_record(record_file(tmp_path, liquids=1, repeats=1, cells=(1, 1, 6), snapshots=3))
+    solid = row.solid(0)
+    bare = Network(solid.points, solid.ends, solid.radius, faces=solid.faces)
+    figure = section_figure([replace(row, solids={0: bare})])
+    assert not [t for t in texts(figure) if t.get_text() == "0 mm"]
+
+
+def test_names_that_differ_at_their_ends_stay_different():
+    for lines in (1, 2):
+        both = {style.name_label(f"a rather long broth from lot {n}", 12, lines) for n in "12"}
+        assert len(both) == 2
+        assert all(len(r) <= 12 for b in both for r in b.split("\n"))
+        assert all(b.count("\n") < lines for b in both)
+    assert style.name_label("clear broth", 14, 1) == "clear broth"
 
 
 def test_titles_name_all_that_come_to_the_same(record, soon):

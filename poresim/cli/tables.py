@@ -15,13 +15,13 @@ if TYPE_CHECKING:
 
 def table(summaries: Sequence[Summary]) -> str:
     """A line a liquid: time to half full, state and uptake at the end, closed throats."""
-    from poresim.outcome.words import mass, percent, ranged
+    from poresim.outcome.words import mass, percent, ranged, short
 
     rows = [("liquid", "half full in", "full in the end", "uptake", "throats closed")]
     for s in summaries:
         rows.append(
             (
-                plain(s.name)[:40],
+                short(plain(s.name), 40),
                 half_time(s),
                 ranged(s.end_saturation, percent),
                 ranged(s.end_uptake_kg, mass),

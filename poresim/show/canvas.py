@@ -19,7 +19,7 @@ from poresim.show.section import (
 from poresim.show.series import Series
 from poresim.show.slab import Slab
 from poresim.show.states import State, reading
-from poresim.show.style import INK, SOFT, characters, label, readable, styled, text_size
+from poresim.show.style import INK, SOFT, characters, label, name_label, readable, styled, text_size
 
 _WIDTH = 8.0  # inches; only its ratio to the size of the text matters
 _COLUMNS = 4
@@ -48,7 +48,9 @@ class _Measures:
         rows = -(-count // self.columns)
         self.cell = min((_WIDTH - 2 * _EDGE + _GAP) / self.columns - _GAP, 2.9)
         self.scale, self.tall = common_scale(still.slabs, self.cell, 3.6)
-        self.names = [label(s.name, characters(self.cell, 1.15 * size), 2) for s in still.series]
+        self.names = [
+            name_label(s.name, characters(self.cell, 1.15 * size), 2) for s in still.series
+        ]
         self.title = label(still.title, characters(_WIDTH * 0.6, 1.2 * size), 2)
         self.words = label(still.words, characters(_WIDTH * 0.95, size), 4)
         self.name = (1.25 * max(n.count("\n") + 1 for n in self.names) + 0.4) * line

@@ -10,7 +10,17 @@ import numpy as np
 from poresim.outcome.words import capital, short, title
 from poresim.record.model import Record
 from poresim.show.series import Series, caution, grid, repeats_in_words, series_of
-from poresim.show.style import INK, SOFT, apart, characters, label, readable, styled, text_size
+from poresim.show.style import (
+    INK,
+    SOFT,
+    apart,
+    characters,
+    label,
+    name_label,
+    readable,
+    styled,
+    text_size,
+)
 
 _WIDTH = 5.4  # inches
 _NARROW = 0.035  # of the panel's height: two lines; such a band is hardly seen beside its line
@@ -57,7 +67,9 @@ def front_figure(records: Sequence[Record]) -> Any:
     rows = -(-len(series) // columns)
     with styled(_WIDTH):
         size = text_size(_WIDTH)
-        names = [label(s.name, characters(0.78 * _WIDTH / columns, 1.1 * size), 2) for s in series]
+        names = [
+            name_label(s.name, characters(0.78 * _WIDTH / columns, 1.1 * size), 2) for s in series
+        ]
         name = 1.3 * size / 72 * max(n.count("\n") + 1 for n in names)
         tall = 1.75 + (1.75 + name) * rows
         figure = Figure(figsize=(_WIDTH, tall))
@@ -77,7 +89,7 @@ def front_figure(records: Sequence[Record]) -> Any:
         bands = [_front(s, when) for s in series]
         known = np.isfinite([middle for _, middle, _ in bands]).any(axis=0)
         last = min(when[-1], 1.1 * when[known][-1]) if known.any() else when[-1]
-        deepest = max((np.nanmax(b[2]) for b in bands if np.isfinite(b[2]).any()), default=1.0)
+        deepest = max((np.nanmax(b[2]) for b in bands if np.isfinite(b[2]).any()), default=0.0)
         for i, (one, (low, middle, high)) in enumerate(zip(series, bands, strict=True)):
             axes = figure.add_subplot(grids[i // columns, i % columns])
             for other in bands:
@@ -85,7 +97,7 @@ def front_figure(records: Sequence[Record]) -> Any:
             axes.fill_between(when, low, high, color=one.colour, alpha=0.22, lw=0, zorder=2)
             axes.plot(when, middle, color=one.colour, zorder=3)
             axes.set_xlim(0, last)
-            axes.set_ylim(0, 1.05 * deepest)
+            axes.set_ylim(0, 1.05 * deepest if deepest > 0 else 1.0)
             axes.locator_params(axis="x", nbins=4 if columns == 1 else 3)
             axes.locator_params(axis="y", nbins=5)
             axes.set_title(names[i], color=readable(one.colour))
@@ -137,7 +149,7 @@ def _name_lines(figure: Any, axes: Any, series: Sequence[Series], ends: list[flo
     per_inch = (high - low) / (box.height * figure.get_figheight())
     wrap = characters((1 - box.x1) * _WIDTH - 0.22, 1.15 * size)
     room = (high - low) / (1.2 * size / 72 * per_inch)  # lines of text beside the panel
-    names = [label(s.name, wrap, 2 if 2 * len(series) <= room else 1) for s in series]
+    names = [name_label(s.name, wrap, 2 if 2 * len(series) <= room else 1) for s in series]
     tallest = max((n.count("\n") + 1 for n in names), default=1)
     gap = tallest * 1.2 * size / 72 * per_inch
     places = apart(ends, gap, low + gap / 2, high - gap / 4)
@@ -156,6 +168,7 @@ def _name_lines(figure: Any, axes: Any, series: Sequence[Series], ends: list[flo
                 "arrowstyle": "-",
                 "color": one.colour,
                 "lw": 1.0,
+                "relpos": (0.0, 0.5),  # from the name's left end, not across other names
                 "shrinkA": 1,
                 "shrinkB": 0,
             },
@@ -223,6 +236,8 @@ def _front_title(series: Sequence[Series]) -> str:
     if through:
         deepest = f"{short(last[0].name)} gets {last[1]:.2g} mm deep"
         return f"{capital(_all_of(through))} through; {deepest}"
+    if first[1] == 0:
+        return "No liquid has come in"
     text = f"Front in the end: {short(first[0].name)} {first[1]:.2g} mm deep"
     if last[1] < 0.95 * first[1]:
         text += f", {short(last[0].name)} {last[1]:.2g} mm"

@@ -19,6 +19,7 @@ from poresim.show.style import (
     SOFT,
     characters,
     label,
+    name_label,
     readable,
     styled,
     text_size,
@@ -56,7 +57,7 @@ def section_figure(records: Sequence[Record]) -> Any:
         scale, tall = common_scale(slabs, cell, 3.2)
         last = [state_at(repeat, times[-1]) for repeat in repeats]
         title = label(_title(series, last, times[-1]), characters(width * 0.95, 1.3 * size), 4)
-        names = [label(s.name, characters(cell, 1.12 * size), 4) for s in series]
+        names = [name_label(s.name, characters(cell, 1.12 * size), 4) for s in series]
         words = label(_foot(series, slabs, number, records), characters(width * 0.97, size), 7)
         lines = words.count("\n") + 1
         head = (title.count("\n") + 1) * 1.45 * line + 0.08
@@ -209,7 +210,10 @@ def draw_scale(figure: Any, slab: Slab, scale: float, size: float, x: float, y: 
     """A scale bar for panels of ``scale`` inches a mm; its right end at (x, y)."""
     from matplotlib.lines import Line2D
 
-    length = scale_bar(float(slab.high[0] - slab.low[0]))
+    across = float(slab.high[0] - slab.low[0])
+    if across <= 0:  # a single row of tubes
+        return
+    length = scale_bar(across)
     width = figure.get_figwidth()
     start = x - length * scale / width
     figure.add_artist(Line2D([start, x], [y, y], color=INK, lw=0.25 * size, solid_capstyle="butt"))

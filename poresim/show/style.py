@@ -14,6 +14,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
+from poresim.outcome.words import short
+
 BACKGROUND = "#fbfaf7"
 INK = "#22201c"
 SOFT = "#5f5a52"
@@ -121,6 +123,16 @@ def label(text: str, width: int = 0, lines: int = 3) -> str:
     if len(rows) > lines:
         rows = [*rows[: lines - 1], rows[lines - 1][: max(width - 1, 1)] + "…"]
     return "\n".join(rows)
+
+
+def name_label(name: str, width: int, lines: int) -> str:
+    """A name in so many lines at most; cut in the middle, as names often differ at their ends."""
+    clean = label(name)
+    for most in range(min(len(clean), width * lines), 6, -1):
+        rows = textwrap.wrap(short(clean, most), width)
+        if len(rows) <= lines:
+            return "\n".join(rows)
+    return short(clean, 6)
 
 
 def characters(width_in: float, size: float) -> int:
