@@ -220,6 +220,16 @@ def test_flipped_bytes_are_noticed_or_harmless(path, rng):
     assert refused > 0  # else the flips hit nothing and the test says nothing
 
 
+def test_a_full_disk_names_the_file(tmp_path):
+    def full(_):
+        raise OSError(28, "No space left on device")
+
+    with pytest.raises(OSError, match="No space left on device") as caught:
+        write_whole(tmp_path / "x.h5", full)
+    assert caught.value.filename == str(tmp_path / "x.h5")
+    assert not list(tmp_path.iterdir())
+
+
 def test_whole_or_absent(tmp_path):
     target = tmp_path / "x.h5"
     target.write_text("old")
@@ -291,10 +301,8 @@ def test_two_processes_do_not_write_one_record(tmp_path):
     other.start()
     try:
         assert held.wait(60)
-        with (
-            pytest.raises(RecordError, match=f"another run \\(process {other.pid}\\)"),
-            locked(lock),
-        ):
+        message = f"another run \\(process {other.pid}\\) is writing x there"
+        with pytest.raises(RecordError, match=message), locked(lock):
             pass
         other.kill()  # a killed holder leaves its file, but not its lock
         other.join()

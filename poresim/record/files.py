@@ -42,7 +42,7 @@ def make_folder(path: Path) -> None:
 def write_whole(path: Path, write: Callable[[Path], None]) -> None:
     """Let ``write`` fill a temporary file beside ``path``, flush it to disk, rename it.
 
-    Whatever happens, ``path`` is either what it was before or complete.
+    Whatever happens, ``path`` is either what it was before or complete. An OSError names it.
     """
     temporary = path.with_name(f"{path.name}.{os.getpid()}{_TEMPORARY}")
     try:
@@ -50,6 +50,10 @@ def write_whole(path: Path, write: Callable[[Path], None]) -> None:
         with temporary.open("rb+") as file:
             os.fsync(file.fileno())
         temporary.replace(path)
+    except OSError as error:
+        if error.filename is not None:
+            raise
+        raise OSError(error.errno, error.strerror or str(error), str(path)) from None
     finally:
         temporary.unlink(missing_ok=True)
     _flush_folder(path.parent)
@@ -98,7 +102,7 @@ def locked(path: Path) -> Iterator[None]:
             file.close()
             raise RecordError(
                 f"{path.parent}: another run{f' (process {holder})' if holder else ''} is writing "
-                f"{path.stem} there; wait for it or give another --out folder"
+                f"{path.stem.lstrip('.')} there; wait for it or give another --out folder"
             )
         try:
             same = os.path.samestat(os.fstat(file.fileno()), path.stat())
