@@ -224,6 +224,7 @@ def test_out_that_cannot_be_a_folder(small, made_up, capsys, out):
     ("arguments", "message"),
     [
         (["rn", "x.toml"], "invalid choice"),
+        (["sweep", "x.toml"], "poresim: sweep is not in this version"),
         (["run"], "required: FILE"),
         (["run", "x.toml", "--colour"], "unrecognized arguments: --colour"),
         (["run", "x.toml", "--workers", "two"], "invalid int value"),
@@ -262,6 +263,27 @@ def test_nothing_is_replaced_unasked(made_up, capsys):
     capsys.readouterr()
     assert "--force" in refused(capsys, "new", "x")
     assert main(["new", "x", "--force"]) == 0
+
+
+@pytest.mark.parametrize("done", [0, 3])
+def test_figures_of_a_record_that_is_no_more_go(small, capsys, monkeypatch, done):
+    from poresim.ensemble.run import RunInterrupted
+
+    folder = Path("results/small")
+    folder.mkdir(parents=True)
+    for name in ("small.h5", "small-uptake.png", "small-section.png", "small.gif"):
+        (folder / name).write_text("old")
+
+    def stopped(*_, **__):
+        if done:
+            os.utime(folder / "small.h5", (1, 1))  # written anew
+        raise RunInterrupted(folder / "small.h5", done, 6)
+
+    monkeypatch.setattr("poresim.ensemble.run.run", stopped)
+    assert main(["run", str(small), "--force"]) == 130
+    kept = {path.name for path in folder.iterdir()}
+    old = {"small-uptake.png", "small-section.png"}
+    assert kept == {"small.h5", "small.gif"} | (set() if done else old)
 
 
 def test_numerics_that_failed_are_exit_code_3(small, capsys, monkeypatch):

@@ -16,6 +16,9 @@ from poresim.cli.terminal import INTERRUPTED, NOT_FINISHED, WRONG_REQUEST, remar
 
 _COMMANDS = (new, check, run, compare, animate)
 
+#: Commands that the design foresees and this version does not have.
+_LATER = ("sweep", "explain", "judge", "plan", "measure", "report")
+
 _ABOUT = "Why one liquid soaks a porous solid and another does not."
 _EXAMPLE = """\
 start here:
@@ -31,6 +34,9 @@ class Parser(argparse.ArgumentParser):
     """An argument parser whose errors are one line."""
 
     def error(self, message: str) -> NoReturn:
+        for command in _LATER:
+            if message.startswith("argument COMMAND: invalid choice: " + repr(command)):
+                message = f"{command} is not in this version"
         self.exit(WRONG_REQUEST, f"{self.prog}: {terminal.plain(message)} (see {self.prog} -h)\n")
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -58,7 +60,8 @@ def execute(asked: argparse.Namespace) -> int:
         _refuse_existing(out, name)
     make_folder(out)
     _expect(scenario, asked.workers)
-    record = _compute(scenario, out, asked)
+    with _no_old_figures(out, name):
+        record = _compute(scenario, out, asked)
     figures: list[Path] = []
     if not asked.no_figures:
         figures = _draw(record, out, name)
@@ -73,11 +76,29 @@ def execute(asked: argparse.Namespace) -> int:
 
 def _refuse_existing(out: Path, name: str) -> None:
     from poresim.record.layout import RecordError
+    from poresim.show.figures import figure_paths
 
-    for kind in ("uptake.png", "uptake.svg", "front.png", "front.svg", "section.png"):
-        path = out / f"{name}-{kind}"
+    for path in figure_paths(out, name):
         if path.exists():
             raise RecordError(f"{path}: exists; --force replaces it, --out DIR writes elsewhere")
+
+
+@contextmanager
+def _no_old_figures(out: Path, name: str) -> Iterator[None]:
+    """However the work ends: when the record is a new one, the figures of the old one go."""
+    from poresim.show.figures import figure_paths
+
+    def written() -> int | None:
+        path = out / f"{name}.h5"
+        return path.stat().st_mtime_ns if path.exists() else None
+
+    before = written()
+    try:
+        yield
+    finally:
+        if written() != before:
+            for path in figure_paths(out, name):
+                path.unlink(missing_ok=True)
 
 
 def _expect(scenario: Scenario, workers: int | None) -> None:
