@@ -228,6 +228,24 @@ def test_names_that_differ_at_their_ends_stay_different():
     assert style.name_label("clear broth", 14, 1) == "clear broth"
 
 
+@pytest.mark.parametrize(("stretch", "unit", "ticks"), [(1e-3, "ms", 1e3), (100, "min", 1 / 60)])
+def test_the_time_axis_has_short_numbers(record, stretch, unit, ticks):
+    def other(repeat):
+        return replace(repeat, time_s=stretch * repeat.time_s)
+
+    liquids = [
+        replace(q, repeats={n: other(r) for n, r in q.repeats.items()}) for q in record.liquids
+    ]
+    usual, changed = uptake_figure([record]), uptake_figure([replace(record, liquids=liquids)])
+    assert changed.axes[0].get_xlabel() == f"Time ({unit})"
+    assert_allclose(
+        changed.axes[0].lines[0].get_xdata(),
+        usual.axes[0].lines[0].get_xdata() * stretch * ticks,
+        rtol=1e-9,
+    )
+    assert changed.axes[1].get_xlabel().startswith("Square root of time (√s)")
+
+
 def test_titles_name_all_that_come_to_the_same(record, soon):
     said = " ".join(" ".join(t.get_text().split()) for t in texts(front_figure([soon])))
     assert "Clear broth and salted broth come through" in said

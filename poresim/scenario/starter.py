@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 _TEXT = """\
-# A scenario of poresim: what soaks into what. Every figure here is invented: put in your own.
+# A scenario of poresim: what soaks into what.
+# Every value here is invented: put in your own, then delete this line (pictures repeat it).
 # Each quantity carries its unit in its key. "poresim check" names every fault in this file.
 title = {title}
 seed = 11                          # the same seed gives the same solids and grains

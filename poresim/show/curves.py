@@ -44,8 +44,9 @@ def uptake_figure(records: Sequence[Record]) -> Any:
         upper = figure.add_axes((left, middle + gap / 2, right - left, head - middle - gap / 2))
         lower = figure.add_axes((left, foot + gap, right - left, middle - foot - 1.5 * gap))
         unit, factor = _mass_unit(series)
+        clock, ticks = _time_unit(float(when[-1]))
         for axes, across, name in (
-            (upper, when, "Time (s)"),
+            (upper, when * ticks, f"Time ({clock})"),
             (lower, np.sqrt(when), f"Square root of time (√s)\n{_STRAIGHT}"),
         ):
             ends = [_draw(axes, across, s, s.band("uptake_kg", when), factor) for s in series]
@@ -89,20 +90,21 @@ def front_figure(records: Sequence[Record]) -> Any:
         bands = [_front(s, when) for s in series]
         known = np.isfinite([middle for _, middle, _ in bands]).any(axis=0)
         last = min(when[-1], 1.1 * when[known][-1]) if known.any() else when[-1]
+        clock, ticks = _time_unit(float(last))
         deepest = max((np.nanmax(b[2]) for b in bands if np.isfinite(b[2]).any()), default=0.0)
         for i, (one, (low, middle, high)) in enumerate(zip(series, bands, strict=True)):
             axes = figure.add_subplot(grids[i // columns, i % columns])
             for other in bands:
-                axes.plot(when, other[1], color="#b9b3a7", lw=1.0, zorder=1)
-            axes.fill_between(when, low, high, color=one.colour, alpha=0.22, lw=0, zorder=2)
-            axes.plot(when, middle, color=one.colour, zorder=3)
-            axes.set_xlim(0, last)
+                axes.plot(when * ticks, other[1], color="#b9b3a7", lw=1.0, zorder=1)
+            axes.fill_between(when * ticks, low, high, color=one.colour, alpha=0.22, lw=0, zorder=2)
+            axes.plot(when * ticks, middle, color=one.colour, zorder=3)
+            axes.set_xlim(0, last * ticks)
             axes.set_ylim(0, 1.05 * deepest if deepest > 0 else 1.0)
             axes.locator_params(axis="x", nbins=4 if columns == 1 else 3)
             axes.locator_params(axis="y", nbins=5)
             axes.set_title(names[i], color=readable(one.colour))
             if i // columns == (len(series) - 1 - i % columns) // columns:
-                axes.set_xlabel("Time (s)")
+                axes.set_xlabel(f"Time ({clock})")
             else:
                 axes.tick_params(labelbottom=False)
             if i % columns:
@@ -250,6 +252,15 @@ def _all_of(series: Sequence[Series]) -> str:
         return f"{len(series)} liquids come"
     names = " and ".join(short(one.name) for one in series)
     return f"{names} {'comes' if len(series) == 1 else 'come'}"
+
+
+def _time_unit(last_s: float) -> tuple[str, float]:
+    """The unit in which a time axis up to ``last_s`` has short numbers, and how many make 1 s."""
+    if last_s < 0.1:
+        return "ms", 1e3
+    if last_s < 600:
+        return "s", 1.0
+    return ("min", 1 / 60) if last_s < 7200 else ("h", 1 / 3600)
 
 
 def _mass_unit(series: Sequence[Series]) -> tuple[str, float]:
