@@ -179,6 +179,28 @@ def test_a_liquid_that_does_not_wet_is_remarked_on(small, capsys):
     assert capsys.readouterr().out.count("does not wet this solid (contact angle 90 deg") == 2
 
 
+@pytest.mark.parametrize(
+    ("law", "said"),
+    [
+        # consistency over water's viscosity: 200, squared 40,000 1/s, there 40 Pa; the pull of the
+        # throats, 0.052 N/m cos 48 / 0.5, is 0.0696 N/m, over 100 um 696 Pa
+        ('law = "power_law", consistency_Pa_sn = 0.2, index = 0.5', "above 4e+04 1/s"),
+        ('law = "power_law", consistency_Pa_sn = 0.8, index = 0.5', "above 6.4e+05 1/s"),
+        ('law = "power_law", consistency_Pa_sn = 0.9, index = 0.5', None),
+        ('law = "power_law", consistency_Pa_sn = 0.2, index = 1.0', None),
+        ('law = "power_law", consistency_Pa_sn = 0.2, index = 0.999999', None),
+        ('law = "herschel_bulkley", yield_Pa = 900, consistency_Pa_sn = 0.2, index = 0.5', None),
+    ],
+)
+def test_a_law_used_where_it_is_thinner_than_water_is_remarked_on(small, capsys, law, said):
+    text = TWO_BROTHS.replace('law = "newtonian", mPa_s = 1.2', law)
+    small.write_text(text)
+    assert main(["check", str(small)]) == 0
+    lines = [line for line in capsys.readouterr().out.splitlines() if "thinner than water" in line]
+    assert len(lines) == (0 if said is None else 2)
+    assert all(str(said) in line for line in lines)
+
+
 def test_every_fault_of_a_scenario_is_a_line(small, capsys):
     text = TWO_BROTHS.replace("seed = 0", "sead = 0").replace("until_s = 0.2", "until_s = -1")
     small.write_text(text)

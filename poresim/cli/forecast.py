@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from poresim.scenario.plan import Plan
+    from poresim.scenario.build import LiquidSpec
+    from poresim.scenario.plan import Plan, SolidPlan
     from poresim.scenario.reading import Scenario
+
+
+_WATER_PA_S = 1.0e-3  # at 20 C
 
 
 def forecast(scenario: Scenario, plan: Plan) -> list[str]:
@@ -34,6 +39,7 @@ def forecast(scenario: Scenario, plan: Plan) -> list[str]:
                 f"remark:  {liquid.name} does not wet this solid (contact angle "
                 f"{liquid.contact_angle_deg:g} degrees, and below 90 wets): none will be drawn in"
             )
+        lines += _thinner_than_water(scenario, solid, liquid)
     liquids = len(scenario.liquids)
     end = []
     if run.until_s is not None:
@@ -69,6 +75,29 @@ def forecast_dict(scenario: Scenario, plan: Plan) -> dict[str, Any]:
         "memory_bytes": solid.memory_bytes,
         "faults": [],
     }
+
+
+def _thinner_than_water(scenario: Scenario, solid: SolidPlan, liquid: LiquidSpec) -> list[str]:
+    """A remark on a power law that is used where it says less than the water it is made of.
+
+    While a first tube fills, the stress at its wall is about the suction of its throat times its
+    radius over twice its length; later stresses are lower.
+    """
+    from poresim.liquid.laws import HerschelBulkley, PowerLaw
+
+    law = liquid.viscosity
+    if not isinstance(law, PowerLaw | HerschelBulkley) or law.index >= 1 or solid.spacing is None:
+        return []
+    rate = math.exp(min(math.log(law.consistency / _WATER_PA_S) / (1 - law.index), 100.0))
+    if isinstance(law, HerschelBulkley):
+        rate = max(rate, law.yield_stress / _WATER_PA_S)
+    wetting = liquid.surface_tension * math.cos(math.radians(liquid.contact_angle_deg))
+    if wetting / (scenario.solid.waist * solid.spacing) <= rate * _WATER_PA_S:
+        return []
+    return [
+        f"remark:  by its law {liquid.name} is thinner than water above {rate:.2g} 1/s, which it "
+        "may pass in narrow places here; real ones are not: the uptake may start too fast"
+    ]
 
 
 def _some(number: int, what: str) -> str:
