@@ -195,6 +195,14 @@ def test_a_wrong_network_file_says_why_in_one_line(tmp_path, changes, said):
     assert str(path) in one_line(caught)
 
 
+def test_a_record_is_no_network(tmp_path):
+    with h5py.File(tmp_path / "record.h5", "w") as file:
+        fill(file.create_group("solids/0"))
+    with pytest.raises(ValueError, match=r"is the record of a run.*ps.save_network"):
+        load_network(tmp_path / "record.h5")
+    assert load_network(tmp_path / "record.h5", "solids/0").tubes == 3
+
+
 def test_a_file_that_is_no_hdf5_says_so(tmp_path):
     path = tmp_path / "text.h5"
     path.write_text("points")

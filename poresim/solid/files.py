@@ -124,6 +124,11 @@ def network_extent(path: str | os.PathLike[str]) -> Extent:
 
 
 def _read(place: h5py.Group) -> Network:
+    if "solids" in place and "points_m" not in place:
+        raise ValueError(
+            "is the record of a run, not a network; take a solid out of it with "
+            "ps.save_network(record.solid(0), FILE)"
+        )
     lacking = [name for name in _NEEDED if name not in place]
     if lacking:
         are = "is" if len(lacking) == 1 else "are"
