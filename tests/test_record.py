@@ -228,6 +228,9 @@ def test_a_full_disk_names_the_file(tmp_path):
         write_whole(tmp_path / "x.h5", full)
     assert caught.value.filename == str(tmp_path / "x.h5")
     assert not list(tmp_path.iterdir())
+    with pytest.raises(OSError, match="No such file") as caught:  # not by its temporary name
+        write_whole(tmp_path / "absent" / "x.h5", lambda path: path.touch())
+    assert caught.value.filename == str(tmp_path / "absent" / "x.h5")
 
 
 def test_whole_or_absent(tmp_path):

@@ -51,7 +51,7 @@ def write_whole(path: Path, write: Callable[[Path], None]) -> None:
             os.fsync(file.fileno())
         temporary.replace(path)
     except OSError as error:
-        if error.filename is not None:
+        if error.filename is not None and os.fspath(error.filename) != str(temporary):
             raise
         raise OSError(error.errno, error.strerror or str(error), str(path)) from None
     finally:
