@@ -32,7 +32,8 @@ _LAST = tables.CELLS - 1
 
 #: A flow law is one numpy record: kernels take it as a single pointer, which makes a call several
 #: times cheaper than a tuple with an array in it (whose references are counted at every call).
-#: Tables (kind 2 alone) are in units of the yield stress and of (yield/consistency)^(1/index).
+#: Tables are in units of the yield stress and of (yield/consistency)^(1/index); the flows and times
+#: of a waisted tube serve a power law too, as the limit of a yield stress next to nothing.
 FLOW_LAW = np.dtype(
     [
         ("kind", np.int64),  # NEWTONIAN, POWER_LAW or HERSCHEL_BULKLEY
@@ -52,12 +53,16 @@ FLOW_LAW = np.dtype(
         ("top_constant", np.float64),
         ("time_foot", np.float64),  # share of E that goes on as a power below the table
         ("cells", np.float64, (3, tables.CELLS, 6)),  # CONE, TIME, INVERSE
-        ("coarse", np.int64),  # 1: menisci are followed with fewer points (to about 1e-4)
+        ("coarse", np.int64),  # 1: menisci are followed with fewer points (to 1e-3)
         ("reach", np.float64),  # a tangent to the flow serves for changes up to this share of it
         ("waist", np.float64),  # of the tubes that ``flows`` is for; 0: none
         ("full_run", np.float64),  # straight length that resists as such a tube does, over its own
         ("full_hold", np.float64),  # the same for what holds a yielding liquid
-        ("flows", np.float64, (2, EXCESSES + 1, WIDTHS + 1, 4)),  # see tube.lookup
+        ("per_depth", np.float64),  # 1 over the most of ln (mouth's radius over the radius there)
+        ("hold_share", np.float64),  # 1 over 1 - waist, and over 3 n times that
+        ("run_share", np.float64),
+        ("unit_stress", np.float64),  # of the tables, Pa: the yield stress, or next to nothing
+        ("flows", np.float64, (3, EXCESSES + 1, WIDTHS + 1, 4)),  # see tube.lookup
     ],
     align=True,
 )
@@ -94,7 +99,7 @@ def yielding(yield_stress: float, consistency: float, index: float) -> FlowLaw:
         return law
     table = tables.tables_of(float(index))
     law.kind = HERSCHEL_BULKLEY
-    law.yield_stress = yield_stress
+    law.yield_stress = law.unit_stress = yield_stress
     law.log_rate = (math.log(yield_stress) - math.log(consistency)) / index
     law.log_time = -math.log(yield_stress) - law.log_rate
     law.cone_start, law.cone_step = table.cone

@@ -4,7 +4,8 @@ In a tube of a given waist the reduced flow Q/(pi r^3) depends on two numbers on
 part reaches, and the excess of the drop over the one that holds. Its logarithm is tabulated over
 z = ln(excess wall stress / yield stress) in the straight tube that resists as the wet part does (a
 power-law liquid's equivalent), and over the logarithm of the width (bicubic Hermite), once a
-liquid: :mod:`poresim.tube.waisted`.
+liquid: :mod:`poresim.tube.waisted`. So is the time a meniscus takes from the mouth to a place
+before the waist, a function of the same two numbers.
 """
 
 from __future__ import annotations
@@ -14,7 +15,11 @@ import math
 from poresim.tube.jit import kernel
 
 EXCESSES, WIDTHS = 140, 24  # cells
-LEAST, STEP = -14.0, 0.2  # of z; beyond the ends the flow goes on as a power, right to 1e-6
+LEAST, STEP, PER_STEP = (
+    -14.0,
+    0.2,
+    5.0,
+)  # of z; beyond the ends the flow goes on as a power, right to 1e-6
 
 
 @kernel
@@ -41,6 +46,59 @@ def log_flow(law, second, z, stretch):
     value = f0 + p * (d0 + p * (a + (p - 1.0) * b))
     slope = (d0 + 2.0 * p * a + (3.0 * p - 2.0) * p * b) / STEP
     return law.log_rate + value + slope * (z - LEAST - STEP * (i + p)), slope
+
+
+@kernel
+def log_flow_across(law, z, stretch):
+    """(ln of the reduced flow past the waist, its slope in z and in stretch)."""
+    value, slope, across = _both_ways(law.flows, 1, z, stretch)
+    return law.log_rate + value, slope, across
+
+
+@kernel
+def log_time(law, z, stretch):
+    """(ln of a time, its slope in z and in stretch): from the mouth to x <= half, over x.
+
+    In units such that the time, s, is this times x over the mouth's radius, m.
+    """
+    value, slope, across = _both_ways(law.flows, 2, z, stretch)
+    return value - law.log_rate, slope, across
+
+
+@kernel
+def _both_ways(cells, table, z, stretch):
+    p = min(max((z - LEAST) * PER_STEP, 0.0), float(EXCESSES))
+    i = min(int(p), EXCESSES - 1)
+    p -= i
+    q = min(max(stretch, 0.0), 1.0) * WIDTHS
+    j = min(int(q), WIDTHS - 1)
+    q -= j
+    f0, d0 = _across(cells, table, i, j, q)
+    f1, d1 = _across(cells, table, i + 1, j, q)
+    s0, e0 = _across_slope(cells, table, i, j, q)
+    s1, e1 = _across_slope(cells, table, i + 1, j, q)
+    a = f1 - f0 - d0
+    b = d1 - d0 - 2.0 * a
+    value = f0 + p * (d0 + p * (a + (p - 1.0) * b))
+    slope = (d0 + 2.0 * p * a + (3.0 * p - 2.0) * p * b) * PER_STEP
+    a = s1 - s0 - e0
+    b = e1 - e0 - 2.0 * a
+    across = (s0 + p * (e0 + p * (a + (p - 1.0) * b))) * WIDTHS
+    return value + slope * (z - LEAST - STEP * (i + p)), slope, across
+
+
+@kernel
+def _across_slope(cells, second, i, j, q):
+    """The slopes over the width, a cell, of what :func:`_across` gives."""
+    w = 6.0 * q * (1.0 - q)
+    u0 = (1.0 - q) * (1.0 - 3.0 * q)
+    u1 = q * (3.0 * q - 2.0)
+    a = cells[second, i, j]
+    b = cells[second, i, j + 1]
+    return (
+        w * (b[0] - a[0]) + u0 * a[1] + u1 * b[1],
+        w * (b[2] - a[2]) + u0 * a[3] + u1 * b[3],
+    )
 
 
 @kernel

@@ -3,9 +3,11 @@
 The pressure P at the mouth is held. Straight level tubes have the place after a given time in
 closed form (:mod:`poresim.tube.straight`), straight tilted Newtonian ones too
 (:mod:`poresim.tube.tilted`), and so has the way to a waist of a Newtonian liquid
-(:mod:`poresim.tube.narrowing`). Elsewhere the meniscus is followed by a sum over each piece of
-the tube (:mod:`poresim.tube.follow`). The place rises with P whatever the tube, which keeps the
-march's step convex.
+(:mod:`poresim.tube.narrowing`). Elsewhere the meniscus is followed by a sum over each piece of the
+tube (:mod:`poresim.tube.follow`); at the coarse setting, in waisted tubes and for liquids that
+yield or thin by a power law, it is looked up as far as the waist (:mod:`poresim.tube.approach`) and
+followed by few panels past it (:mod:`poresim.tube.panels`), to 1e-3 of the distance moved. The
+place rises with P whatever the tube, which keeps the march's step convex.
 
 Where a tube narrows, up to its waist, and where a straight one leads down, the drive is taken at
 ``place``, where the meniscus is expected half-way through the time, and held: followed exactly it
@@ -18,10 +20,12 @@ from __future__ import annotations
 
 import math
 
+from poresim.tube.approach import approach_advance, approach_time
 from poresim.tube.filled import STRAIGHT
 from poresim.tube.follow import follow, holding_place, stall, time_between
 from poresim.tube.jit import kernel
 from poresim.tube.narrowing import narrowing_advance, narrowing_time
+from poresim.tube.panels import panel_follow, panel_time, panelled
 from poresim.tube.shape import BEYOND, radius_at, shape_ends
 from poresim.tube.straight import straight_advance, straight_drive, straight_time
 from poresim.tube.tilted import tilted_advance, tilted_time
@@ -107,7 +111,7 @@ def _advance_waisted(law, wetting, tube, tilt, x, place, pressure, time):
         back = receding_pull(wetting, tube, True)
         if x > tube.length:
             return _go(law, tube, back, tilt, x, pressure, time, -1.0, 0.0)
-        new, time, lost, slow = follow(law, tube, back, tilt, pressure, x, half, time)
+        new, time, lost, slow = _piece(law, tube, back, tilt, pressure, x, half, time)
         if new > half or time <= 0.0:
             slope = lost / slow if slow < math.inf and lost < math.inf else 0.0
             return max(new, half * (1.0 + 1e-15)), slope
@@ -126,6 +130,8 @@ def _held(law, tube, drive, x, time):
     """As :func:`poresim.tube.narrowing.narrowing_advance`, for any liquid."""
     if law.kind == 0:
         return narrowing_advance(law, tube, drive, x, time)
+    if panelled(law, tube):
+        return approach_advance(law, tube, drive, x, time)
     half = 0.5 * tube.length
     new, left, lost, slow = follow(
         law, tube, 0.0, 0.0, drive, x, half if drive > 0.0 else 0.0, time
@@ -133,6 +139,14 @@ def _held(law, tube, drive, x, time):
     if left > 0.0:
         return new, 0.0, left, lost
     return new, lost / slow if slow < math.inf and lost < math.inf else 0.0, 0.0, 0.0
+
+
+@kernel
+def _piece(law, tube, pull, tilt, pressure, a, b, time):
+    """As :func:`poresim.tube.follow.follow`; past a waist by panels where these serve."""
+    if panelled(law, tube):
+        return panel_follow(law, tube, pull, tilt, pressure, a, b, time)
+    return follow(law, tube, pull, tilt, pressure, a, b, time)
 
 
 @kernel
@@ -145,7 +159,7 @@ def _go(law, tube, pull, tilt, x, pressure, time, way, change):
             return a, 0.0
         if way * (pressure + pull / radius_at(tube, a) + tilt * a) <= 0.0:
             return a, 0.0
-        new, time, lost, slow = follow(law, tube, pull, tilt, pressure, a, b, time)
+        new, time, lost, slow = _piece(law, tube, pull, tilt, pressure, a, b, time)
         change += lost
         if time <= 0.0 or new != b:
             return new, change / slow if slow < math.inf and change < math.inf else 0.0
@@ -183,6 +197,8 @@ def _time_waisted(law, wetting, tube, tilt, start, end, place, pressure):
             return math.inf
         if law.kind == 0:
             total = narrowing_time(law, tube, ahead, start, min(end, half))
+        elif panelled(law, tube):
+            total = approach_time(law, tube, ahead, start, min(end, half))
         else:
             total = _time_driven(law, tube, 0.0, 0.0, start, min(end, half), ahead)
         if end <= half:
@@ -201,6 +217,10 @@ def _time_driven(law, tube, pull, tilt, start, end, pressure):
             return math.inf
         b = shape_ends(tube, a, 1.0)
         c = min(end, b)
+        if panelled(law, tube):
+            total += panel_time(law, tube, pull, tilt, pressure, a, b, c)
+            a = c
+            continue
         widening = max(a, b) > 0.5 * tube.length
         stop = stall(tube, pull, tilt, pressure, a, widening, 1.0)
         if law.kind > 1:

@@ -9,20 +9,31 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
-from poresim.tube.filled import STRAIGHT, exact_flow_past_waist, straight_length
+from poresim.tube.filled import STRAIGHT, exact_flow_past_waist, straight_length, wetted_flow
 from poresim.tube.jit import kernel
-from poresim.tube.law import HERSCHEL_BULKLEY, FlowLaw, flow_above_yield, yielding
+from poresim.tube.law import NEWTONIAN, POWER_LAW, FlowLaw, flow_above_yield, yielding
 from poresim.tube.lookup import EXCESSES, LEAST, STEP, WIDTHS, run_and_hold
+
+_MOST_INDEX = 0.95  # of a power law: above it a meniscus may reach its stall in a finite time
+_FIRST = 1e-6  # cells: the mouth itself, as a limit
+_NEXT_TO_NOTHING = 1e-60  # Pa: the yield stress of which a power law is the limit
+_KNOTS, _WEIGHTS = np.polynomial.legendre.leggauss(6)
 
 
 def with_waist(law: FlowLaw, waists: NDArray[np.float64]) -> None:
     """Give the law the table for the one waist of a network's waisted tubes.
 
-    Networks of several waists, and liquids without a yield stress, do without.
+    Networks of several waists and Newtonian liquids do without, and power-law liquids of an index
+    close to 1 or above.
     """
     found = np.unique(waists[waists <= STRAIGHT])
-    if law.kind != HERSCHEL_BULKLEY or len(found) != 1:
+    if law.kind == NEWTONIAN or len(found) != 1:
         return
+    if law.kind == POWER_LAW:
+        if law.index > _MOST_INDEX:
+            return
+        law.unit_stress = _NEXT_TO_NOTHING
+        law.log_rate = (math.log(law.unit_stress) - math.log(law.consistency)) / law.index
     _whole_tube(law, float(found[0]))
     law.flows[:] = _flows(float(law.index), float(found[0]))
 
@@ -31,18 +42,27 @@ def _whole_tube(law: FlowLaw, waist: float) -> None:
     law.waist = waist
     law.full_run = 2 * straight_length(law.index, 0.5, 1.0, waist)
     law.full_hold = -math.log(waist) / (1 - waist)
+    law.per_depth = -1 / math.log(waist)
+    law.hold_share = 1 / (1 - waist)
+    law.run_share = law.hold_share / (3 * law.index)
 
 
 @lru_cache(maxsize=8)
 def _flows(index: float, waist: float) -> NDArray[np.float64]:
     law = yielding(1.0, 1.0, index)
     _whole_tube(law, waist)
-    table = np.zeros((2, EXCESSES + 1, WIDTHS + 1, 4))
-    _fill(law, waist, table)
-    for half in table:
+    table = np.zeros((3, EXCESSES + 1, WIDTHS + 1, 4))
+    _fill(law, waist, table[:2])
+    for half in table[:2]:
         for value, slope in ((0, 1), (2, 3)):
             spline = CubicSpline(np.arange(WIDTHS + 1.0), half[:, :, value], axis=1)
             half[:, :, slope] = spline(np.arange(WIDTHS + 1.0), 1)
+    law.flows[:] = table
+    _fill_times(law, waist, table[2], _KNOTS, _WEIGHTS)
+    times = table[2]
+    for value, slope, axis in ((0, 1, 1), (0, 2, 0), (1, 3, 0)):
+        grid = np.arange(float(times.shape[axis]))
+        times[:, :, slope] = CubicSpline(grid, times[:, :, value], axis=axis)(grid, 1)
     table.setflags(write=False)
     return table
 
@@ -73,3 +93,32 @@ def _fill(law, waist, table):
                 rate, slope = exact_flow_past_waist(law, beyond, x, 1.0, 1.0, waist)
                 table[second, i, j, 0] = math.log(rate / math.pi)
                 table[second, i, j, 2] = STEP * slope * beyond / rate
+
+
+@kernel
+def _fill_times(law, waist, table, knots, weights):
+    """The logarithm of the time from the mouth to x over x (column 0), by the looked-up flow.
+
+    Summed over panels that double in length from x back: a stall lies about the excess drive
+    beyond x, as a share.
+    """
+    most = -math.log(waist)
+    for j in range(len(table[0])):
+        x = 0.5 * (1.0 - math.exp(-most * max(j, _FIRST) / (len(table[0]) - 1.0))) / (1.0 - waist)
+        for i in range(len(table)):
+            excess = math.exp(LEAST + STEP * i)
+            run, hold, _, _ = run_and_hold(law, x, 1.0, waist)
+            drive = 2.0 * (hold + run * excess)  # of a tube of radius and length 1
+            total = 0.0
+            width = 0.5 * x * min(excess, 0.5)
+            end = x
+            while end > 0.0:
+                start = end - width if end > 1.5 * width else 0.0
+                for k in range(len(knots)):
+                    s = start + 0.5 * (end - start) * (1.0 + knots[k])
+                    rate, _ = wetted_flow(law, drive, s, 1.0, 1.0, waist)
+                    r = 1.0 - (1.0 - waist) * 2.0 * s
+                    total += 0.5 * (end - start) * weights[k] * math.pi * r * r / rate
+                end = start
+                width *= 2.0
+            table[i, j, 0] = math.log(total / x)
