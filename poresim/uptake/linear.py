@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -9,7 +10,8 @@ from numpy.typing import NDArray
 
 from poresim.tube.jit import kernel
 
-HELD = 1e300  # diagonal of a junction none of whose tubes gives way
+_HELD = 1e300  # diagonal of a junction none of whose tubes gives way
+_HELD_ROOT = 1e149
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int32]
@@ -20,8 +22,8 @@ class System(NamedTuple):
 
     a: Ints  # (m,) pairs of joined places,
     b: Ints
-    weight: Floats  # and minus the matrix' entries there
-    diagonal: Floats  # (n,)
+    weight: Floats  # and minus the matrix' entries there, scaled in a solve
+    diagonal: Floats  # (n,) of the matrix; its root after a solve
     move: Floats  # (n,) the solution
     residual: Floats  # (n,) the right side, then what is left
     way: Floats
@@ -39,49 +41,85 @@ def make_system(junctions: int, tubes: int) -> System:
 def conjugate_gradients(system, n, pairs, share, least, most):
     """Solve for ``move``; stop when the sum of what is left is below share of its start + least.
 
-    Preconditioned by the diagonal. Returns the number of iterations.
+    Preconditioned by the diagonal: rows and columns are divided by its root, so that it is 1
+    (the weights are changed). Sums run in four strands, always the same. Returns the number of
+    iterations.
     """
-    x, r, p, q, d = system.move, system.residual, system.way, system.image, system.diagonal
-    a, b, weight = system.a, system.b, system.weight
-    rz = 0.0
-    start = 0.0
+    x, r, p, q = system.move, system.residual, system.way, system.image
+    a, b, weight, root = system.a, system.b, system.weight, system.diagonal
+    start, rr = 0.0, 0.0
     for i in range(n):
-        x[i] = 0.0
-        if d[i] >= HELD:  # nothing can move where nothing yields
-            r[i] = 0.0
-        p[i] = r[i] / d[i]
-        rz += r[i] * p[i]
         start += abs(r[i])
+        root[i] = math.sqrt(root[i])
+        x[i] = 0.0
+        r[i] = r[i] / root[i] if root[i] < _HELD_ROOT else 0.0  # nothing moves where nothing yields
+        p[i] = q[i] = r[i]
+        rr += r[i] * r[i]
     goal = share * start + least
-    if start <= goal or not rz > 0.0:
+    if start <= goal or not rr > 0.0:
         return 0
+    for k in range(pairs):
+        weight[k] /= root[a[k]] * root[b[k]]
+    done = most
     for it in range(1, most + 1):
-        for i in range(n):
-            q[i] = d[i] * p[i]
         for k in range(pairs):
             i, j, w = a[k], b[k], weight[k]
             q[i] -= w * p[j]
             q[j] -= w * p[i]
-        pq = 0.0
-        for i in range(n):
-            pq += p[i] * q[i]
+        pq = _product(p, q, n)
         if not pq > 0.0:
-            return it
-        step = rz / pq
-        new = 0.0
-        left = 0.0
+            done = it
+            break
+        step = rr / pq
         for i in range(n):
             x[i] += step * p[i]
             r[i] -= step * q[i]
-            new += r[i] * r[i] / d[i]
-            left += abs(r[i])
+        new, left = _sizes(r, root, n)
         if left <= goal:
-            return it
-        turn = new / rz
-        rz = new
+            done = it
+            break
+        turn = new / rr
+        rr = new
         for i in range(n):
-            p[i] = r[i] / d[i] + turn * p[i]
-    return most
+            p[i] = q[i] = r[i] + turn * p[i]
+    for i in range(n):
+        x[i] /= root[i]
+    return done
+
+
+@kernel
+def _product(p, q, n):
+    s0 = s1 = s2 = s3 = 0.0
+    whole = n // 4 * 4
+    for i in range(0, whole, 4):
+        s0 += p[i] * q[i]
+        s1 += p[i + 1] * q[i + 1]
+        s2 += p[i + 2] * q[i + 2]
+        s3 += p[i + 3] * q[i + 3]
+    for i in range(whole, n):
+        s0 += p[i] * q[i]
+    return (s0 + s1) + (s2 + s3)
+
+
+@kernel
+def _sizes(r, root, n):
+    """(sum of r squared, sum of |r| before it was scaled)."""
+    s0 = s1 = s2 = s3 = 0.0
+    t0 = t1 = t2 = t3 = 0.0
+    whole = n // 4 * 4
+    for i in range(0, whole, 4):
+        s0 += r[i] * r[i]
+        s1 += r[i + 1] * r[i + 1]
+        s2 += r[i + 2] * r[i + 2]
+        s3 += r[i + 3] * r[i + 3]
+        t0 += abs(r[i]) * root[i]
+        t1 += abs(r[i + 1]) * root[i + 1]
+        t2 += abs(r[i + 2]) * root[i + 2]
+        t3 += abs(r[i + 3]) * root[i + 3]
+    for i in range(whole, n):
+        s0 += r[i] * r[i]
+        t0 += abs(r[i]) * root[i]
+    return (s0 + s1) + (s2 + s3), (t0 + t1) + (t2 + t3)
 
 
 @kernel
@@ -105,5 +143,5 @@ def assemble(places, links, menisci, system, n, count):
             pairs += 1
     for p in range(n):
         if not system.diagonal[p] > 0.0:
-            system.diagonal[p] = HELD
+            system.diagonal[p] = _HELD
     return pairs

@@ -60,7 +60,7 @@ def balance(law, wetting, tubes, junctions, first, ring, i, now, until, floor, t
         if not (low < trial < high) or abs(trial - node.pressure) > 0.5 * last:
             trial = 0.5 * (low + high)  # beyond a kink Newton's steps lead nowhere
         last = abs(trial - node.pressure)
-        if trial == node.pressure or high - low <= 1e-13 * (abs(low) + abs(high)):
+        if trial == node.pressure or high - low <= wetting.kink * (abs(low) + abs(high)):
             break
         node.pressure = trial
     for k in range(start, stop):

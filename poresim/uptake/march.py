@@ -25,6 +25,7 @@ _TINY_SHARE = 1e-6  # steps are never shorter than this share of the accuracy ti
 _ONE_BY_ONE_UP_TO = 3000  # junctions; in larger networks a step holds many events
 _FRESH_SHARE = 0.1  # of the next arrival's wait, as if that had passed since an event
 _STEADY = 0.3  # where a step holds many events, the next is not shorter than this share of it
+_COARSE_KINK = 1e-6  # times the accuracy, of a pressure: how closely it is looked for
 _REACH = 1e-2  # of the root of the accuracy: changes that a tangent to a full tube's flow serves
 
 
@@ -38,6 +39,8 @@ class Pace:
     solve: float
     linear: float
     budget: int
+    sweeps: int
+    drift: float
     regions: int
 
     @classmethod
@@ -52,11 +55,13 @@ class Pace:
         budget = 15 if waisted and accuracy >= 5e-3 else 60
         return cls(
             arrivals=(0.125 * min(index, 1.0) if waisted else 0.25) * root,
-            growth=min(1.0, (0.05 if waisted else _growth(index)) * root),
+            growth=min(1.0, (0.07 if waisted else _growth(index)) * root),
             owed=0.3 * share,
             solve=0.15 * share if waisted else 0.3 * share,
             linear=0.1,
             budget=budget,
+            sweeps=1 if waisted else 2,
+            drift=min(1.0, (0.45 if waisted else 0.3) * root),
             regions=0 if accuracy >= 5e-3 else 6,
         )
 
@@ -147,6 +152,7 @@ def march(
         control["close_share"] = 1e-3 * accuracy
     else:
         state.law.reach = _REACH * math.sqrt(accuracy)
+        state.wetting["kink"] = _COARSE_KINK * accuracy
     stepper = Stepper.of(state, control, one_by_one)
     course.bends = one_by_one
     course.exact = state.exact
@@ -169,11 +175,11 @@ def _control(pace: Pace, liquid: Liquid, accuracy: float) -> Any:
     control["close_share"] = 5e-3 * accuracy
     control["left_share"] = BALANCE * accuracy
     control["shift_share"] = accuracy
-    control["drift_share"] = 0.3 * min(2.0, math.sqrt(accuracy / 1e-2))
+    control["drift_share"] = pace.drift
     control["meet_share"] = 1e-3 * accuracy
     control["budget"] = pace.budget
     control["regions"] = pace.regions
-    control["sweeps"] = 2
+    control["sweeps"] = pace.sweeps
     control["leak"] = 1.0 if liquid.particles is None else liquid.particles.leak
     return control
 

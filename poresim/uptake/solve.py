@@ -14,7 +14,7 @@ from poresim.uptake.linear import assemble, conjugate_gradients
 from poresim.uptake.sheet import evaluate, gather, scatter, take
 
 _SCALAR_STEPS = 60
-_HALVINGS = 12
+_HALVINGS = 4
 _LINEAR_STEPS = 400
 _NARROWER = 0.3  # chords that do not help are drawn shorter
 _STALE = 6  # rounds without halving what is owed: a kink limits the arithmetic
@@ -62,7 +62,7 @@ def relax(law, wetting, tubes, places, links, listed, menisci, p, until, floor, 
         if not (low < trial < high) or abs(trial - at) > 0.5 * last:
             trial = 0.5 * (low + high)  # beyond a kink Newton's steps lead nowhere
         last = abs(trial - at)
-        if trial == at or high - low <= 1e-13 * (abs(low) + abs(high)):
+        if trial == at or high - low <= wetting.kink * (abs(low) + abs(high)):
             break
         at = trial
     place.owed = -over

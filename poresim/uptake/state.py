@@ -20,6 +20,7 @@ from poresim.tube.wetting import WETTING
 
 NOTHING, FILLS, BLOCKS_0, BLOCKS_1 = 0, 1, 2, 3  # what happens to a tube next
 
+_KINK = 1e-13  # of a pressure: how closely it is looked for
 _COARSE = 5e-3  # accuracies from here on up do with fewer points
 
 TUBE = np.dtype(
@@ -142,6 +143,7 @@ def _wetting(liquid: Liquid, accuracy: float) -> Any:
     wetting["recede_cos"], wetting["recede_sin"] = pull * np.cos(behind), pull * np.sin(behind)
     wetting["pinned"] = int(ahead != behind)
     wetting["head_share"] = 1e-3 * accuracy
+    wetting["kink"] = _KINK
     return wetting
 
 
