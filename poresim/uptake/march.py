@@ -162,7 +162,8 @@ def march(
         if until is None:
             course.rest()
             break
-        course.record(*stepper.take(course.time, until, course.held))
+        fresh = course.last_event == course.time
+        course.record(*stepper.take(course.time, until, course.held, fresh))
         yield course
     yield course
 
@@ -176,6 +177,7 @@ def _control(pace: Pace, liquid: Liquid, accuracy: float) -> Any:
     control["left_share"] = BALANCE * accuracy
     control["shift_share"] = accuracy
     control["drift_share"] = pace.drift
+    control["start_share"] = 0.1 * accuracy
     control["meet_share"] = 1e-3 * accuracy
     control["budget"] = pace.budget
     control["regions"] = pace.regions

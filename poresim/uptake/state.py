@@ -88,7 +88,7 @@ class State:
     blocked_at: NDArray[np.float64]
     floor_drop: float
     volume: float
-    exact: bool  # straight, level, Newtonian: pressures matter only by their integral over time
+    exact: bool  # straight, level, Newtonian, no hysteresis: pressures matter only by their integral over time
 
 
 def build_state(
@@ -116,8 +116,8 @@ def build_state(
     order = np.argsort(ends, kind="stable")
     first = np.zeros(solid.junctions + 1, np.int32)
     np.cumsum(np.bincount(ends, minlength=solid.junctions), out=first[1:])
-    exact = bool(law.kind == 0 and np.all(tubes["waist"] == 1) and not np.any(tubes["tilt"]))
-    wetting["plain"] = int(exact)
+    plain = law.kind == 0 and bool(np.all(tubes["waist"] == 1) and not np.any(tubes["tilt"]))
+    wetting["plain"] = int(plain)
     wetting["linear"] = int(law.kind == 0 and liquid.particles is None)
     strongest = 2 * liquid.surface_tension / float(solid.throat_radius.max())
     return State(
@@ -131,7 +131,7 @@ def build_state(
         blocked_at=np.full(solid.tubes, np.nan),
         floor_drop=1e-4 * strongest,
         volume=float(solid.tube_volume.sum()),
-        exact=exact,
+        exact=plain and not wetting["pinned"],
     )
 
 

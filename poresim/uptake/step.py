@@ -13,6 +13,7 @@ their interplay within one step, of second order in its length.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -42,6 +43,7 @@ from poresim.uptake.waits import arrival_waits
 _SHORTER = 2  # times that a step is shortened because its balance is not found
 _GOOD_ENOUGH = 1e-3  # of the intake: what may stay owed where the solve does not get further
 _LEAST = 1e-4  # of what closing may leave owed: a solve need not go below
+_LATE = 12  # solves to shorten a step in which a meniscus sets out
 _MEETINGS = 12  # solves to end a step on its first event
 _ATTEMPTS = 8
 _NEARLY = 4.0  # times its goal: a balance that is as good as found
@@ -57,6 +59,7 @@ CONTROL = np.dtype(
         ("left_share", np.float64),  # what may stay owed
         ("shift_share", np.float64),  # menisci may be shifted by this share of the liquid
         ("drift_share", np.float64),  # events may leave this share of the intake owed, in all
+        ("start_share", np.float64),  # squared share of its tube that a late starter may go
         ("meet_share", np.float64),  # a step may run on past its first event by this share of time
         ("budget", np.int64),  # balances around one event
         ("regions", np.int64),  # rounds of Newton on a growing region around one event
@@ -113,6 +116,22 @@ def rebook(
         unbook(tubes, junctions, e)
         expect(tubes[e], junctions[tubes[e].a], junctions[tubes[e].b], until - tubes[e].start)
         predict(law, wetting, tubes, junctions, e, until, floor)
+
+
+@kernel
+def late_start(tubes, beside, count):
+    """The largest share of its tube's length, squared, that a meniscus at a mouth will go."""
+    most = 0.0
+    for k in range(count):
+        tube = tubes[beside[k]]
+        if tube.full:
+            continue
+        room = math.pi * tube.radius * tube.radius * tube.length
+        if tube.x0 == 0.0 and tube.v0 > 0.0:
+            most = max(most, (tube.v0 / room) ** 2)
+        if tube.x1 == 0.0 and tube.v1 > 0.0:
+            most = max(most, (tube.v1 / room) ** 2)
+    return most
 
 
 @kernel
@@ -184,8 +203,14 @@ class Stepper:
         count = arrival_waits(s.law, s.wetting, s.tubes, s.junctions, self.waits)
         return self.waits[:count]
 
-    def take(self, now: float, until: float, liquid: float) -> tuple[float, float]:
+    def take(
+        self, now: float, until: float, liquid: float, fresh: bool = True
+    ) -> tuple[float, float]:
         """Run from ``now``, with that much liquid in the tubes, towards ``until``.
+
+        Unless something has just happened (``fresh``), pressures are smooth in time and menisci
+        that rested at their mouths set out from a drive of none: steps that end on their first
+        event are shortened until that is resolved.
 
         Returns (time reached, liquid then). A step whose books do not close, or close only by
         shifting menisci far, is undone and taken shorter.
@@ -194,7 +219,7 @@ class Stepper:
         self._keep(now)
         filled = float(control["filled"])
         for attempt in range(_ATTEMPTS):
-            until, held, moved, left = self._try(now, until, liquid)
+            until, held, moved, left = self._try(now, until, liquid, fresh)
             fine = moved <= float(control["shift_share"]) * max(held, liquid)
             if (fine and left <= float(control["left_share"]) * held) or liquid == 0.0:
                 break
@@ -214,7 +239,9 @@ class Stepper:
         self.kept_at[0] = now
         self.kept[2][:], self.kept[3][:] = s.filled_at, s.blocked_at
 
-    def _try(self, now: float, until: float, liquid: float) -> tuple[float, float, float, float]:
+    def _try(
+        self, now: float, until: float, liquid: float, fresh: bool
+    ) -> tuple[float, float, float, float]:
         """One step: (time reached, liquid, volume shifted in closing, volume left owed)."""
         s, control = self.state, self.control
         tube = (s.law, s.wetting, s.tubes, s.junctions)
@@ -231,6 +258,14 @@ class Stepper:
             before, until = until, now + 0.25 * (until - now)
             rebook(*tube, s.filled_at, self.beside, count, before, until, s.floor_drop)
         events = schedule_all(*tube, self.beside, count, until, self.times, self.queue)
+        for _ in range(_LATE if self.one_by_one and not fresh else 0):
+            ratio = late_start(s.tubes, self.beside, count) / float(control["start_share"])
+            if ratio <= 1.0:
+                break
+            before, until = until, now + max(0.2, 0.8 / math.sqrt(ratio)) * (until - now)
+            rebook(*tube, s.filled_at, self.beside, count, before, until, s.floor_drop)
+            _, intake, menisci = self._solve(n, now, until, least)
+            events = schedule_all(*tube, self.beside, count, until, self.times, self.queue)
         for _ in range(_MEETINGS if self.one_by_one else 0):
             if events == 0 or until - self.times[0] <= float(control["meet_share"]) * until:
                 break
