@@ -32,9 +32,7 @@ def close_books(
     n, adjoining = list_wet(wetting, tubes, junctions, filled_at, chosen, beside)
     for k in range(adjoining):
         _end(law, wetting, tubes, junctions, beside[k], filled_at, now, until, floor)
-    count, rim = gather(
-        law, wetting, tubes, junctions, first, ring, sheet, chosen, n, until, until
-    )
+    count, rim = gather(law, wetting, tubes, junctions, first, ring, sheet, chosen, n, until, until)
     places, links, menisci = sheet.places, sheet.links, sheet.menisci
     for f in range(count):
         tube = tubes[links[f].tube]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -44,25 +44,42 @@ class Pace:
     regions: int
 
     @classmethod
-    def of(cls, accuracy: float, waisted: bool = False, index: float = 1.0) -> Pace:
+    def of(
+        cls, accuracy: float, waisted: bool = False, index: float = 1.0, many: bool = False
+    ) -> Pace:
         """Steps shorten with the square root of the accuracy: the step is of second order.
 
-        Of first order where tubes are waisted, whose drives are held up to the waist; an error of
-        the drive makes one of the speed that is 1/index times as large.
+        Of first order where tubes are waisted and a step holds ``many`` events: drives are held
+        up to the waist, and an error of the drive makes one of the speed that is 1/index times as
+        large.
         """
         root = math.sqrt(accuracy / 1e-2)
         share = min(1.0, accuracy / 1e-2)
-        budget = 15 if waisted and accuracy >= 5e-3 else 60
-        return cls(
-            arrivals=(0.125 * min(index, 1.0) if waisted else 0.25) * root,
-            growth=min(1.0, (0.07 if waisted else _growth(index)) * root),
+        pace = cls(
+            arrivals=0.25 * root,
+            growth=min(1.0, _growth(index) * root),
             owed=0.3 * share,
-            solve=0.15 * share if waisted else 0.3 * share,
+            solve=0.3 * share,
             linear=0.1,
-            budget=budget,
-            sweeps=1 if waisted else 2,
-            drift=min(1.0, (0.45 if waisted else 0.3) * root),
+            budget=60,
+            sweeps=2,
+            drift=0.3 * root,
             regions=0 if accuracy >= 5e-3 else 6,
+        )
+        if not waisted:
+            return pace
+        pace = replace(pace, growth=min(1.0, 0.05 * root), sweeps=1)
+        if not many:
+            return replace(pace, arrivals=0.125 * min(1.0, index) * root)
+        loose = accuracy / 5e-2
+        loose = min(loose, math.sqrt(loose))
+        return replace(
+            pace,
+            arrivals=0.31 * min(1.0, index) * loose,
+            growth=min(1.0, 0.16 * loose),
+            drift=min(1.0, 0.9 * loose),
+            solve=0.25 * share,
+            budget=5 if accuracy >= 5e-3 else 60,
         )
 
 
@@ -141,10 +158,10 @@ def march(
     )
     state = build_state(solid, liquid, asked.inlet, asked.gravity, accuracy, asked.seed)
     waisted = bool(np.any(state.tubes["waist"] < 1))
-    pace = pace or Pace.of(accuracy, waisted, float(state.law.index))
+    one_by_one = solid.junctions <= _ONE_BY_ONE_UP_TO
+    pace = pace or Pace.of(accuracy, waisted, float(state.law.index), not one_by_one)
     control = _control(pace, liquid, accuracy)
     course = Course(solid, state, asked, control)
-    one_by_one = solid.junctions <= _ONE_BY_ONE_UP_TO
     if one_by_one:
         control["solve_share"] = max(1e-6 * accuracy, 1e-11)
         control["linear_share"] = 1e-3

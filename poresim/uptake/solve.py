@@ -47,9 +47,7 @@ def relax(law, wetting, tubes, places, links, listed, menisci, p, until, floor, 
             slope += s
         if law.kind > 0:
             for k in range(place.link, after.link):
-                v, s = _leaving(
-                    law, wetting, tubes, places, links[listed[k]], p, at, until, floor
-                )
+                v, s = _leaving(law, wetting, tubes, places, links[listed[k]], p, at, until, floor)
                 over += v
                 slope += s
         if abs(over) <= tol:

@@ -246,13 +246,17 @@ class Stepper:
         s, control = self.state, self.control
         tube = (s.law, s.wetting, s.tubes, s.junctions)
         graph = (*tube, s.first, s.ring)
-        n, count = open_books(*tube, s.filled_at, self.chosen, self.beside, now, until, s.floor_drop)
+        n, count = open_books(
+            *tube, s.filled_at, self.chosen, self.beside, now, until, s.floor_drop
+        )
         least = _LEAST * float(control["close_share"]) * liquid
         for attempt in range(_ATTEMPTS):
             total, intake, menisci = self._solve(n, now, until, least)
             # a meniscus on the verge of starting limits what can be solved: the closing mends that
             goal = float(control["solve_share"]) * intake
-            enough = max(_NEARLY * goal, _GOOD_ENOUGH * intake, float(control["left_share"]) * liquid)
+            enough = max(
+                _NEARLY * goal, _GOOD_ENOUGH * intake, float(control["left_share"]) * liquid
+            )
             if total <= enough or attempt == _SHORTER:
                 break
             before, until = until, now + 0.25 * (until - now)
