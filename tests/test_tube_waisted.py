@@ -11,7 +11,7 @@ from scipy.integrate import quad, solve_ivp
 import poresim as ps
 from poresim.tube.filled import wetted_flow
 from poresim.tube.law import flow_law
-from poresim.tube.meniscus import advance, pressure_to, travel_time
+from poresim.tube.meniscus import advance, travel_time
 from poresim.tube.waisted import with_waist
 from poresim.tube.wetting import WETTING
 from poresim.uptake.state import TUBE
@@ -119,45 +119,6 @@ def test_place_rises_with_the_pressure(tube, wetting, way, rng):
             for p in way + np.linspace(-500, 500, 41)
         ]
         assert np.all(np.diff(found) >= -1e-12 * LENGTH)
-
-
-@pytest.mark.parametrize(
-    "viscosity",
-    [ps.Newtonian(ETA), ps.PowerLaw(0.05, 0.5), ps.HerschelBulkley(0.05, 0.05, 0.6)],
-    ids=["newtonian", "power", "yield"],
-)
-def test_pressure_to_undoes_advance(wetting, viscosity, rng):
-    """In a straight tube, on and back, for every law."""
-    straight = np.zeros(1, TUBE)[0]
-    straight["radius"], straight["length"], straight["waist"], straight["leak"] = 2e-5, 1e-3, 1, 1
-    law = flow_law(viscosity)
-    moved = 0
-    for _ in range(300):
-        x, time = 1e-3 * rng.uniform(0, 1) ** 3, 10 ** rng.uniform(-5, 0)
-        pressure = rng.uniform(-9000, 1000)
-        new, _ = advance(law, wetting, straight, 0.0, x, x, pressure, time)
-        if new <= 0.0 or abs(new - x) < 1e-4 * x:
-            continue
-        moved += 1
-        found = pressure_to(law, wetting, straight, 0.0, x, x, new, time)
-        drive = pressure + 2 * GAMMA * math.cos(ANGLE) / 2e-5
-        assert found == pytest.approx(pressure, abs=1e-5 * abs(drive))
-    assert moved > 100
-
-
-def test_pressure_to_undoes_advance_before_a_waist(tube, wetting, rng):
-    law = flow_law(ps.Newtonian(ETA))
-    moved = 0
-    for _ in range(300):
-        x, time = HALF * rng.uniform(0, 1), 10 ** rng.uniform(-8, -5)
-        place, pressure = 0.5 * (x + HALF), rng.uniform(-9000, 1000)
-        new, _ = advance(law, wetting, tube, 0.0, x, place, pressure, time)
-        if not 0 < new < HALF or abs(new - x) < 1e-6 * x:
-            continue
-        moved += 1
-        found = pressure_to(law, wetting, tube, 0.0, x, place, new, time)
-        assert found == pytest.approx(pressure, abs=1e-3)
-    assert moved > 50
 
 
 @pytest.mark.parametrize("index", [0.3, 0.5, 1.0])

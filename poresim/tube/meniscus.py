@@ -27,7 +27,7 @@ from poresim.tube.jit import kernel
 from poresim.tube.narrowing import narrowing_advance, narrowing_time
 from poresim.tube.panels import panel_follow, panel_time, panelled
 from poresim.tube.shape import BEYOND, radius_at, shape_ends
-from poresim.tube.straight import straight_advance, straight_drive, straight_time
+from poresim.tube.straight import straight_advance, straight_time
 from poresim.tube.tilted import tilted_advance, tilted_time
 from poresim.tube.wetting import advancing_pull, drives, receding_pull
 
@@ -62,29 +62,6 @@ def advance(law, wetting, tube, tilt, x, place, pressure, time):
             return straight_advance(law, x, behind, tube.radius, time)
         return _go(law, tube, wetting.recede_cos, tilt, x, pressure, time, -1.0, 0.0)
     return x, 0.0
-
-
-@kernel
-def pressure_to(law, wetting, tube, tilt, x, place, new, time):
-    """About the mouth's pressure, Pa, at which :func:`advance` goes from x to ``new``, on or back.
-
-    In ``time``, under a drive that is held: exact in level tubes, with the mean head in tilted
-    ones. nan beyond a waist, and up to one unless the liquid is Newtonian.
-    """
-    time *= tube.leak
-    if time <= 0.0:
-        return math.nan
-    near, far = min(x, new), max(x, new)
-    if tube.waist <= STRAIGHT:
-        if law.kind > 0 or not far < 0.5 * tube.length:
-            return math.nan
-        ahead, behind = drives(wetting, tube, tilt, 0.0, place)
-        drive = narrowing_time(law, tube, 1.0, near, far) / time
-    else:
-        at = place if tilt > 0.0 else 0.5 * (x + new)
-        ahead, behind = drives(wetting, tube, tilt, 0.0, at)
-        drive = straight_drive(law, near, far, time, tube.radius)
-    return drive - ahead if new >= x else -drive - behind
 
 
 @kernel

@@ -20,7 +20,6 @@ from poresim.tube.law import excess_at_imbibition, flow_above_yield, log_imbibit
 
 # Shorter moves than these (as a change of speed) are summed as a series in time: exact to rounding
 # where a difference of two table values is not.
-_SECANTS = 20
 _LINEAR, _QUADRATIC = 1e-8, 1e-5
 
 
@@ -128,31 +127,6 @@ def straight_time(law, start, end, drive, radius):
         growth = math.expm1((1.0 + p) * math.log1p((end - start) / start))
         return start ** (1.0 + p) * growth / speed
     return _time_yield(law, start, end, drive, radius)
-
-
-@kernel
-def straight_drive(law, start, end, time, radius):
-    """The constant drive, Pa, that carries a meniscus from ``start`` to ``end`` > start in time."""
-    if law.kind <= 1:
-        return (straight_time(law, start, end, 1.0, radius) / time) ** law.index
-    # ln(drive - what holds) against ln(time) is all but straight: secants
-    hold = 2.0 * law.yield_stress * end / radius
-    plain = ((end - start) / time / radius) ** law.index * law.consistency * 2.0 * end / radius
-    z = math.log(max(plain, 1e-9 * hold))
-    over = _log_time(law, start, end, hold, z, radius) - math.log(time)
-    step = law.index * over
-    for _ in range(_SECANTS):
-        if abs(step) < 1e-9 or not abs(step) < 1e3:
-            break
-        before, z = over, z + step
-        over = _log_time(law, start, end, hold, z, radius) - math.log(time)
-        step *= over / (before - over) if before != over else 0.0
-    return hold + math.exp(z)
-
-
-@kernel
-def _log_time(law, start, end, hold, z, radius):
-    return math.log(straight_time(law, start, end, hold + math.exp(z), radius))
 
 
 @kernel

@@ -228,8 +228,8 @@ def _adjoining(tubes, first, ring, chosen, beside, mark, n):
 
 @kernel
 def balance_region(
-    law, wetting, tubes, junctions, first, ring, sheet, system, chosen, beside, mark, control, seeds, time, until, floor, tol,
-    times, queue, events,
+    law, wetting, tubes, junctions, first, ring, sheet, system, chosen, beside, mark, control,
+    seeds, time, until, floor, tol, times, queue, events,
 ):  # fmt: skip
     """Newton on a growing region around an event, until its rim owes little too."""
     n = 0
@@ -257,8 +257,8 @@ def balance_region(
         count = _adjoining(tubes, first, ring, chosen, beside, mark, n)
         bring_up(law, wetting, tubes, junctions, beside, count, time, until, floor)
         _, its, solves, _, _ = solve_set(
-            law, wetting, tubes, junctions, first, ring, sheet, system, chosen, n, time, until, floor,
-            0.0, 0.0, tol, control.sweeps, control.linear_share, _REGION_ROUNDS,
+            law, wetting, tubes, junctions, first, ring, sheet, system, chosen, n, time, until,
+            floor, 0.0, 0.0, tol, control.sweeps, control.linear_share, _REGION_ROUNDS,
         )  # fmt: skip
         control.iterations += its
         rim = 0.0

@@ -33,8 +33,18 @@ class System(NamedTuple):
 
 def make_system(junctions: int, tubes: int) -> System:
     """Work space for a network of that size."""
-    ints = [np.zeros(tubes, np.int32) for _ in range(2)]
-    return System(*ints, np.zeros(tubes), *(np.zeros(junctions) for _ in range(6)))
+    n, m = junctions, tubes
+    return System(
+        a=np.zeros(m, np.int32),
+        b=np.zeros(m, np.int32),
+        weight=np.zeros(m),
+        diagonal=np.zeros(n),
+        move=np.zeros(n),
+        residual=np.zeros(n),
+        way=np.zeros(n),
+        image=np.zeros(n),
+        before=np.zeros(n),
+    )
 
 
 @kernel

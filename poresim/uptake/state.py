@@ -88,7 +88,7 @@ class State:
     blocked_at: NDArray[np.float64]
     floor_drop: float
     volume: float
-    exact: bool  # straight, level, Newtonian, no hysteresis: pressures matter only by their integral over time
+    exact: bool  # straight, level, Newtonian, no hysteresis: only pressures' integrals matter
 
 
 def build_state(

@@ -307,8 +307,8 @@ class Stepper:
         outside = outside_intake(s.tubes, s.junctions, s.first, s.ring, self.inlets)
         total, iterations, solves, intake, menisci = solve_set(
             s.law, s.wetting, s.tubes, s.junctions, s.first, s.ring, self.sheet, self.system,
-            self.chosen, n, now, until, s.floor_drop, outside, float(control["solve_share"]), least, int(control["sweeps"]),
-            float(control["linear_share"]), NEWTON_ROUNDS,
+            self.chosen, n, now, until, s.floor_drop, outside, float(control["solve_share"]),
+            least, int(control["sweeps"]), float(control["linear_share"]), NEWTON_ROUNDS,
         )  # fmt: skip
         control["iterations"] += iterations
         control["solves"] += solves
