@@ -339,7 +339,9 @@ def test_reading_and_planning_load_nothing_heavy():
 
 def test_the_forecast_and_the_march_agree_on_what_is_small():
     """Two places must name it: a forecast loads no kernels."""
-    from poresim.scenario.plan import SMALL_JUNCTIONS
-    from poresim.uptake.march import _ONE_BY_ONE_UP_TO
+    from poresim.scenario import plan
+    from poresim.uptake import march
 
-    assert SMALL_JUNCTIONS == _ONE_BY_ONE_UP_TO
+    assert plan.SMALL_JUNCTIONS == march._ONE_BY_ONE_UP_TO
+    assert plan.SMALL_WAISTED_JUNCTIONS == march._ONE_BY_ONE_WAISTED
+    assert plan.SMALL_WAISTED_ACCURACY == march._REGIONAL

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from itertools import islice
+
 import numpy as np
 import pytest
 from oracle_graphs import general_cases, random_graph, soak_arguments
 from scipy.integrate import solve_ivp
 
 import poresim as ps
+from poresim.solid.sizes import Lognormal
+from poresim.solid.spec import SolidSpec
+from poresim.uptake.march import march
 from poresim.uptake.result import Ending
 
 DOWN = (0.0, 0.0, -9.80665)
@@ -300,3 +305,43 @@ def test_ladder_against_a_stiff_integrator():
     ))  # fmt: skip
     np.testing.assert_allclose(s.snapshot_fill[0, 1:, 0], run.y[:, -1] / size, rtol=2e-4)
     assert s.filled_at_s[0] == pytest.approx(began, rel=1e-6)
+
+
+def test_a_long_thin_lattice_drinks_as_the_root_of_time():
+    """Mean height ~ t^0.5 (Gruener et al. 2012, PNAS 109:10245), where few menisci stand at once.
+
+    Steps of large networks hold many events; with a front this narrow, what events leave owed has
+    to be looked at often, or the front stays behind by a multiple.
+    """
+    spacing = 200e-6
+    spec = SolidSpec(
+        size=(17 * spacing, spacing, 189 * spacing),
+        lattice="square",
+        radii=Lognormal(15e-6, 0.3),
+        spacing=spacing,
+        sides="periodic",
+    )
+    solid = ps.build_solid(spec, seed=0)
+    assert solid.junctions > 3000
+    s = ps.soak(solid, liquid(), solid.faces["bottom"], until_saturation=0.85, accuracy=0.01)
+    judged = (s.saturation > 0.2) & (s.saturation < 0.8)
+    slope = np.polyfit(np.log(s.time_s[judged]), np.log(s.uptake_m3[judged]), 1)[0]
+    assert slope == pytest.approx(0.5, abs=0.03)
+
+
+def test_a_meniscus_a_rounding_short_of_its_end_has_arrived():
+    """A gum in 64 junctions with narrow waists once stood 4e-15 short of a junction, for ever."""
+    spec = SolidSpec(
+        size=(3e-4, 3e-4, 3e-4),
+        lattice="cubic",
+        radii=Lognormal(30e-6, 0.35),
+        spacing=1e-4,
+        neighbours=5.2,
+        waist=0.15,
+    )
+    solid = ps.build_solid(spec, seed=5)
+    gum = liquid(ps.HerschelBulkley(0.03, 0.2, 0.5))
+    last = None
+    for last in islice(march(solid, gum, solid.faces["bottom"], 2.0, accuracy=0.01), 40_000):
+        pass
+    assert last.ending in (Ending.FULL, Ending.TIME)

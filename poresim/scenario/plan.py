@@ -15,19 +15,22 @@ from poresim.solid.spec import SolidSpec
 if TYPE_CHECKING:
     from poresim.scenario.reading import Scenario
 
-#: Time of one soak of a large network: SECONDS * (tubes / 1e5)^GROWTH * (0.01 / accuracy)^0.5,
-#: times WAISTED. Measured on one core of a two-core machine: straight 24^3 and 46^3 junctions at
-#: accuracy 0.01 (3.9 s and 56 s), and the four broths in a rusk. One soak may take half or twice
-#: that. To be measured again whenever the march gets faster. One place for all.
-SECONDS_PER_1E5_TUBES = 13.6
-GROWTH = 1.35
-ACCURACY_GROWTH = 0.5
-WAISTED = 12.0
+#: Time of one soak of a large network: SECONDS * (tubes / 1e5)^GROWTH
+#: * (0.01 / accuracy)^ACCURACY_GROWTH, times WAISTED. Measured on one core of a two-core machine:
+#: straight 24^3 and 46^3 junctions at accuracy 0.01 (3 s and 25 s), the four broths in a rusk at
+#: 0.05 (4 to 8 s), and at 0.01 (three times that). One soak may take half or twice that. To be
+#: measured again whenever the march gets faster. One place for all.
+SECONDS_PER_1E5_TUBES = 8.0
+GROWTH = 1.1
+ACCURACY_GROWTH = 0.75
+WAISTED = 13.0
 #: Small networks are followed event by event: SECONDS * (tubes / 200)^GROWTH.
 SMALL_JUNCTIONS = 3000
-SMALL_SECONDS_PER_200_TUBES = 0.45
+SMALL_WAISTED_JUNCTIONS = 100  # where tubes are waisted and the accuracy is no finer than this:
+SMALL_WAISTED_ACCURACY = 5e-3
+SMALL_SECONDS_PER_200_TUBES = 0.3
 SMALL_GROWTH = 1.6
-SMALL_WAISTED = 15.0
+SMALL_WAISTED = 40.0
 #: Compiling, when nothing is compiled yet.
 COMPILING_SECONDS = 40.0
 
@@ -93,13 +96,15 @@ def plan(scenario: Scenario, cores: int | None = None) -> Plan:
     cores = cores or os.cpu_count() or 1
     solid = plan_solid(scenario.solid, scenario.run.snapshots)
     soaks = len(scenario.liquids) * scenario.run.repeats
-    if solid.junctions > SMALL_JUNCTIONS:
+    narrow = scenario.solid.waist < 1
+    coarse = narrow and scenario.run.accuracy >= SMALL_WAISTED_ACCURACY
+    if solid.junctions > (SMALL_WAISTED_JUNCTIONS if coarse else SMALL_JUNCTIONS):
         one = SECONDS_PER_1E5_TUBES * (solid.tubes / 1e5) ** GROWTH
         waisted = WAISTED
     else:
         one = SMALL_SECONDS_PER_200_TUBES * (solid.tubes / 200) ** SMALL_GROWTH
         waisted = SMALL_WAISTED
-    one *= waisted if scenario.solid.waist < 1 else 1.0
+    one *= waisted if narrow else 1.0
     one *= (0.01 / scenario.run.accuracy) ** ACCURACY_GROWTH
     rounds = math.ceil(soaks / min(cores, soaks))
     return Plan(solid, soaks, one * rounds, cores)

@@ -23,6 +23,7 @@ from poresim.uptake.heap import push
 from poresim.uptake.state import BLOCKS_0, BLOCKS_1, FILLS, NOTHING
 
 _MEETING_STEPS = 100
+_THERE = 1e-12  # a tube but for this share of it is full: the rest is rounding
 _MEETING = 1e-7  # of the length: menisci this close have met
 
 
@@ -227,7 +228,7 @@ def _schedule_open(law, wetting, tube, junctions, until):
     # liquid already there + what comes: can it fill?
     if volume_to(tube, tube.x0) + volume_to(tube, tube.x1) + moved >= volume_to(
         tube, tube.length
-    ) * (1.0 - 1e-12):
+    ) * (1.0 - _THERE):
         wait = _fill_time(law, wetting, tube, a, b, time)
         if wait <= time:
             tube.event = FILLS
@@ -275,7 +276,7 @@ def past_throat(tube, x):
 @kernel
 def _fill_time(law, wetting, tube, a, b, time):
     """How long until the two menisci meet, or the one reaches the far end."""
-    if tube.x0 + tube.x1 >= tube.length:
+    if tube.x0 + tube.x1 >= tube.length * (1.0 - _THERE):
         return 0.0
     if a.wet and not b.wet:
         return travel_time(

@@ -23,6 +23,8 @@ Progress = Callable[[float, float, float], None]
 _FIRST_SHARE = 1e-3  # the first step, as a share of the first tube's filling time
 _TINY_SHARE = 1e-6  # steps are never shorter than this share of the accuracy times the time gone
 _ONE_BY_ONE_UP_TO = 3000  # junctions; in larger networks a step holds many events
+_ONE_BY_ONE_WAISTED = 100  # the same where tubes are waisted, whose menisci turn more often
+_REGIONAL = 5e-3  # accuracies below: regions around an event are balanced to the end
 _FRESH_SHARE = 0.1  # of the next arrival's wait, as if that had passed since an event
 _STEADY = 0.3  # where a step holds many events, the next is not shorter than this share of it
 _COARSE_KINK = 1e-6  # times the accuracy, of a pressure: how closely it is looked for
@@ -64,7 +66,7 @@ class Pace:
             budget=60,
             sweeps=2,
             drift=0.3 * root,
-            regions=0 if accuracy >= 5e-3 else 6,
+            regions=0 if accuracy >= _REGIONAL else 6,
         )
         if not waisted:
             return pace
@@ -79,7 +81,7 @@ class Pace:
             growth=min(1.0, 0.16 * loose),
             drift=min(1.0, 0.9 * loose),
             solve=0.25 * share,
-            budget=5 if accuracy >= 5e-3 else 60,
+            budget=5 if accuracy >= _REGIONAL else 60,
         )
 
 
@@ -158,7 +160,8 @@ def march(
     )
     state = build_state(solid, liquid, asked.inlet, asked.gravity, accuracy, asked.seed)
     waisted = bool(np.any(state.tubes["waist"] < 1))
-    one_by_one = solid.junctions <= _ONE_BY_ONE_UP_TO
+    few = _ONE_BY_ONE_WAISTED if waisted and accuracy >= _REGIONAL else _ONE_BY_ONE_UP_TO
+    one_by_one = solid.junctions <= few
     pace = pace or Pace.of(accuracy, waisted, float(state.law.index), not one_by_one)
     control = _control(pace, liquid, accuracy)
     course = Course(solid, state, asked, control)
