@@ -341,7 +341,5 @@ def test_a_meniscus_a_rounding_short_of_its_end_has_arrived():
     )
     solid = ps.build_solid(spec, seed=5)
     gum = liquid(ps.HerschelBulkley(0.03, 0.2, 0.5))
-    last = None
-    for last in islice(march(solid, gum, solid.faces["bottom"], 2.0, accuracy=0.01), 40_000):
-        pass
+    *_, last = islice(march(solid, gum, solid.faces["bottom"], 2.0, accuracy=0.01), 40_000)
     assert last.ending in (Ending.FULL, Ending.TIME)
