@@ -77,7 +77,7 @@ class Pace:
         loose = min(loose, math.sqrt(loose))
         return replace(
             pace,
-            arrivals=0.31 * min(1.0, index) * loose,
+            arrivals=0.35 * min(1.0, index) * loose,
             growth=min(1.0, 0.16 * loose),
             drift=min(1.0, 0.9 * loose),
             solve=0.25 * share,
@@ -193,7 +193,7 @@ def _control(pace: Pace, liquid: Liquid, accuracy: float) -> Any:
     control["owed_share"] = pace.owed
     control["solve_share"] = pace.solve
     control["linear_share"] = pace.linear
-    control["close_share"] = 5e-3 * accuracy
+    control["close_share"] = 7e-3 * accuracy
     control["left_share"] = BALANCE * accuracy
     control["shift_share"] = accuracy
     control["drift_share"] = pace.drift
