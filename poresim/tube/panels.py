@@ -98,8 +98,9 @@ def _at(law, tube, pull, tilt, pressure, s, inside, way, units):
 
 
 @kernel
-def _span(widen, grade, bend, fall, sink, most, way):
-    """Length of the panel that begins where these are known, at most ``most``."""
+def _span(here, most, way):
+    """Length of the panel that begins where :func:`_at` knows ``here``, at most ``most``."""
+    _slow, _spread, widen, grade, bend, fall, sink = here
     span = most
     ahead = way > 0.0
     if widen != 0.0:
@@ -158,10 +159,10 @@ def _step(gone, grade, bend, span, way):
 
 
 @kernel
-def _panel(
-    slow, spread, grade, bend, fall, sink, b, m, slow1, spread1, grade1, bend1, fall1, sink1, d
-):
-    """(time, -d time / dP) of a panel of length d, from what is known at its ends."""
+def _panel(here, there, b, m, d):
+    """(time, -d time / dP) of a panel of length d, from what :func:`_at` knows at its ends."""
+    slow, spread, _, grade, bend, fall, sink = here
+    slow1, spread1, _, grade1, bend1, fall1, sink1 = there
     wide = 1.0 + b * d
     deep = math.log(wide)
     grown = math.exp((m + 1.0) * deep) - 1.0
@@ -184,14 +185,13 @@ def panel_follow(law, tube, pull, tilt, pressure, a, b, time):
     inside = max(a, b) <= tube.length
     units = _units(law, tube, way)
     total = 0.0
-    slow, spread, widen, grade, bend, fall, sink = _at(
-        law, tube, pull, tilt, pressure, a, inside, way, units
-    )
-    if slow == math.inf:
+    here = _at(law, tube, pull, tilt, pressure, a, inside, way, units)
+    if here[0] == math.inf:
         return a, 0.0, 0.0, math.inf
     for _ in range(_PANELS):
+        slow, spread, _w, grade, bend, fall, _s = here
         most = abs(b - a)
-        span = _span(widen, grade, bend, fall, sink, most, way)
+        span = _span(here, most, way)
         if span <= _STILL * a:
             return a, 0.0, total + time * spread, slow
         rate, power = _model(grade, bend, span, way)
@@ -205,31 +205,14 @@ def panel_follow(law, tube, pull, tilt, pressure, a, b, time):
         low, high = 0.0, span
         asked = False  # whether the panel's end is known not to be reached
         part = lost = 0.0
-        slow1 = spread1 = grade1 = bend1 = fall1 = sink1 = 0.0
+        there = here
         for _ in range(_INVERSIONS):
-            slow1, spread1, widen, grade1, bend1, fall1, sink1 = _at(
-                law, tube, pull, tilt, pressure, a + way * d, inside, way, units
-            )
+            there = _at(law, tube, pull, tilt, pressure, a + way * d, inside, way, units)
+            slow1, spread1, _w, grade1, bend1, fall1, _s = there
             if slow1 == math.inf:  # it stops on the way
                 span = high = d = 0.5 * d
                 continue
-            part, lost = _panel(
-                slow,
-                spread,
-                grade,
-                bend,
-                fall,
-                sink,
-                rate,
-                power,
-                slow1,
-                spread1,
-                grade1,
-                bend1,
-                fall1,
-                sink1,
-                d,
-            )
+            part, lost = _panel(here, there, rate, power, d)
             over = time - part
             if d == span:
                 if over >= 0.0:
@@ -255,7 +238,7 @@ def panel_follow(law, tube, pull, tilt, pressure, a, b, time):
         if d == most:
             return b, time, total, 0.0
         a += way * d
-        slow, spread, grade, bend, fall, sink = slow1, spread1, grade1, bend1, fall1, sink1
+        here = there
     return a, 0.0, 0.0, math.inf
 
 
@@ -264,65 +247,27 @@ def panel_time(law, tube, pull, tilt, pressure, a, b, c):
     """Time, s, from a to c <= b, the piece's end, past a waist; inf if the meniscus stops."""
     inside = max(a, b) <= tube.length
     units = _units(law, tube, 1.0)
-    slow2, spread2, _, grade2, bend2, fall2, sink2 = _at(
-        law, tube, pull, tilt, pressure, c, inside, 1.0, units
-    )
-    if slow2 == math.inf:
+    last = _at(law, tube, pull, tilt, pressure, c, inside, 1.0, units)
+    if last[0] == math.inf:
         return math.inf
     total = 0.0
-    slow, spread, widen, grade, bend, fall, sink = _at(
-        law, tube, pull, tilt, pressure, a, inside, 1.0, units
-    )
+    here = _at(law, tube, pull, tilt, pressure, a, inside, 1.0, units)
     for _ in range(_PANELS):
-        span = _span(widen, grade, bend, fall, sink, b - a, 1.0)
+        span = _span(here, b - a, 1.0)
         if span <= _STILL * a:
             break
-        rate, power = _model(grade, bend, span, 1.0)
+        rate, power = _model(here[3], here[4], span, 1.0)
         d = c - a
         if d <= span:
-            part, _ = _panel(
-                slow,
-                spread,
-                grade,
-                bend,
-                fall,
-                sink,
-                rate,
-                power,
-                slow2,
-                spread2,
-                grade2,
-                bend2,
-                fall2,
-                sink2,
-                d,
-            )
+            part, _ = _panel(here, last, rate, power, d)
             return total + part
-        slow1 = math.inf
-        while slow1 == math.inf:
-            d = span
-            slow1, spread1, widen, grade1, bend1, fall1, sink1 = _at(
-                law, tube, pull, tilt, pressure, a + d, inside, 1.0, units
-            )
-            span *= 0.5
-        part, _ = _panel(
-            slow,
-            spread,
-            grade,
-            bend,
-            fall,
-            sink,
-            rate,
-            power,
-            slow1,
-            spread1,
-            grade1,
-            bend1,
-            fall1,
-            sink1,
-            d,
-        )
+        d = span
+        there = _at(law, tube, pull, tilt, pressure, a + d, inside, 1.0, units)
+        while there[0] == math.inf:
+            d *= 0.5
+            there = _at(law, tube, pull, tilt, pressure, a + d, inside, 1.0, units)
+        part, _ = _panel(here, there, rate, power, d)
         total += part
         a += d
-        slow, spread, grade, bend, fall, sink = slow1, spread1, grade1, bend1, fall1, sink1
+        here = there
     return math.inf

@@ -7,9 +7,8 @@ iteration finds it from anywhere, kinks and all; and each lowers the energy of t
 from __future__ import annotations
 
 from poresim.tube.jit import kernel
+from poresim.uptake.bracket import STEPS, found, narrow
 from poresim.uptake.ledger import outflow, predict_far, schedule, settle
-
-_SCALAR_STEPS = 60
 
 
 @kernel
@@ -32,7 +31,7 @@ def balance(law, wetting, tubes, junctions, first, ring, i, now, until, floor, t
                 weight += tubes[ring[k]].conduct
         weight *= time
     last = high - low
-    for _ in range(_SCALAR_STEPS):
+    for step in range(STEPS):
         over = weight * (node.pressure - old) - node.owed
         slope = weight
         for k in range(start, stop):
@@ -52,15 +51,8 @@ def balance(law, wetting, tubes, junctions, first, ring, i, now, until, floor, t
                 tube.v0, tube.v1, tube.s0, tube.s1 = (v, -v, s, s) if end == 0 else (-v, v, s, s)
         if abs(over) <= tol:
             break
-        if over > 0.0:
-            high = node.pressure
-        else:
-            low = node.pressure
-        trial = node.pressure - over / slope if slope > 0.0 else low
-        if not (low < trial < high) or abs(trial - node.pressure) > 0.5 * last:
-            trial = 0.5 * (low + high)  # beyond a kink Newton's steps lead nowhere
-        last = abs(trial - node.pressure)
-        if trial == node.pressure or high - low <= wetting.kink * (abs(low) + abs(high)):
+        trial, low, high, last = narrow(node.pressure, over, slope, low, high, last)
+        if step == STEPS - 1 or found(trial, node.pressure, low, high, wetting.kink):
             break
         node.pressure = trial
     for k in range(start, stop):

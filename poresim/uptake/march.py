@@ -37,13 +37,13 @@ class Pace:
 
     arrivals: float  # share of the menisci that may arrive in one step
     growth: float  # a step over the time gone by
-    owed: float
-    solve: float
-    linear: float
-    budget: int
-    sweeps: int
-    drift: float
-    regions: int
+    owed: float  # what one junction, after events around it,
+    solve: float  # all junctions, after a solve,
+    drift: float  # and all, after events, may owe: shares of what menisci take
+    linear: float  # linear solves reduce what is owed to this share
+    budget: int  # single balances around an event
+    sweeps: int  # of single balances before each Newton step
+    regions: int  # rounds of Newton around an event; 0: none
 
     @classmethod
     def of(

@@ -9,11 +9,11 @@ Newton step removes.
 from __future__ import annotations
 
 from poresim.tube.jit import kernel
+from poresim.uptake.bracket import STEPS, found, narrow
 from poresim.uptake.ledger import outflow
 from poresim.uptake.linear import assemble, conjugate_gradients
 from poresim.uptake.sheet import evaluate, gather, scatter, take
 
-_SCALAR_STEPS = 60
 _HALVINGS = 4
 _LINEAR_STEPS = 400
 _NARROWER = 0.3  # chords that do not help are drawn shorter
@@ -39,7 +39,7 @@ def relax(law, wetting, tubes, places, links, listed, menisci, p, until, floor, 
     at = old
     over = 0.0
     last = high - low
-    for _ in range(_SCALAR_STEPS):
+    for step in range(STEPS):
         over, slope = weight * at - level, weight
         for k in range(place.meniscus, after.meniscus):
             v, s = take(law, wetting, tubes, menisci[k], at, until, floor)
@@ -52,15 +52,8 @@ def relax(law, wetting, tubes, places, links, listed, menisci, p, until, floor, 
                 slope += s
         if abs(over) <= tol:
             break
-        if over > 0.0:
-            high = at
-        else:
-            low = at
-        trial = at - over / slope if slope > 0.0 else low
-        if not (low < trial < high) or abs(trial - at) > 0.5 * last:
-            trial = 0.5 * (low + high)  # beyond a kink Newton's steps lead nowhere
-        last = abs(trial - at)
-        if trial == at or high - low <= wetting.kink * (abs(low) + abs(high)):
+        trial, low, high, last = narrow(at, over, slope, low, high, last)
+        if step == STEPS - 1 or found(trial, at, low, high, wetting.kink):
             break
         at = trial
     place.owed = -over
