@@ -41,7 +41,7 @@ WEAK = {
     "waist_0.3": _WAISTS,
     "waist_yield": _WAISTS,
     "hysteresis_waist": _WAISTS,
-    "grains_waist": "Menisci go back and forth through a throat: one of ten throats closes at a wrong time",
+    "grains_waist": "Menisci go back and forth through a throat: one of ten closes at a wrong time",
     "gravity": "Two tubes whose menisci come near rest under gravity are up to twice as far off",
 }
 QUICK = ("thin", "power_0.6", "yield", "waist_0.5", "gravity", "hysteresis", "grains")
