@@ -63,6 +63,8 @@ numba.config.CACHE_DIR = str(CACHE_FOLDER)  # type: ignore[attr-defined]
 #: Decorator of every kernel. No fastmath: volume balance is asserted. Division by zero gives
 #: inf or nan, as in numpy.
 kernel = numba.njit(cache=True, error_model="numpy", nogil=True)
+#: The same, for kernels whose loop is shared out among cores.
+team_kernel = numba.njit(cache=True, error_model="numpy", nogil=True, parallel=True)
 
 
 def compiled_already() -> bool:

@@ -1,7 +1,10 @@
 """The end of a step: every tube is brought to it, and what is still owed is spread.
 
-One linear solve over the whole cluster says how a small shift of the pressures would have changed
-the volumes; they are moved so, through the full tubes and into the menisci: the books close.
+A linear solve over all rows says how a small shift of the pressures would have changed the
+volumes; they are moved so, through the full tubes and into the sheet. It is driven until little
+is owed in all; then a shift of all pressures by the same amount brings the sum of what is owed to
+none, so that what came in is what the tubes hold. The little that junctions still owe one another
+is carried into the next step, whose solves find it.
 """
 
 from __future__ import annotations
@@ -11,10 +14,9 @@ import math
 from poresim.tube.filled import STRAIGHT
 from poresim.tube.jit import kernel
 from poresim.tube.shape import radius_at, volume_to
-from poresim.uptake.events import list_wet
-from poresim.uptake.ledger import settle
-from poresim.uptake.linear import assemble, conjugate_gradients
-from poresim.uptake.sheet import gather
+from poresim.uptake.linear import conjugate_gradients
+from poresim.uptake.sheet import lay_out, rows_in_use
+from poresim.uptake.state import TOP
 
 _CLOSINGS = 6
 _LINEAR_STEPS = 2000
@@ -22,114 +24,144 @@ _LINEAR_STEPS = 2000
 
 @kernel
 def close_books(
-    law, wetting, tubes, junctions, first, ring, sheet, system, chosen, beside, control,
-    filled_at, now, until, floor, liquid,
+    law, wetting, tubes, junctions, graph, log, sheet, system, control, now, until, floor, liquid,
+    intake,
 ):  # fmt: skip
     """Bring every tube to the step's end and spread what is owed: (liquid then, moved, left).
 
-    ``moved`` is the volume that menisci had to be shifted by, ``left`` what is still owed.
+    ``intake`` is what menisci took in the step; ``moved`` the volume that they had to be shifted
+    by, ``left`` what is owed in the end, by all junctions together: as much as what came in
+    differs from what the tubes hold.
     """
-    n, adjoining = list_wet(wetting, tubes, junctions, filled_at, chosen, beside)
-    for k in range(adjoining):
-        _end(law, wetting, tubes, junctions, beside[k], filled_at, now, until, floor)
-    count, rim = gather(law, wetting, tubes, junctions, first, ring, sheet, chosen, n, until, until)
-    places, links, menisci = sheet.places, sheet.links, sheet.menisci
-    for f in range(count):
-        tube = tubes[links[f].tube]
-        if wetting.linear:
-            links[f].slope = tube.conduct * (until - max(now, filled_at[links[f].tube]))
-        else:
-            links[f].slope = tube.s0
-    for k in range(places[n].meniscus):
-        tube = tubes[menisci[k].tube]
-        menisci[k].give = tube.s0 if menisci[k].end == 0 else tube.s1
-    left = 0.0
-    for p in range(n):
-        places[p].owed = places[p].base
-        left += abs(places[p].owed)
+    top = rows_in_use(junctions)
+    slots = log.counts[TOP]
+    for s in range(slots):
+        if tubes[s].live:
+            _weigh(tubes, junctions, log, s, now, until)
+    lay_out(
+        law, wetting, tubes, junctions, graph, log, sheet, control, top, until, until, 0.0, floor
+    )
+    for s in range(slots):
+        if tubes[s].live:
+            _end(tubes[s], graph)
+    for m in range(sheet.start[top]):
+        tube = tubes[sheet.slot[m]]
+        sheet.give[m] = tube.s0 if sheet.end[m] == 0 else tube.s1
+    span = until - now if wetting.linear else 1.0
+    signed, total = 0.0, 0.0
+    for i in range(top):
+        sheet.owed[i] = sheet.base[i]
+        signed += sheet.owed[i]
+        total += abs(sheet.owed[i])
     goal = control.close_share * liquid
+    enough = max(goal, control.rough_share * intake)
     moved = 0.0
     for _ in range(_CLOSINGS):
-        if left <= goal:
+        if total > enough:
+            control.iterations += conjugate_gradients(
+                system, graph, sheet, control.team, top, span, 0.0, 0.5 * enough, _LINEAR_STEPS
+            )
+            control.solves += 1
+        elif abs(signed) > goal:
+            _lift_all(junctions, graph, sheet, system, top, span, signed)
+        else:
             break
-        pairs = assemble(places, links, menisci, system, n, count)
-        control.iterations += conjugate_gradients(system, n, pairs, 0.0, 0.5 * goal, _LINEAR_STEPS)
-        control.solves += 1
-        moved += _shift(tubes, places, links, menisci, system.move, n, count)
-        left = 0.0
-        for p in range(n):
-            left += abs(places[p].owed)
-    for f in range(count):
-        sheet.number[links[f].tube] = -1
-    for p in range(rim):
-        node = junctions[places[p].junction]
-        node.place = -1
-        if p < n:
-            node.owed = places[p].owed
-    return control.filled + _standing(tubes, beside, adjoining), moved, left
+        moved += _shift(tubes, graph, sheet, system, top, span)
+        signed, total = 0.0, 0.0
+        for i in range(top):
+            signed += sheet.owed[i]
+            total += abs(sheet.owed[i])
+    for i in range(top):
+        if sheet.used[i]:
+            junctions[i].owed = sheet.owed[i]
+    return control.filled + _standing(tubes, slots), moved, abs(signed)
 
 
 @kernel
-def _end(law, wetting, tubes, junctions, e, filled_at, now, until, floor):
-    """Bring tube e to the step's end; its slopes become those over the time it had in the step."""
-    tube = tubes[e]
+def _weigh(tubes, junctions, log, s, now, until):
+    """Its slopes become those over the time that it had in the step."""
+    tube = tubes[s]
     a, b = junctions[tube.a], junctions[tube.b]
     part = until - tube.start
-    settle(law, wetting, tubes, junctions, e, until, until, floor)
-    tube.start = until
-    if tube.full:
-        had = until - max(now, filled_at[e])
-        tube.s0 = tube.s1 = tube.s0 * had / part if part > 0.0 else 0.0
+    if part <= 0.0:
+        tube.s0 = tube.s1 = 0.0
+    elif tube.full:
+        tube.s0 = tube.s1 = tube.s0 * (until - max(now, log.filled_at[tube.number])) / part
     else:
-        had = until - max(now, a.wetted) if a.wet else 0.0
-        tube.s0 = tube.s0 * had / part if part > 0.0 else 0.0
-        had = until - max(now, b.wetted) if b.wet else 0.0
-        tube.s1 = tube.s1 * had / part if part > 0.0 else 0.0
+        tube.s0 = tube.s0 * (until - max(now, a.wetted)) / part if a.wet else 0.0
+        tube.s1 = tube.s1 * (until - max(now, b.wetted)) / part if b.wet else 0.0
 
 
 @kernel
-def _standing(tubes, beside, count):
-    """Liquid in those of the listed tubes that are not full."""
+def _end(tube, graph):
+    """Nothing is booked any more; its slope enters the matrix."""
+    tube.v0 = tube.v1 = 0.0
+    graph.flow[tube.at_a] = graph.flow[tube.at_b] = tube.s0 if tube.full else 0.0
+
+
+@kernel
+def _standing(tubes, slots):
+    """Liquid in the tubes that have slots and are not full."""
     held = 0.0
-    for k in range(count):
-        tube = tubes[beside[k]]
-        if not tube.full:
+    for s in range(slots):
+        tube = tubes[s]
+        if tube.live and not tube.full:
             held += volume_to(tube, tube.x0) + volume_to(tube, tube.x1)
     return held
 
 
 @kernel
-def _shift(tubes, places, links, menisci, move, n, count):
+def _lift_all(junctions, graph, sheet, system, top, span, signed):
+    """The same move for every row, such that all together owe nothing."""
+    used, start, give = sheet.used, sheet.start, sheet.give
+    first, far, flow = graph.first, graph.far, graph.flow
+    weight = 0.0
+    for i in range(top):
+        if not used[i]:
+            continue
+        for m in range(start[i], start[i + 1]):
+            weight += give[m]
+        for k in range(first[i], first[i + 1]):
+            if junctions[far[k]].inlet:
+                weight += span * flow[k]
+    for i in range(top):
+        system.move[i] = signed / weight if used[i] and weight > 0.0 else 0.0
+
+
+@kernel
+def _shift(tubes, graph, sheet, system, top, span):
     """Move liquid as the solve says; what menisci were moved by.
 
     A meniscus at its limit takes no further part.
     """
-    for f in range(count):
-        a, b = links[f].a, links[f].b
-        up = move[a] if a < n else 0.0
-        down = move[b] if b < n else 0.0
-        volume = links[f].slope * (up - down)
-        places[a].owed -= volume
-        places[b].owed += volume
+    move, used, start, owed = system.move, sheet.used, sheet.start, sheet.owed
+    slot, side, give = sheet.slot, sheet.end, sheet.give
+    first, far, flow = graph.first, graph.far, graph.flow
     moved = 0.0
-    for p in range(n):
-        for k in range(places[p].meniscus, places[p + 1].meniscus):
-            meniscus = menisci[k]
-            asked = meniscus.give * move[p]
+    for i in range(top):
+        if not used[i]:
+            continue
+        out = 0.0
+        for k in range(first[i], first[i + 1]):
+            if flow[k] != 0.0:
+                out += flow[k] * (move[i] - move[far[k]])
+        owed[i] -= span * out
+        for m in range(start[i], start[i + 1]):
+            asked = give[m] * move[i]
             if asked == 0.0:
                 continue
-            tube = tubes[meniscus.tube]
-            old, other = (tube.x0, tube.x1) if meniscus.end == 0 else (tube.x1, tube.x0)
+            tube = tubes[slot[m]]
+            old, other = (tube.x0, tube.x1) if side[m] == 0 else (tube.x1, tube.x0)
             new, free = _moved(tube, old, other, asked)
-            if meniscus.end == 0:
+            if side[m] == 0:
                 tube.x0 = new
             else:
                 tube.x1 = new
             volume = volume_to(tube, new) - volume_to(tube, old)
-            places[p].owed -= volume
+            owed[i] -= volume
             moved += abs(volume)
             if not free:
-                meniscus.give = 0.0
+                give[m] = 0.0
     return moved
 
 

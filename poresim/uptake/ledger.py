@@ -6,9 +6,9 @@ the step's end, predictions included. Balance means that nothing is owed. Tubes 
 when something near them changes: ``settle`` books what happened up to now under the old
 pressures, ``predict`` books what will happen under the new ones.
 
-Full tubes of a Newtonian liquid without grains (``wetting.linear``) need no books of their own:
+Full tubes of a Newtonian liquid without grains (``wetting.linear``) have no slot and no books:
 when a pressure changes by d, they pass d times their conductance times the rest of the step more,
-whatever they passed before. They keep v0 = v1 = 0, and their junctions' ``owed`` has it all.
+whatever they passed before, and their junctions' ``owed`` has it all.
 """
 
 from __future__ import annotations
@@ -70,11 +70,6 @@ def predict(law, wetting, tubes, junctions, e, until, floor):
     tube = tubes[e]
     a, b = junctions[tube.a], junctions[tube.b]
     time = until - tube.start
-    if tube.full and wetting.linear:
-        v = tube.conduct * time * (a.pressure - b.pressure + tube.tilt * tube.length)
-        a.owed -= v
-        b.owed += v
-        return
     if tube.full:
         v, s = outflow(law, wetting, tube, 0, a.pressure, b.pressure, time, floor)
         tube.v0, tube.v1, tube.s0, tube.s1 = v, -v, s, s
@@ -106,47 +101,67 @@ def predict_far(law, wetting, tubes, junctions, e, i, until, floor):
 
 
 @kernel
-def unbook(tubes, junctions, e):
-    """Take back what was booked for tube e from its start to the step's end."""
-    tube = tubes[e]
-    junctions[tube.a].owed += tube.v0
-    junctions[tube.b].owed += tube.v1
-    tube.v0 = tube.v1 = 0.0
-
-
-@kernel
 def settle(law, wetting, tubes, junctions, e, now, until, floor):
     """Move tube e on to ``now`` under the pressures it had; what is to come is not booked."""
     tube = tubes[e]
     a, b = junctions[tube.a], junctions[tube.b]
+    a.owed += tube.v0
+    b.owed += tube.v1
+    moved0, moved1 = _move(law, wetting, tube, a, b, now, until)
+    tube.v0 = tube.v1 = 0.0
+    a.owed -= moved0
+    b.owed -= moved1
+
+
+@kernel
+def bring(law, wetting, tubes, junctions, e, now, until, floor):
+    """Move tube e on to ``now``; v0, v1 become what is booked from then on, for the lay-out.
+
+    Writes to no junction. What leaves an inlet, whose pressure is given, is looked up anew.
+    """
+    tube = tubes[e]
+    a, b = junctions[tube.a], junctions[tube.b]
+    if tube.start < now:
+        moved0, moved1 = _move(law, wetting, tube, a, b, now, until)
+        tube.v0 -= moved0
+        tube.v1 -= moved1
+    if not tube.full:
+        time = max(until - tube.start, 0.0)
+        if a.inlet:
+            tube.v0, tube.s0 = outflow(law, wetting, tube, 0, a.pressure, 0.0, time, floor)
+        if b.inlet:
+            tube.v1, tube.s1 = outflow(law, wetting, tube, 1, b.pressure, 0.0, time, floor)
+
+
+@kernel
+def _move(law, wetting, tube, a, b, now, until):
+    """Move a tube between junctions a and b on to ``now``; what has left them into it, m3."""
     time = now - tube.start
-    whole = until - tube.start
-    v0 = tube.v0
-    unbook(tubes, junctions, e)
     if time <= 0.0:
-        return
+        return 0.0, 0.0
+    whole = until - tube.start
+    moved0 = moved1 = 0.0
     if tube.full:
-        share = time / whole
-        v0 *= share
-        tube.grain0 -= max(v0, 0.0)
-        tube.grain1 -= max(-v0, 0.0)
-        a.owed -= v0
-        b.owed += v0
+        moved0 = tube.v0 * (time / whole)
+        moved1 = -moved0
+        tube.grain0 -= max(moved0, 0.0)
+        tube.grain1 -= max(moved1, 0.0)
     else:
         if a.wet:
             new, _ = advance(law, wetting, tube, tube.tilt, tube.x0, tube.place0, a.pressure, time)
-            a.owed -= _volume_between(tube, tube.x0, new)
+            moved0 = _volume_between(tube, tube.x0, new)
             tube.speed0 = (new - tube.x0) / time
             tube.grain0 -= max(past_throat(tube, new) - past_throat(tube, tube.x0), 0.0)
             tube.x0 = new
         if b.wet:
             new, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, tube.place1, b.pressure, time)
-            b.owed -= _volume_between(tube, tube.x1, new)
+            moved1 = _volume_between(tube, tube.x1, new)
             tube.speed1 = (new - tube.x1) / time
             tube.grain1 -= max(past_throat(tube, new) - past_throat(tube, tube.x1), 0.0)
             tube.x1 = new
         expect(tube, a, b, until - now)
     tube.start = now
+    return moved0, moved1
 
 
 @kernel

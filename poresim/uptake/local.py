@@ -12,57 +12,64 @@ from poresim.uptake.ledger import outflow, predict_far, schedule, settle
 
 
 @kernel
-def balance(law, wetting, tubes, junctions, first, ring, i, now, until, floor, tol):
-    """Choose junction i's pressure so that it owes nothing, its neighbours held."""
+def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, near):
+    """Choose junction i's pressure so that it owes nothing, its neighbours held.
+
+    ``near`` is work space for as many slots as any junction has tubes. Returns how many it has.
+    """
     node = junctions[i]
-    start, stop = first[i], first[i + 1]
-    for k in range(start, stop):
-        e = ring[k]
-        if tubes[e].start < now:
-            settle(law, wetting, tubes, junctions, e, now, until, floor)
-            predict_far(law, wetting, tubes, junctions, e, i, until, floor)
-        _own(tubes[e], junctions, i, 1.0)
+    ring, slot, flow = graph.ring, graph.slot, graph.flow
+    begin, end = graph.first[i], graph.first[i + 1]
+    count, weight = 0, 0.0
+    for k in range(begin, end):
+        if wetting.linear and flow[k] != 0.0:
+            weight += flow[k]
+            continue
+        s = slot[ring[k]]
+        if s < 0:  # it passes too little to count
+            continue
+        near[count] = s
+        count += 1
+        if tubes[s].start < now:
+            settle(law, wetting, tubes, junctions, s, now, until, floor)
+            predict_far(law, wetting, tubes, junctions, s, i, until, floor)
+        _own(tubes[s], junctions, i, 1.0)
     time = until - now
+    weight *= time
     low, high = node.low, node.high
-    old, weight = node.pressure, 0.0
-    if wetting.linear:
-        for k in range(start, stop):
-            if tubes[ring[k]].full:
-                weight += tubes[ring[k]].conduct
-        weight *= time
+    old = node.pressure
     last = high - low
     for step in range(STEPS):
         over = weight * (node.pressure - old) - node.owed
         slope = weight
-        for k in range(start, stop):
-            tube = tubes[ring[k]]
-            if tube.full and wetting.linear:
-                continue
-            end = 0 if tube.a == i else 1
-            other = junctions[tube.b if end == 0 else tube.a].pressure
-            v, s = outflow(law, wetting, tube, end, node.pressure, other, time, floor)
+        for c in range(count):
+            tube = tubes[near[c]]
+            side = 0 if tube.a == i else 1
+            other = junctions[tube.b if side == 0 else tube.a].pressure
+            v, s = outflow(law, wetting, tube, side, node.pressure, other, time, floor)
             over += v
             slope += s
-            if end == 0:
+            if side == 0:
                 tube.v0, tube.s0 = v, s
             else:
                 tube.v1, tube.s1 = v, s
             if tube.full:
-                tube.v0, tube.v1, tube.s0, tube.s1 = (v, -v, s, s) if end == 0 else (-v, v, s, s)
+                tube.v0, tube.v1, tube.s0, tube.s1 = (v, -v, s, s) if side == 0 else (-v, v, s, s)
         if abs(over) <= tol:
             break
         trial, low, high, last = narrow(node.pressure, over, slope, low, high, last)
         if step == STEPS - 1 or found(trial, node.pressure, low, high, wetting.kink):
             break
         node.pressure = trial
-    for k in range(start, stop):
-        tube = tubes[ring[k]]
-        if tube.full and wetting.linear:
-            volume = tube.conduct * time * (node.pressure - old)
-            node.owed -= volume
-            junctions[tube.b if tube.a == i else tube.a].owed += volume
-        else:
-            _own(tube, junctions, i, -1.0)
+    for c in range(count):
+        _own(tubes[near[c]], junctions, i, -1.0)
+    if weight > 0.0:
+        change = time * (node.pressure - old)
+        node.owed -= weight * (node.pressure - old)
+        far = graph.far
+        for k in range(begin, end):
+            junctions[far[k]].owed += flow[k] * change
+    return count
 
 
 @kernel
@@ -78,18 +85,19 @@ def _own(tube, junctions, i, sign):
 
 @kernel
 def spread(
-    law, wetting, tubes, junctions, first, ring, seeds, now, until, floor, tol, budget, line,
+    law, wetting, tubes, junctions, graph, seeds, now, until, floor, tol, budget, near, line,
     times, queue, count,
 ):  # fmt: skip
     """Balance the seeds and, outward, whatever then owes more than ``tol``.
 
     At most ``budget`` balances. ``line`` is work space, one entry a junction. Returns
-    (new event count, number of balances, whether the budget sufficed).
+    (new event count, number of balances).
     """
+    first, far, flow = graph.first, graph.far, graph.flow
     room = len(line)
     head, waiting, done = 0, 0, 0
     for i in seeds:
-        if i >= 0 and not junctions[i].inlet and not junctions[i].queued:
+        if not junctions[i].inlet and not junctions[i].queued:
             junctions[i].queued = 1
             line[(head + waiting) % room] = i
             waiting += 1
@@ -101,21 +109,32 @@ def spread(
         junctions[i].queued = 0
         if abs(junctions[i].owed) <= tol and done >= sure:
             continue
-        balance(law, wetting, tubes, junctions, first, ring, i, now, until, floor, 0.1 * tol)
+        slots = balance(
+            law, wetting, tubes, junctions, graph, i, now, until, floor, 0.1 * tol, near
+        )
         done += 1
+        for c in range(slots):
+            count = schedule(
+                law, wetting, tubes, junctions, near[c], until, times, queue, count
+            )
         for k in range(first[i], first[i + 1]):
-            e = ring[k]
-            count = schedule(law, wetting, tubes, junctions, e, until, times, queue, count)
-            if tubes[e].full:
-                j = tubes[e].b if tubes[e].a == i else tubes[e].a
-                idle = not junctions[j].queued and not junctions[j].inlet
-                if idle and abs(junctions[j].owed) > tol:
-                    junctions[j].queued = 1
-                    line[(head + waiting) % room] = j
-                    waiting += 1
-    enough = waiting == 0
+            j = far[k]
+            if flow[k] == 0.0 and not _joined(tubes, graph, k):
+                continue
+            idle = not junctions[j].queued and not junctions[j].inlet
+            if idle and abs(junctions[j].owed) > tol:
+                junctions[j].queued = 1
+                line[(head + waiting) % room] = j
+                waiting += 1
     while waiting > 0:
         junctions[line[head]].queued = 0
         head = (head + 1) % room
         waiting -= 1
-    return count, done, enough
+    return count, done
+
+
+@kernel
+def _joined(tubes, graph, k):
+    """Whether the k-th tube is full though it has a slot."""
+    s = graph.slot[graph.ring[k]]
+    return s >= 0 and tubes[s].full

@@ -24,10 +24,11 @@ _FIRST_SHARE = 1e-3  # the first step, as a share of the first tube's filling ti
 _TINY_SHARE = 1e-6  # steps are never shorter than this share of the accuracy times the time gone
 _ONE_BY_ONE_UP_TO = 3000  # junctions; in larger networks a step holds many events
 _ONE_BY_ONE_WAISTED = 100  # the same where tubes are waisted, whose menisci turn more often
-_REGIONAL = 5e-3  # accuracies below: regions around an event are balanced to the end
+_FINE = 5e-3  # accuracies below are kept in waisted tubes too
 _FRESH_SHARE = 0.1  # of the next arrival's wait, as if that had passed since an event
 _STEADY = 0.3  # where a step holds many events, the next is not shorter than this share of it
 _COARSE_KINK = 1e-6  # times the accuracy, of a pressure: how closely it is looked for
+_ROUGH = 0.1  # of a step's intake: what junctions may go on owing one another
 _REACH = 1e-2  # of the root of the accuracy: changes that a tangent to a full tube's flow serves
 
 
@@ -43,7 +44,6 @@ class Pace:
     linear: float  # linear solves reduce what is owed to this share
     budget: int  # single balances around an event
     sweeps: int  # of single balances before each Newton step
-    regions: int  # rounds of Newton around an event; 0: none
 
     @classmethod
     def of(
@@ -66,7 +66,6 @@ class Pace:
             budget=60,
             sweeps=2,
             drift=0.3 * root,
-            regions=0 if accuracy >= _REGIONAL else 6,
         )
         if not waisted:
             return pace
@@ -81,7 +80,7 @@ class Pace:
             growth=min(1.0, 0.16 * loose),
             drift=min(1.0, 0.9 * loose),
             solve=0.25 * share,
-            budget=5 if accuracy >= _REGIONAL else 60,
+            budget=5 if accuracy >= _FINE else 60,
         )
 
 
@@ -102,6 +101,7 @@ def soak(
     seed: int = 0,
     snapshots: Iterable[float] = (),
     depth_m: ArrayLike | None = None,
+    cores: int | None = 1,
     progress: Progress | None = None,
 ) -> Soak:
     """Soak a dry network from its inlet junctions, which stay at zero gauge pressure.
@@ -119,6 +119,7 @@ def soak(
     snapshots : times, s, at which the state of every tube is kept.
     depth_m : (n,) depth of each junction below the wetted face; by default the distance to the
         nearest inlet junction.
+    cores : how many work on it; the result is the same on any number.
     progress : called with (share done, time in s, saturation) after every step.
 
     Raises
@@ -129,7 +130,7 @@ def soak(
     course = None
     for course in march(
         solid, liquid, inlet, until_s, until_saturation, accuracy, gravity, air, seed,
-        snapshots, depth_m,
+        snapshots, depth_m, cores,
     ):  # fmt: skip
         if progress is not None:
             progress(course.share_done(), course.time, course.saturation)
@@ -149,27 +150,33 @@ def march(
     seed: int = 0,
     snapshots: Iterable[float] = (),
     depth_m: ArrayLike | None = None,
+    cores: int | None = 1,
     pace: Pace | None = None,
+    one_by_one: bool | None = None,
 ) -> Iterator[Course]:
     """The soak step by step: yields the same :class:`Course`, longer by a step each time.
 
-    Arguments as :func:`soak`; ``pace`` overrides how the accuracy becomes steps.
+    Arguments as :func:`soak`; ``pace`` overrides how the accuracy becomes steps, ``one_by_one``
+    whether steps end on their first event.
     """
     asked = checked_inputs(
         solid, inlet, until_s, until_saturation, accuracy, gravity, air, seed, snapshots, depth_m
     )
     state = build_state(solid, liquid, asked.inlet, asked.gravity, accuracy, asked.seed)
-    waisted = bool(np.any(state.tubes["waist"] < 1))
-    few = _ONE_BY_ONE_WAISTED if waisted and accuracy >= _REGIONAL else _ONE_BY_ONE_UP_TO
-    one_by_one = solid.junctions <= few
+    waisted = bool(np.any(state.shapes.waist < 1))
+    few = _ONE_BY_ONE_WAISTED if waisted and accuracy >= _FINE else _ONE_BY_ONE_UP_TO
+    if one_by_one is None:
+        one_by_one = solid.junctions <= few
     pace = pace or Pace.of(accuracy, waisted, float(state.law.index), not one_by_one)
     control = _control(pace, liquid, accuracy)
+    control["team"] = cores or 1
     course = Course(solid, state, asked, control)
     if one_by_one:
         control["solve_share"] = max(1e-6 * accuracy, 1e-11)
         control["linear_share"] = 1e-3
         control["owed_share"] = 1e-2 * accuracy
         control["close_share"] = 1e-3 * accuracy
+        control["rough_share"] = 0.0
     else:
         state.law.reach = _REACH * math.sqrt(accuracy)
         state.wetting["kink"] = _COARSE_KINK * accuracy
@@ -194,13 +201,13 @@ def _control(pace: Pace, liquid: Liquid, accuracy: float) -> Any:
     control["solve_share"] = pace.solve
     control["linear_share"] = pace.linear
     control["close_share"] = 7e-3 * accuracy
+    control["rough_share"] = _ROUGH
     control["left_share"] = BALANCE * accuracy
     control["shift_share"] = accuracy
     control["drift_share"] = pace.drift
     control["start_share"] = 0.1 * accuracy
     control["meet_share"] = 1e-3 * accuracy
     control["budget"] = pace.budget
-    control["regions"] = pace.regions
     control["sweeps"] = pace.sweeps
     control["leak"] = 1.0 if liquid.particles is None else liquid.particles.leak
     return control

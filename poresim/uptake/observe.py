@@ -20,12 +20,13 @@ BALANCE = 1e-2  # times accuracy: the volume balance that every record keeps
 _WHOLE = 1 - 1e-9  # filled to rounding
 
 
-def front_of(
-    tubes: NDArray[Any], junctions: NDArray[Any], depth: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Depths, m, of all menisci in tubes that are open (not yet full)."""
-    found = np.empty(2 * len(tubes))
-    return found[: _menisci(tubes, junctions, depth, found)].copy()
+def front_of(state: State, depth: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Depths, m, of all menisci in tubes that are open (not yet full).
+
+    depth : (n,) of each junction by its number in the state, m.
+    """
+    found = np.empty(2 * len(state.slots))
+    return found[: _menisci(state.slots, state.junctions, depth, found)]
 
 
 @kernel
@@ -33,7 +34,7 @@ def _menisci(tubes, junctions, depth, found):
     n = 0
     for e in range(len(tubes)):
         tube = tubes[e]
-        if tube.full:
+        if tube.full or not tube.live:
             continue
         for end in range(2):
             near, far = (tube.a, tube.b) if end == 0 else (tube.b, tube.a)
@@ -60,6 +61,7 @@ class Course:
         self.last_step = 0.0
         self._swing = 0.0  # largest change of a pressure in the last step, Pa
         self._state = state
+        self._depth = asked.depth[state.order]
         self._pressure = state.junctions["pressure"].copy()
         self._control = control
         self._curve: list[tuple[float, float]] = [(0.0, 0.0)]
@@ -125,12 +127,11 @@ class Course:
         self.ending = self._why_at_rest()
 
     def _why_at_rest(self) -> Ending:
-        tubes, junctions = self._state.tubes, self._state.junctions
-        wet = junctions["wet"] == 1
-        beside = wet[tubes["a"]] | wet[tubes["b"]]
-        if not beside.any():
+        slots = self._state.slots
+        if len(slots) == 0:
             return Ending.NO_PATH
-        return Ending.FULL if np.all(tubes["full"][beside] == 1) else Ending.STOPPED
+        full = (slots["full"] == 1) | (slots["live"] == 0)
+        return Ending.FULL if full.all() else Ending.STOPPED
 
     def _judge(self) -> None:
         if self._balance > BALANCE * self.asked.accuracy:
@@ -143,7 +144,7 @@ class Course:
             self.ending = Ending.TIME
 
     def _watch(self) -> None:
-        front = front_of(self._state.tubes, self._state.junctions, self.asked.depth)
+        front = front_of(self._state, self._depth)
         if len(front):
             quantiles = np.quantile(front, QUANTILES)
             self._front.append(np.array([*quantiles, front.mean(), front.std()]))
@@ -157,15 +158,22 @@ class Course:
             self._passed += 1
 
     def _fill(self) -> NDArray[np.float32]:
-        tubes = self._state.tubes
-        return np.stack(
-            [tubes["x0"] / tubes["length"], tubes["x1"] / tubes["length"]], axis=1
-        ).astype(np.float32)
+        log, slots = self._state.log, self._state.slots
+        fill = np.zeros((self.solid.tubes, 2), np.float32)
+        full = np.isfinite(log.filled_at)
+        fill[full, 0], fill[full, 1] = log.met[full], 1 - log.met[full]
+        some = slots[(slots["live"] == 1) & (slots["full"] == 0)]
+        fill[some["number"], 0] = some["x0"] / some["length"]
+        fill[some["number"], 1] = some["x1"] / some["length"]
+        return fill
 
     def result(self) -> Soak:
         """The finished soak."""
         assert self.ending is not None
-        junctions = self._state.junctions
+        junctions, order, log = self._state.junctions, self._state.order, self._state.log
+        wetted, pressure = np.empty(len(order)), np.empty(len(order))
+        wetted[order] = junctions["wetted"]
+        pressure[order] = np.where(junctions["wet"] == 1, junctions["pressure"], np.nan)
         time, uptake = np.array(self._curve).T
         front = np.array(self._front)
         return Soak(
@@ -175,10 +183,12 @@ class Course:
             front_m=front[:, : len(QUANTILES)],
             front_mean_m=front[:, -2],
             front_width_m=front[:, -1],
-            filled_at_s=self._state.filled_at,
-            wetted_at_s=junctions["wetted"].copy(),
-            blocked_at_s=self._state.blocked_at,
-            pressure_pa=np.where(junctions["wet"] == 1, junctions["pressure"], np.nan),
+            filled_at_s=log.filled_at,
+            wetted_at_s=wetted,
+            blocked_at_s=(
+                log.blocked_at if len(log.blocked_at) else np.full(self.solid.tubes, np.nan)
+            ),
+            pressure_pa=pressure,
             snapshot_time_s=np.array(self._snapshot_times),
             snapshot_fill=(
                 np.array(self._snapshots)

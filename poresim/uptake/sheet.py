@@ -1,11 +1,8 @@
-"""A sheet: a compact copy of a set of junctions, of the full tubes and of the menisci beside them.
+"""A sheet: what a solve looks at, laid out row by row: the wet junctions and their sheet.
 
-A solve visits its set many times; on a sheet a visit to a full tube or to a level Newtonian
-meniscus costs one cache line instead of a whole record. :func:`gather` fills a sheet,
-:func:`scatter` books what was found.
-
-Places 0 to n - 1 are the set's junctions; the junctions beyond its full tubes (inlets, and what
-lies outside a region) follow as its *rim*, whose pressures are held.
+A solve visits its rows many times; here level Newtonian menisci are looked up several at once, and
+no slot is touched. :func:`lay_out` fills a sheet, :func:`evaluate` says what every junction
+owes under given pressures, :func:`hand_back` books what was found.
 """
 
 from __future__ import annotations
@@ -14,237 +11,383 @@ import math
 from typing import Any, NamedTuple
 
 import numpy as np
+from numba import prange
 from numpy.typing import NDArray
 
-from poresim.tube.jit import kernel
-from poresim.tube.wetting import drives
-from poresim.uptake.ledger import outflow
-
-#: A junction of the set, or of its rim.
-PLACE = np.dtype(
-    [
-        ("pressure", np.float64),
-        ("base", np.float64),  # what it owes before anything flows, m3
-        ("owed", np.float64),  # what it owes, m3
-        ("low", np.float64),  # bounds on its pressure, Pa
-        ("high", np.float64),
-        ("junction", np.int32),
-        ("link", np.int32),  # its full tubes are listed from here on,
-        ("meniscus", np.int32),  # its menisci stand from here on, up to those of the next place
-    ],
-    align=True,
-)
-
-#: A full tube that adjoins the set.
-LINK = np.dtype(
-    [
-        ("a", np.int32),  # the places of its ends
-        ("b", np.int32),
-        ("tube", np.int32),
-        ("lift", np.float64),  # head gained from a to b, Pa
-        ("slope", np.float64),  # d volume / d drop, m3/Pa
-        ("volume", np.float64),  # from a to b, unless the liquid is Newtonian
-    ],
-    align=True,
-)
-
-#: A meniscus that comes from a junction of the set.
-MENISCUS = np.dtype(
-    [
-        ("taken", np.float64),  # what it takes, m3
-        ("give", np.float64),  # d taken / d pressure
-        ("x", np.float64),  # straight, level, Newtonian: where it stands,
-        ("gain", np.float64),  # d x^2 / d drive,
-        ("pull", np.float64),  # the drive without pressure, advancing
-        ("back", np.float64),  # and receding,
-        ("area", np.float64),  # and the section
-        ("tube", np.int32),
-        ("end", np.int32),  # the tube's end that it came from
-    ],
-    align=True,
-)
-
+from poresim.tube.jit import kernel, team_kernel
+from poresim.uptake.ledger import bring, outflow
+from poresim.uptake.rows import ONE, ROWS, SLOTS, parts_of
+from poresim.uptake.state import TOP
 
 class Sheet(NamedTuple):
-    """Work space for networks of n junctions and m tubes; a set uses the beginning of each."""
+    """Work space; rows are junctions by their numbers, those of inlets and dry ones are idle.
 
-    places: NDArray[Any]  # (n + 1,) PLACE
-    links: NDArray[Any]  # (m,) LINK
-    listed: NDArray[np.int32]  # (2 m,) links of each place in turn
-    menisci: NDArray[Any]  # (2 m,) MENISCUS
-    number: NDArray[np.int32]  # (m,) link of each tube, or -1
+    Flow law and wetting are here as arrays of one entry too: a team cannot be handed records.
+    """
+
+    law: NDArray[Any]
+    wetting: NDArray[Any]
+
+    pressure: NDArray[np.float64]  # (n,)
+    base: NDArray[np.float64]  # (n,) what it owes before anything flows, m3
+    owed: NDArray[np.float64]  # (n,) what it owes, m3
+    before: NDArray[np.float64]  # (n,) pressures kept aside
+    used: NDArray[np.int8]  # (n,) 0: idle
+    start: NDArray[np.int32]  # (n + 1,) its menisci stand from here on
+    sums: NDArray[np.float64]  # (parts, 3)
+    counts: NDArray[np.int64]  # (parts + 1,)
+    # menisci that come from wet junctions, row after row
+    slot: NDArray[np.int32]  # (2 m,)
+    end: NDArray[np.int8]  # (2 m,) the tube's end that it came from
+    mouth: NDArray[np.float64]  # (2 m,) pressure there, Pa
+    taken: NDArray[np.float64]  # (2 m,) what it takes, m3
+    give: NDArray[np.float64]  # (2 m,) d taken / d pressure
+    x: NDArray[np.float64]  # (2 m,) straight, level, Newtonian: where it stands,
+    gain: NDArray[np.float64]  # (2 m,) d x^2 / d drive,
+    pull: NDArray[np.float64]  # (2 m,) the drive without pressure, advancing
+    back: NDArray[np.float64]  # (2 m,) and receding,
+    area: NDArray[np.float64]  # (2 m,) and the section
 
 
-def make_sheet(junctions: int, tubes: int) -> Sheet:
+def make_sheet(junctions: int, tubes: int, law: Any, wetting: Any) -> Sheet:
     """Work space for a network of that size."""
+    parts = parts_of(max(junctions, 1), ROWS)
     return Sheet(
-        np.zeros(junctions + 1, PLACE),
-        np.zeros(tubes, LINK),
+        law.base.view(law.dtype),
+        wetting.base,
+        np.zeros(junctions),
+        np.zeros(junctions),
+        np.zeros(junctions),
+        np.zeros(junctions),
+        np.zeros(junctions, np.int8),
+        np.zeros(junctions + 1, np.int32),
+        np.zeros((parts, 3)),
+        np.zeros(parts + 1, np.int64),
         np.zeros(2 * tubes, np.int32),
-        np.zeros(2 * tubes, MENISCUS),
-        np.full(tubes, -1, np.int32),
+        np.zeros(2 * tubes, np.int8),
+        *(np.zeros(2 * tubes) for _ in range(8)),  # memory is taken as it is first used
     )
 
 
 @kernel
-def gather(law, wetting, tubes, junctions, first, ring, sheet, chosen, n, now, until):
-    """Copy the set ``chosen[:n]`` with all that adjoins it; (links, rim's end).
+def rows_in_use(junctions):
+    """One more than the last wet junction's number."""
+    top = len(junctions)
+    while top > 0 and not junctions[top - 1].wet:
+        top -= 1
+    return top
 
-    Every adjoining tube is booked from ``now``, or since it started; until it is scattered, the
-    set's books stand open.
+
+@kernel
+def lay_out(
+    law, wetting, tubes, junctions, graph, log, sheet, control, top, time, until, booked, floor
+):  # fmt: skip
+    """Bring every slot up to ``time`` and lay the rows out with nothing booked from then on.
+
+    ``booked``: for how long, s, what full tubes without books pass is booked from then on.
     """
-    places, links = sheet.places, sheet.links
-    for p in range(n):
-        place, node = places[p], junctions[chosen[p]]
-        node.place = p
-        place.junction = chosen[p]
-        place.pressure, place.base = node.pressure, node.owed
-        place.low, place.high = node.low, node.high
-    rim, count, listed, menisci = n, 0, 0, 0
-    for p in range(n):
-        place, i = places[p], chosen[p]
-        place.link, place.meniscus = listed, menisci
+    slots = log.counts[TOP]
+    own = wetting.linear == 0
+    if control.team == 1:
+        for c in range(parts_of(slots, SLOTS)):
+            _bring_part(law, wetting, tubes, junctions, slots, c, time, until, floor)
+        for c in range(parts_of(top, ROWS)):
+            _count_part(junctions, sheet, top, c)
+    else:
+        _bring_team(
+            tubes, junctions, sheet, slots, top, control.team, time, until, floor
+        )
+    place = 0
+    parts = parts_of(top, ROWS)
+    for c in range(parts):
+        here = sheet.counts[c]
+        sheet.counts[c] = place
+        place += here
+    sheet.start[top] = place
+    if control.team == 1:
+        for c in range(parts):
+            _lay_part(law, wetting, tubes, junctions, graph, sheet, top, c, booked, until, own)
+    else:
+        _lay_team(
+            tubes, junctions, graph, sheet, top, control.team, booked, until, own
+        )
+
+
+@team_kernel
+def _bring_team(tubes, junctions, sheet, slots, top, team, time, until, floor):
+    for t in prange(team):
+        law, wetting = sheet.law[0], sheet.wetting[0]
+        for c in range(t, parts_of(slots, SLOTS), team):
+            _bring_part(law, wetting, tubes, junctions, slots, c, time, until, floor)
+        for c in range(t, parts_of(top, ROWS), team):
+            _count_part(junctions, sheet, top, c)
+
+
+@kernel
+def _bring_part(law, wetting, tubes, junctions, slots, c, time, until, floor):
+    for s in range(c * SLOTS, min(slots, (c + 1) * SLOTS)):
+        if tubes[s].live:
+            bring(law, wetting, tubes, junctions, s, time, until, floor)
+
+
+@kernel
+def _count_part(junctions, sheet, top, c):
+    """Copy the pressures, and count the sheet."""
+    count = 0
+    for i in range(c * ROWS, min(top, (c + 1) * ROWS)):
+        sheet.pressure[i] = junctions[i].pressure
+        if junctions[i].wet and not junctions[i].inlet:
+            count += junctions[i].open
+    sheet.counts[c] = count
+
+
+@team_kernel
+def _lay_team(tubes, junctions, graph, sheet, top, team, booked, until, own):
+    for t in prange(team):
+        law, wetting = sheet.law[0], sheet.wetting[0]
+        for c in range(t, parts_of(top, ROWS), team):
+            _lay_part(law, wetting, tubes, junctions, graph, sheet, top, c, booked, until, own)
+
+
+@kernel
+def _lay_part(law, wetting, tubes, junctions, graph, sheet, top, c, booked, until, own):
+    """``own``: full tubes have books of their own."""
+    lo, hi = c * ROWS, min(top, (c + 1) * ROWS)
+    place = sheet.counts[c]
+    first, ring, slots = graph.first, graph.ring, graph.slot
+    start, used, base, owed = sheet.start, sheet.used, sheet.base, sheet.owed
+    slot, end, x, gain = sheet.slot, sheet.end, sheet.x, sheet.gain
+    pull, back, area = sheet.pull, sheet.back, sheet.area
+    for i in range(lo, hi):
+        node = junctions[i]
+        start[i] = place
+        used[i] = node.wet and not node.inlet
+        base[i] = owed[i] = node.owed if used[i] else 0.0
+        if not used[i] or (node.open == 0 and not own):
+            continue
         for k in range(first[i], first[i + 1]):
-            e = ring[k]
-            tube = tubes[e]
-            end = 0 if tube.a == i else 1
-            place.base += tube.v0 if end == 0 else tube.v1
-            if not tube.full:
-                _add_meniscus(law, wetting, tube, sheet.menisci[menisci], e, end, until)
-                menisci += 1
+            s = slots[ring[k]]
+            if s < 0:
                 continue
-            f = sheet.number[e]
-            if f < 0:
-                f = count
-                count += 1
-                sheet.number[e] = f
-                other = tube.b if end == 0 else tube.a
-                if junctions[other].place < 0:
-                    junctions[other].place = rim
-                    places[rim].junction = other
-                    places[rim].pressure = junctions[other].pressure
-                    rim += 1
-                links[f].tube = e
-                links[f].a, links[f].b = junctions[tube.a].place, junctions[tube.b].place
-                links[f].lift = tube.tilt * tube.length
-                links[f].slope = tube.conduct * (until - now)
-            sheet.listed[listed] = f
-            listed += 1
-    places[n].link, places[n].meniscus = listed, menisci
-    if wetting.linear:
-        for f in range(count):
-            a, b = places[links[f].a], places[links[f].b]
-            volume = links[f].slope * (a.pressure - b.pressure + links[f].lift)
-            a.base += volume
-            b.base -= volume
-    return count, rim
+            tube = tubes[s]
+            side = 0 if tube.a == i else 1
+            base[i] += tube.v0 if side == 0 else tube.v1
+            if tube.full:
+                continue
+            slot[place], end[place] = s, side
+            if wetting.plain:
+                square = tube.radius * tube.radius
+                time = max(until - tube.start, 0.0) * tube.leak
+                x[place] = tube.x0 if side == 0 else tube.x1
+                gain[place] = square * time / (4.0 * law.consistency)
+                pull[place] = wetting.advance_cos / tube.radius
+                back[place] = wetting.recede_cos / tube.radius
+                area[place] = math.pi * square
+            place += 1
+    if booked > 0.0 and not own:
+        _unbook_part(graph, sheet, lo, hi, booked)
 
 
 @kernel
-def _add_meniscus(law, wetting, tube, meniscus, e, end, until):
-    meniscus.tube, meniscus.end = e, end
-    if not wetting.plain:
-        return
-    time = max(until - tube.start, 0.0) * tube.leak
-    meniscus.x = tube.x0 if end == 0 else tube.x1
-    meniscus.gain = tube.radius * tube.radius * time / (4.0 * law.consistency)
-    meniscus.pull, meniscus.back = drives(wetting, tube, 0.0, 0.0, 0.0)
-    meniscus.area = math.pi * tube.radius * tube.radius
+def _unbook_part(graph, sheet, lo, hi, booked):
+    """Take back what is booked for the full tubes without books of their own."""
+    first, far, flow, lift = graph.first, graph.far, graph.flow, graph.lift
+    pressure, used, base = sheet.pressure, sheet.used, sheet.base
+    level = len(lift) == 0
+    k = np.uint64(first[lo])
+    for i in range(lo, hi):
+        end = np.uint64(first[i + 1])
+        out, at = 0.0, pressure[i]
+        if not used[i]:
+            k = end
+        while k < end:
+            out += flow[k] * (at - pressure[far[k]] + (0.0 if level else lift[k]))
+            k += ONE
+        base[i] += booked * out
 
 
 @kernel
-def take(law, wetting, tubes, meniscus, pressure, until, floor):
-    """Look up what a meniscus takes with that pressure at its mouth; with its slope, it keeps it.
+def take(law, wetting, tubes, sheet, m, pressure, until, floor):
+    """Look up what meniscus m takes with that pressure at its mouth; with its slope, it keeps it.
 
     Returns both.
     """
     if wetting.plain:
-        volume, slope = _take_plain(meniscus, pressure)
+        volume, slope = take_plain(
+            sheet.x[m], sheet.gain[m], sheet.pull[m], sheet.back[m], sheet.area[m], pressure
+        )
     else:
-        tube = tubes[meniscus.tube]
+        tube = tubes[sheet.slot[m]]
         time = until - tube.start
-        volume, slope = outflow(law, wetting, tube, meniscus.end, pressure, 0.0, time, floor)
-    meniscus.taken, meniscus.give = volume, slope
+        volume, slope = outflow(law, wetting, tube, sheet.end[m], pressure, 0.0, time, floor)
+    sheet.taken[m], sheet.give[m] = volume, slope
     return volume, slope
 
 
 @kernel
-def _take_plain(meniscus, pressure):
-    x, gain = meniscus.x, meniscus.gain
-    drive = pressure + meniscus.pull
-    if drive <= 0.0:
-        drive = pressure + meniscus.back
-        if x <= 0.0 or drive >= 0.0:
-            return 0.0, 0.0
-        if x * x + gain * drive <= 0.0:
-            return -meniscus.area * x, 0.0
-    if gain <= 0.0:
-        return 0.0, 0.0
-    new = math.sqrt(x * x + gain * drive)
-    volume = meniscus.area * gain
-    return volume * drive / (new + x), 0.5 * volume / new
+def take_plain(x, gain, pull, back, area, pressure):
+    """Without branches, so that many are looked up at once."""
+    ahead, behind = pressure + pull, pressure + back
+    drive = ahead if ahead > 0.0 else (min(behind, 0.0) if x > 0.0 else 0.0)
+    square = x * x + gain * drive
+    new = math.sqrt(max(square, 0.0))
+    volume = area * gain
+    moves = drive != 0.0 and gain > 0.0
+    free = moves and square > 0.0
+    taken = volume * drive / (new + x) if free else (-area * x if moves else 0.0)
+    slope = 0.5 * volume / new if free else 0.0
+    return taken, slope
 
 
 @kernel
-def passed(law, wetting, tubes, link, from_, to, until, floor):
-    """Volume that a link passes from its end a to b at those pressures; it keeps the slope."""
-    if law.kind == 0:
-        return link.slope * (from_ - to + link.lift)
-    tube = tubes[link.tube]
-    volume, slope = outflow(law, wetting, tube, 0, from_, to, until - tube.start, floor)
-    link.volume, link.slope = volume, slope
-    return volume
+def _take_range(law, wetting, tubes, sheet, begin, end, until, floor):
+    """As :func:`take`, for a range of menisci whose pressures are set."""
+    at, taken, give = sheet.mouth[begin:end], sheet.taken[begin:end], sheet.give[begin:end]
+    if not wetting.plain:
+        slot, side = sheet.slot[begin:end], sheet.end[begin:end]
+        for m in range(len(at)):
+            tube = tubes[slot[m]]
+            time = until - tube.start
+            taken[m], give[m] = outflow(law, wetting, tube, side[m], at[m], 0.0, time, floor)
+        return
+    x, gain, area = sheet.x[begin:end], sheet.gain[begin:end], sheet.area[begin:end]
+    pull, back = sheet.pull[begin:end], sheet.back[begin:end]
+    for m in range(len(at)):
+        taken[m], give[m] = take_plain(x[m], gain[m], pull[m], back[m], area[m], at[m])
 
 
 @kernel
-def evaluate(law, wetting, tubes, sheet, n, count, until, floor):
-    """What every junction of the set owes under the pressures as they stand."""
-    places = sheet.places
-    for p in range(n):
-        place = places[p]
-        owed = place.base
-        for k in range(place.meniscus, places[p + 1].meniscus):
-            volume, _ = take(law, wetting, tubes, sheet.menisci[k], place.pressure, until, floor)
-            owed -= volume
-        place.owed = owed
-    for f in range(count):
-        link = sheet.links[f]
-        a, b = places[link.a], places[link.b]
-        volume = passed(law, wetting, tubes, link, a.pressure, b.pressure, until, floor)
-        a.owed -= volume
-        b.owed += volume
+def evaluate(law, wetting, tubes, graph, log, sheet, control, top, span, until, floor):
+    """What every junction owes under the pressures as they stand; (sum of that, intake, takers).
+
+    ``intake`` is what the menisci take or give, ``takers`` how many do.
+    """
+    parts = parts_of(top, ROWS)
+    slots = 0 if wetting.linear else log.counts[TOP]
+    if control.team == 1:
+        for c in range(parts_of(slots, SLOTS)):
+            _pass_part(law, wetting, tubes, graph, sheet, slots, c, until, floor)
+        for c in range(parts):
+            _owe_part(law, wetting, tubes, graph, sheet, top, c, span, until, floor)
+    else:
+        if slots > 0:
+            _pass_team(tubes, graph, sheet, slots, control.team, until, floor)
+        _owe_team(tubes, graph, sheet, top, control.team, span, until, floor)
+    total, intake, takers = 0.0, 0.0, 0.0
+    for c in range(parts):
+        total += sheet.sums[c, 0]
+        intake += sheet.sums[c, 1]
+        takers += sheet.sums[c, 2]
+    return total, intake, takers
+
+
+@team_kernel
+def _pass_team(tubes, graph, sheet, slots, team, until, floor):
+    for t in prange(team):
+        law, wetting = sheet.law[0], sheet.wetting[0]
+        for c in range(t, parts_of(slots, SLOTS), team):
+            _pass_part(law, wetting, tubes, graph, sheet, slots, c, until, floor)
 
 
 @kernel
-def scatter(law, wetting, tubes, junctions, sheet, n, count, rim, until, floor):
-    """Book what the sheet says, and give its junctions free."""
-    places = sheet.places
-    for f in range(count):
-        link = sheet.links[f]
-        tube = tubes[link.tube]
-        sheet.number[link.tube] = -1
-        from_, to = places[link.a].pressure, places[link.b].pressure
-        volume = passed(law, wetting, tubes, link, from_, to, until, floor)
-        before = tube.v0
-        if wetting.linear:  # the junctions still have the pressures that were booked
-            drop = junctions[tube.a].pressure - junctions[tube.b].pressure
-            before = link.slope * (drop + link.lift)
+def _pass_part(law, wetting, tubes, graph, sheet, slots, c, until, floor):
+    """Book what full tubes pass under the sheet's pressures."""
+    for s in range(c * SLOTS, min(slots, (c + 1) * SLOTS)):
+        tube = tubes[s]
+        if tube.live and tube.full:
+            from_, to = sheet.pressure[tube.a], sheet.pressure[tube.b]
+            v, slope = outflow(law, wetting, tube, 0, from_, to, until - tube.start, floor)
+            tube.v0, tube.v1, tube.s0, tube.s1 = v, -v, slope, slope
+            graph.flow[tube.at_a] = graph.flow[tube.at_b] = slope
+
+
+@team_kernel
+def _owe_team(tubes, graph, sheet, top, team, span, until, floor):
+    for t in prange(team):
+        law, wetting = sheet.law[0], sheet.wetting[0]
+        for c in range(t, parts_of(top, ROWS), team):
+            _owe_part(law, wetting, tubes, graph, sheet, top, c, span, until, floor)
+
+
+@kernel
+def _owe_part(law, wetting, tubes, graph, sheet, top, c, span, until, floor):
+    lo, hi = c * ROWS, min(top, (c + 1) * ROWS)
+    first, start = graph.first[lo : hi + 1], sheet.start[lo : hi + 1]
+    used, base, here, owed = (
+        sheet.used[lo:hi], sheet.base[lo:hi], sheet.pressure[lo:hi], sheet.owed[lo:hi]
+    )  # fmt: skip
+    pressure, ring, slot = sheet.pressure, graph.ring, graph.slot
+    far, flow, lift = graph.far, graph.flow, graph.lift
+    mouth, taken = sheet.mouth, sheet.taken
+    for r in range(hi - lo):
+        for m in range(start[r], start[r + 1]):
+            mouth[m] = here[r]
+    _take_range(law, wetting, tubes, sheet, start[0], start[hi - lo], until, floor)
+    linear, level = wetting.linear, len(lift) == 0
+    total, intake, takers = 0.0, 0.0, 0.0
+    k = np.uint64(first[0])
+    for r in range(hi - lo):
+        end = np.uint64(first[r + 1])
+        if not used[r]:
+            k = end
+            continue
+        left = base[r]
+        for m in range(start[r], start[r + 1]):
+            left -= taken[m]
+            intake += abs(taken[m])
+            takers += taken[m] != 0.0
+        out, at = 0.0, here[r]
+        if linear and level:
+            while k < end:
+                out += flow[k] * (at - pressure[far[k]])
+                k += ONE
+            left -= span * out
+        elif linear:
+            while k < end:
+                out += flow[k] * (at - pressure[far[k]] + lift[k])
+                k += ONE
+            left -= span * out
         else:
-            tube.v0, tube.v1 = volume, -volume
-            tube.s0 = tube.s1 = link.slope
-        if link.a >= n:
-            junctions[tube.a].owed += before - volume
-        if link.b >= n:
-            junctions[tube.b].owed -= before - volume
-    for k in range(places[n].meniscus):
-        meniscus = sheet.menisci[k]
-        tube = tubes[meniscus.tube]
-        if meniscus.end == 0:
-            tube.v0, tube.s0 = meniscus.taken, meniscus.give
-        else:
-            tube.v1, tube.s1 = meniscus.taken, meniscus.give
-    for p in range(rim):
-        node = junctions[places[p].junction]
-        node.place = -1
-        if p < n:
-            node.pressure, node.owed = places[p].pressure, places[p].owed
+            k = end
+            for q in range(first[r], first[r + 1]):
+                s = slot[ring[q]]
+                if s >= 0 and tubes[s].full:
+                    left -= tubes[s].v0 if tubes[s].a == lo + r else tubes[s].v1
+        owed[r] = left
+        total += abs(left)
+    sheet.sums[c, 0], sheet.sums[c, 1], sheet.sums[c, 2] = total, intake, takers
+
+
+@kernel
+def hand_back(tubes, junctions, sheet, control, top):
+    """Book what the sheet says."""
+    if control.team == 1:
+        for c in range(parts_of(top, ROWS)):
+            _hand_part(tubes, junctions, sheet, top, c)
+    else:
+        _hand_team(tubes, junctions, sheet, top, control.team)
+
+
+@team_kernel
+def _hand_team(tubes, junctions, sheet, top, team):
+    for t in prange(team):
+        for c in range(t, parts_of(top, ROWS), team):
+            _hand_part(tubes, junctions, sheet, top, c)
+
+
+@kernel
+def _hand_part(tubes, junctions, sheet, top, c):
+    used, start, pressure, owed = sheet.used, sheet.start, sheet.pressure, sheet.owed
+    slot, end, taken, give = (
+        sheet.slot, sheet.end, sheet.taken, sheet.give
+    )  # fmt: skip
+    for i in range(c * ROWS, min(top, (c + 1) * ROWS)):
+        if not used[i]:
+            continue
+        junctions[i].pressure, junctions[i].owed = pressure[i], owed[i]
+        for m in range(start[i], start[i + 1]):
+            tube = tubes[slot[m]]
+            if end[m] == 0:
+                tube.v0, tube.s0 = taken[m], give[m]
+            else:
+                tube.v1, tube.s1 = taken[m], give[m]

@@ -1,12 +1,18 @@
-"""The state of a soak, as compiled kernels see it: one record a tube, one a junction.
+"""The state of a soak, as compiled kernels see it.
 
-A record holds what is read together, so that a visit to a tube costs two or three cache lines.
+Only tubes beside liquid have a record of their own, a *slot*: it is made when one of the tube's
+junctions gets wet. A full tube of a Newtonian liquid without grains gives its slot back and is
+from then on a conductance between its junctions (:class:`Graph`); a full tube of any other liquid
+keeps it. So a step touches what lies near the front, and full tubes only as rows of a matrix.
+
+Junctions are numbered from the inlets outward, level by level: neighbours stand close in memory,
+and what is wet lies at the beginning. Tubes keep the numbers of the network.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,46 +20,57 @@ from numpy.typing import NDArray
 from poresim.liquid.liquid import Liquid
 from poresim.solid.network import Network
 from poresim.tube.filled import STRAIGHT
+from poresim.tube.jit import kernel
 from poresim.tube.law import flow_law
 from poresim.tube.waisted import with_waist
 from poresim.tube.wetting import WETTING
 
 NOTHING, FILLS, BLOCKS_0, BLOCKS_1 = 0, 1, 2, 3  # what happens to a tube next
+DRY, PASSING = -1, -2  # instead of a slot: no liquid beside it; full, and only a conductance
 
 _KINK = 1e-13  # of a pressure: how closely it is looked for
 _COARSE = 5e-3  # accuracies from here on up do with fewer points
 
+Floats = NDArray[np.float64]
+Places = NDArray[np.int32]
+Counts = NDArray[np.uint32]
+
+#: A slot: a tube beside liquid. What is looked at most often comes first.
 TUBE = np.dtype(
     [
         ("a", np.int32),  # junction at end 0
         ("b", np.int32),  # junction at end 1
+        ("live", np.int8),  # 0: the slot is free
+        ("full", np.int8),
+        ("event", np.int8),
+        ("blocked", np.int8),
+        ("tangent", np.int8),  # whether tangent_drop and the next two are set
+        ("number", np.int32),  # of the tube in the network
         ("radius", np.float64),
         ("length", np.float64),
         ("waist", np.float64),
-        ("tilt", np.float64),  # head gained per length from end 0 to end 1, Pa/m
-        ("leak", np.float64),  # share of its flow that grains leave it
-        ("conduct", np.float64),  # full and Newtonian: flow over drop, leak included
         ("x0", np.float64),  # meniscus from end 0 and from end 1, m
         ("x1", np.float64),
-        ("place0", np.float64),  # where a waisted tube's drives are taken, m
-        ("place1", np.float64),
-        ("speed0", np.float64),  # of the menisci, lately, m/s
-        ("speed1", np.float64),
-        ("tangent_drop", np.float64),  # full, not Newtonian: where its flow was last worked out, Pa
-        ("tangent_rate", np.float64),
-        ("tangent_slope", np.float64),
         ("start", np.float64),  # time of x0, x1
         ("v0", np.float64),  # volume that leaves junction a, b into it until the step's end
         ("v1", np.float64),
         ("s0", np.float64),  # their slopes, d volume / d pressure
         ("s1", np.float64),
         ("next", np.float64),  # when something happens to it
+        ("leak", np.float64),  # share of its flow that grains leave it
+        ("tilt", np.float64),  # head gained per length from end 0 to end 1, Pa/m
+        ("place0", np.float64),  # where a waisted tube's drives are taken, m
+        ("place1", np.float64),
+        ("speed0", np.float64),  # of the menisci, lately, m/s
+        ("speed1", np.float64),
         ("grain0", np.float64),  # volume still to pass the throat until a grain closes it
         ("grain1", np.float64),
-        ("event", np.int8),
-        ("full", np.int8),
-        ("blocked", np.int8),
-        ("tangent", np.int8),  # whether it was
+        ("tangent_drop", np.float64),  # full, not Newtonian: where its flow was last worked out, Pa
+        ("tangent_rate", np.float64),
+        ("tangent_slope", np.float64),
+        ("conduct", np.float64),  # full and Newtonian: flow over drop, leak included
+        ("at_a", np.int32),  # where it stands in the rings of a and b
+        ("at_b", np.int32),
     ],
     align=True,
 )
@@ -65,30 +82,76 @@ JUNCTION = np.dtype(
         ("low", np.float64),  # bounds on the pressure (maximum principle)
         ("high", np.float64),
         ("wetted", np.float64),  # when liquid came
+        ("open", np.int32),  # slots around it that are not full
         ("wet", np.int8),
         ("inlet", np.int8),
         ("queued", np.int8),
-        ("place", np.int32),  # in the set being solved, or -1
     ],
     align=True,
 )
 
 
+class Graph(NamedTuple):
+    """Who is joined to whom: tubes in the order of the junctions that they leave.
+
+    The ring of junction i stands from ``first[i]`` up to ``first[i + 1]``.
+    """
+
+    first: Counts  # (n + 1,)
+    ring: Places  # (2 m,) tubes
+    far: Counts  # (2 m,) junctions at their other ends
+    flow: Floats  # (2 m,) of full tubes: flow over drop; or a slope, volume over drop
+    lift: Floats  # (2 m,) head gained on the way there, Pa; empty where all is level
+    slot: Places  # (m,) of each tube; DRY or PASSING where it has none
+
+
+class Shapes(NamedTuple):
+    """What a slot is made from. Arrays of one entry where all tubes are alike."""
+
+    ends: Places  # (m, 2) junctions by the network's numbers
+    rank: Places  # (n,) the numbers here
+    radius: Floats
+    length: Floats
+    waist: Floats
+    tilt: Floats
+    grains: Floats  # (m, 2) or empty
+
+
+class Log(NamedTuple):
+    """What happened to tubes, by their numbers in the network."""
+
+    filled_at: Floats  # (m,) s; nan = not yet
+    met: NDArray[np.float32]  # (m,) of full tubes: the share that was filled from end 0
+    blocked_at: Floats  # (m,) or empty where there are no grains
+    recent: Places  # (2 m,) tubes filled (number) or blocked (-1 - number) in this step
+    free: Places  # (m,) slots to be used again, the last first
+    counts: NDArray[np.int64]  # recent entries, free slots, slots in use or used before
+
+
+RECENT, FREE, TOP = 0, 1, 2  # places in Log.counts
+
+
 @dataclass(frozen=True, eq=False)
 class State:
-    """Everything a step works on. ``ring`` lists each junction's tubes from ``first`` on."""
+    """Everything a step works on. ``order``: the network's number of each junction."""
 
     law: Any
     wetting: Any
     tubes: NDArray[Any]
     junctions: NDArray[Any]
-    first: NDArray[np.int32]
-    ring: NDArray[np.int32]
-    filled_at: NDArray[np.float64]
-    blocked_at: NDArray[np.float64]
+    graph: Graph
+    shapes: Shapes
+    log: Log
+    order: Places
+    inlets: int  # they come first
     floor_drop: float
     volume: float
     exact: bool  # straight, level, Newtonian, no hysteresis: only pressures' integrals matter
+
+    @property
+    def slots(self) -> NDArray[Any]:
+        """Records of all tubes beside liquid (some of them free)."""
+        return self.tubes[: int(self.log.counts[TOP])]
 
 
 def build_state(
@@ -100,39 +163,45 @@ def build_state(
     seed: int,
 ) -> State:
     """A dry network whose inlet has just been touched by the liquid."""
+    n, m = solid.junctions, solid.tubes
     law = flow_law(liquid.viscosity)
     with_waist(law, solid.waist)
     law.coarse = int(law.kind > 0 and accuracy >= _COARSE)
     wetting = _wetting(liquid, accuracy)
-    tubes = _tubes(solid, liquid, law, gravity, seed)
-    junctions = np.zeros(solid.junctions, JUNCTION)
-    junctions["wetted"] = np.nan
-    junctions["place"] = -1
-    junctions["inlet"][inlet] = 1
-    junctions["wet"][inlet] = 1
-    junctions["wetted"][inlet] = 0.0
-    _bound(junctions, solid, liquid, inlet, gravity)
-    ends = solid.ends.ravel()
-    order = np.argsort(ends, kind="stable")
-    first = np.zeros(solid.junctions + 1, np.int32)
-    np.cumsum(np.bincount(ends, minlength=solid.junctions), out=first[1:])
-    plain = law.kind == 0 and bool(np.all(tubes["waist"] == 1) and not np.any(tubes["tilt"]))
+    shapes, order, graph = _numbered(solid, liquid, inlet, gravity, seed)
+    plain = law.kind == 0 and bool(np.all(solid.waist > STRAIGHT) and not np.any(shapes.tilt))
     wetting["plain"] = int(plain)
     wetting["linear"] = int(law.kind == 0 and liquid.particles is None)
-    strongest = 2 * liquid.surface_tension / float(solid.throat_radius.max())
-    return State(
+    junctions = np.zeros(n, JUNCTION)
+    junctions["wetted"] = np.nan
+    junctions["inlet"][: len(inlet)] = 1
+    _bound(junctions, solid, liquid, order, inlet, gravity)
+    log = Log(
+        filled_at=np.full(m, np.nan),
+        met=np.zeros(m, np.float32),
+        blocked_at=np.full(0 if liquid.particles is None else m, np.nan),
+        recent=np.zeros(2 * m, np.int32),
+        free=np.zeros(m, np.int32),
+        counts=np.zeros(3, np.int64),
+    )
+    state = State(
         law=law,
         wetting=wetting,
-        tubes=tubes,
+        tubes=np.zeros(m, TUBE),  # memory is taken as slots are first used
         junctions=junctions,
-        first=first,
-        ring=(order // 2).astype(np.int32),
-        filled_at=np.full(solid.tubes, np.nan),
-        blocked_at=np.full(solid.tubes, np.nan),
-        floor_drop=1e-4 * strongest,
+        graph=graph,
+        shapes=shapes,
+        log=log,
+        order=order,
+        inlets=len(inlet),
+        floor_drop=1e-4 * 2 * liquid.surface_tension / float(solid.throat_radius.max()),
         volume=float(solid.tube_volume.sum()),
         exact=plain and not wetting["pinned"],
     )
+    for i in range(len(inlet)):
+        junctions["wet"][i], junctions["wetted"][i] = 1, 0.0
+    _open_inlets(law, state.tubes, junctions, graph, shapes, log, len(inlet))
+    return state
 
 
 def _wetting(liquid: Liquid, accuracy: float) -> Any:
@@ -147,37 +216,240 @@ def _wetting(liquid: Liquid, accuracy: float) -> Any:
     return wetting
 
 
-def _tubes(
-    solid: Network, liquid: Liquid, law: Any, gravity: NDArray[np.float64], seed: int
-) -> NDArray[Any]:
-    tubes = np.zeros(solid.tubes, TUBE)
-    tubes["a"], tubes["b"] = solid.ends.T
-    tubes["radius"], tubes["length"] = solid.radius, solid.length
-    tubes["waist"] = np.where(solid.waist > STRAIGHT, 1.0, solid.waist)
-    tubes["tilt"] = liquid.density * (solid.span @ gravity) / solid.length
-    tubes["leak"] = 1.0
-    tubes["next"] = np.inf
-    if law.kind == 0:
-        w = tubes["waist"]
-        narrowing = (1 + w + w * w) / (3 * w**3)
-        tubes["conduct"] = (
-            np.pi * solid.radius**4 / (8 * law.consistency * solid.length * narrowing)
-        )
-    tubes["grain0"] = tubes["grain1"] = np.inf
+def _numbered(
+    solid: Network,
+    liquid: Liquid,
+    inlet: NDArray[np.int64],
+    gravity: NDArray[np.float64],
+    seed: int,
+) -> tuple[Shapes, Places, Graph]:
+    """Number the junctions from the inlets outward, and lay the rings out in that order."""
+    n, m = solid.junctions, solid.tubes
+    ends = np.ascontiguousarray(solid.ends, dtype=np.int32)
+    first, ring = _rings(ends, n)
+    order = _outward(ends, first, ring, inlet.astype(np.int32))
+    rank = np.empty(n, np.int32)
+    rank[order] = np.arange(n, dtype=np.int32)
+    lengths = np.diff(first)[order]
+    new_first = np.zeros(n + 1, np.uint32)
+    np.cumsum(lengths, out=new_first[1:])
+    new_ring = np.empty(2 * m, np.int32)
+    far = np.empty(2 * m, np.uint32)
+    level = not np.any(gravity)
+    tilt = np.zeros(1) if level else liquid.density * (solid.span @ gravity) / solid.length
+    lift = np.zeros(0 if level else 2 * m)
+    _lay_rings(ends, rank, order, first, ring, new_first, new_ring, far)
+    length = _alike(solid.length)
+    if not level:
+        _lay_lifts(ends, order, new_first, new_ring, tilt, length, lift)
+    graph = Graph(new_first, new_ring, far, np.zeros(2 * m), lift, np.full(m, DRY, np.int32))
+    waist = np.where(solid.waist > STRAIGHT, 1.0, solid.waist)
+    grains = np.zeros((0, 2))
     if liquid.particles is not None:
         density = liquid.particles.number_density(2 * solid.throat_radius)
         rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(1,)))
-        draws = rng.exponential(size=(solid.tubes, 2))
+        grains = rng.exponential(size=(m, 2))
         with np.errstate(divide="ignore"):
-            volumes = draws / density[:, None]
-        tubes["grain0"], tubes["grain1"] = volumes.T
-    return tubes
+            grains /= density[:, None]
+    shapes = Shapes(ends, rank, _alike(solid.radius), length, _alike(waist), _alike(tilt), grains)
+    return shapes, order, graph
+
+
+def _alike(values: NDArray[np.float64]) -> Floats:
+    """One entry if all are the same."""
+    if len(values) > 1 and np.all(values == values[0]):
+        return np.array(values[:1])
+    return np.ascontiguousarray(values, dtype=np.float64)
+
+
+@kernel
+def _rings(ends, n):
+    """Tubes around each junction, by the network's numbers: (first, ring)."""
+    m = len(ends)
+    first = np.zeros(n + 1, np.int32)
+    for e in range(m):
+        first[ends[e, 0] + 1] += 1
+        first[ends[e, 1] + 1] += 1
+    for i in range(n):
+        first[i + 1] += first[i]
+    at = first[:n].copy()
+    ring = np.empty(2 * m, np.int32)
+    for e in range(m):
+        for side in range(2):
+            i = ends[e, side]
+            ring[at[i]] = e
+            at[i] += 1
+    return first, ring
+
+
+@kernel
+def _outward(ends, first, ring, inlet):
+    """Junctions level by level from the inlets; what is not joined to them comes last."""
+    n = len(first) - 1
+    order = np.empty(n, np.int32)
+    seen = np.zeros(n, np.int8)
+    count = 0
+    for i in inlet:
+        order[count] = i
+        seen[i] = 1
+        count += 1
+    done = 0
+    while done < count:
+        i = order[done]
+        done += 1
+        for k in range(first[i], first[i + 1]):
+            e = ring[k]
+            j = ends[e, 1] if ends[e, 0] == i else ends[e, 0]
+            if seen[j] == 0:
+                seen[j] = 1
+                order[count] = j
+                count += 1
+    for i in range(n):
+        if seen[i] == 0:
+            order[count] = i
+            count += 1
+    return order
+
+
+@kernel
+def _lay_rings(ends, rank, order, first, ring, new_first, new_ring, far):
+    for i in range(len(order)):
+        j = order[i]
+        at = np.int64(new_first[i])
+        for k in range(first[j], first[j + 1]):
+            e = ring[k]
+            new_ring[at] = e
+            far[at] = rank[ends[e, 1] if ends[e, 0] == j else ends[e, 0]]
+            at += 1
+
+
+@kernel
+def _lay_lifts(ends, order, first, ring, tilt, length, lift):
+    for i in range(len(order)):
+        for k in range(first[i], first[i + 1]):
+            e = ring[k]
+            gained = tilt[e] * length[e if len(length) > 1 else 0]
+            lift[k] = gained if ends[e, 0] == order[i] else -gained
+
+
+@kernel
+def _open_inlets(law, tubes, junctions, graph, shapes, log, inlets):
+    for i in range(inlets):
+        open_around(law, tubes, junctions, graph, shapes, log, i, 0.0)
+
+
+@kernel
+def open_around(law, tubes, junctions, graph, shapes, log, i, time):
+    """Make slots, from ``time`` on, for the tubes around junction i that have none yet."""
+    for k in range(graph.first[i], graph.first[i + 1]):
+        e = graph.ring[k]
+        if graph.slot[e] != DRY:
+            continue
+        if log.counts[FREE] > 0:
+            log.counts[FREE] -= 1
+            s = log.free[log.counts[FREE]]
+        else:
+            s = log.counts[TOP]
+            log.counts[TOP] += 1
+        graph.slot[e] = s
+        _fit(law, tubes[s], graph, shapes, e)
+        tubes[s].start = time
+        junctions[tubes[s].a].open += 1
+        junctions[tubes[s].b].open += 1
+
+
+@kernel
+def _fit(law, tube, graph, shapes, e):
+    """Make a dry tube's record."""
+    tube.number = e
+    tube.a, tube.b = shapes.rank[shapes.ends[e, 0]], shapes.rank[shapes.ends[e, 1]]
+    tube.at_a, tube.at_b = _place_of(graph, tube.a, e), _place_of(graph, tube.b, e)
+    tube.radius = shapes.radius[e if len(shapes.radius) > 1 else 0]
+    tube.length = shapes.length[e if len(shapes.length) > 1 else 0]
+    w = shapes.waist[e if len(shapes.waist) > 1 else 0]
+    tube.waist = w
+    tube.tilt = shapes.tilt[e if len(shapes.tilt) > 1 else 0]
+    tube.leak = 1.0
+    tube.conduct = 0.0
+    if law.kind == 0:
+        narrowing = (1.0 + w + w * w) / (3.0 * w**3)
+        tube.conduct = np.pi * tube.radius**4 / (8.0 * law.consistency * tube.length * narrowing)
+    tube.x0 = tube.x1 = tube.place0 = tube.place1 = tube.speed0 = tube.speed1 = 0.0
+    tube.v0 = tube.v1 = tube.s0 = tube.s1 = 0.0
+    tube.next = np.inf
+    tube.grain0 = tube.grain1 = np.inf
+    if len(shapes.grains) > 0:
+        tube.grain0, tube.grain1 = shapes.grains[e, 0], shapes.grains[e, 1]
+    tube.live = 1
+    tube.event, tube.full, tube.blocked, tube.tangent = NOTHING, 0, 0, 0
+
+
+@kernel
+def _place_of(graph, i, e):
+    for k in range(graph.first[i], graph.first[i + 1]):
+        if graph.ring[k] == e:
+            return np.int64(k)
+    return -1
+
+
+@kernel
+def pass_on(tubes, graph, log, s):
+    """A full tube gives its slot back and goes on as a conductance."""
+    tube = tubes[s]
+    graph.flow[tube.at_a] = graph.flow[tube.at_b] = tube.conduct
+    graph.slot[tube.number] = PASSING
+    tube.live = 0
+    tube.next = np.inf
+    log.free[log.counts[FREE]] = s
+    log.counts[FREE] += 1
+
+
+@kernel
+def keep(tubes, junctions, log, kept_tubes, kept_junctions, kept_free, kept_counts):
+    """Copy what a step changes, and begin its list of recent happenings."""
+    log.counts[RECENT] = 0
+    for s in range(log.counts[TOP]):
+        kept_tubes[s] = tubes[s]
+    for i in range(len(junctions)):
+        kept_junctions[i] = junctions[i]
+    for k in range(log.counts[FREE]):
+        kept_free[k] = log.free[k]
+    kept_counts[:] = log.counts
+
+
+@kernel
+def undo(
+    tubes, junctions, graph, shapes, log, kept_tubes, kept_junctions, kept_free, kept_counts
+):  # fmt: skip
+    """Put back what :func:`keep` copied."""
+    for s in range(log.counts[TOP]):
+        if tubes[s].live:
+            graph.slot[tubes[s].number] = DRY
+    for k in range(log.counts[RECENT]):
+        e = log.recent[k]
+        if e < 0:
+            log.blocked_at[-1 - e] = np.nan
+            continue
+        log.filled_at[e] = np.nan
+        graph.slot[e] = DRY
+        for end in range(2):
+            graph.flow[_place_of(graph, shapes.rank[shapes.ends[e, end]], e)] = 0.0
+    for s in range(kept_counts[TOP]):
+        tubes[s] = kept_tubes[s]
+        if tubes[s].live:
+            graph.slot[tubes[s].number] = s
+    for i in range(len(junctions)):
+        junctions[i] = kept_junctions[i]
+    for k in range(kept_counts[FREE]):
+        log.free[k] = kept_free[k]
+    log.counts[:] = kept_counts
 
 
 def _bound(
     junctions: NDArray[Any],
     solid: Network,
     liquid: Liquid,
+    order: Places,
     inlet: NDArray[np.int64],
     gravity: NDArray[np.float64],
 ) -> None:
@@ -194,5 +466,5 @@ def _bound(
     least = (pull * np.cos(np.minimum(angles.max() + beta, np.pi))).min()
     low = -max(most, 0.0) - head.max()
     high = max(float((-head[inlet]).max()), -min(least, 0.0) - head.min() if least < 0 else -np.inf)
-    junctions["low"] = low + head
-    junctions["high"] = high + head
+    junctions["low"] = low + head[order]
+    junctions["high"] = high + head[order]

@@ -22,7 +22,7 @@ def arrival_waits(law, wetting, tubes, junctions, waits):
     n = 0
     for e in range(len(tubes)):
         tube = tubes[e]
-        if tube.full or not (junctions[tube.a].wet or junctions[tube.b].wet):
+        if tube.full or not tube.live:
             continue
         best = math.inf
         for end in range(2):
