@@ -24,7 +24,7 @@ _LINEAR_STEPS = 2000
 
 @kernel
 def close_books(
-    law, wetting, tubes, junctions, graph, log, sheet, system, control, now, until, floor, liquid,
+    law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, now, until, floor, liquid,
     intake,
 ):  # fmt: skip
     """Bring every tube to the step's end and spread what is owed: (liquid then, moved, left).
@@ -59,7 +59,17 @@ def close_books(
     for _ in range(_CLOSINGS):
         if total > enough:
             control.iterations += conjugate_gradients(
-                system, graph, sheet, control.team, top, span, 0.0, 0.5 * enough, _LINEAR_STEPS
+                system,
+                tree,
+                graph,
+                sheet,
+                control.team,
+                control.events,
+                top,
+                span,
+                0.0,
+                0.5 * enough,
+                _LINEAR_STEPS,
             )
             control.solves += 1
         elif abs(signed) > goal:

@@ -96,12 +96,12 @@ def _all_owed(junctions):
 
 @kernel
 def balance_all(
-    law, wetting, tubes, junctions, graph, log, sheet, system, control, inlets,
+    law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, inlets,
     time, until, floor, least, times, queue,
 ):  # fmt: skip
     """Balance all wet junctions anew over the rest of a step; the number of events in it."""
     solve_all(
-        law, wetting, tubes, junctions, graph, log, sheet, system, control, inlets, time, until,
+        law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, inlets, time, until,
         until - time, floor, least,
     )  # fmt: skip
     control.again += 1
@@ -168,9 +168,7 @@ def _wet(
         if junctions[other].wet:  # a meniscus is on its way from there: bring it up to date
             settle(law, wetting, tubes, junctions, s, time, until, floor)
         tubes[s].start = until if wait else time
-    open_around(
-        law, tubes, junctions, graph, shapes, log, new, until if wait else time
-    )
+    open_around(law, tubes, junctions, graph, shapes, log, new, until if wait else time)
     node.wet = 1
     node.wetted = time
     _join(junctions, new, from_)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from poresim.tube.jit import kernel, team_kernel
 from poresim.uptake.rows import ONE, ROWS, parts_of
+from poresim.uptake.tree import factor, fit_tree, solve_tree
 
 Floats = NDArray[np.float64]
 
@@ -21,13 +22,12 @@ Floats = NDArray[np.float64]
 class System(NamedTuple):
     """Work space for n junctions."""
 
-    diagonal: Floats  # (n,)
-    yielding: Floats  # (n,) its inverse; 0 where nothing moves
+    diagonal: Floats  # (n,) 0 where nothing moves
     move: Floats  # (n,) the solution
     residual: Floats  # (n,) the right side, then what is left
     way: Floats  # (n,)
     image: Floats  # (n,)
-    sums: Floats  # (parts, 2)
+    sums: Floats  # (parts, 1)
 
 
 def make_system(junctions: int) -> System:
@@ -35,30 +35,41 @@ def make_system(junctions: int) -> System:
     n = junctions
     parts = parts_of(max(n, 1), ROWS)
     return System(
-        np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n),
-        np.zeros((parts, 2)),
+        np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n), np.zeros((parts, 1))
     )
 
 
 @kernel
-def conjugate_gradients(system, graph, sheet, team, top, span, share, least, most):
+def conjugate_gradients(
+    system, tree, graph, sheet, team, events, top, span, share, least, most
+):  # fmt: skip
     """Solve for ``move`` what the sheet owes, with the slopes that its menisci keep.
 
-    Preconditioned by the diagonal. Stops when the sum of what is left is below ``share`` of its
-    start + ``least``, or after ``most`` iterations; returns their number.
+    Preconditioned by the tree of the firmest tubes. Stops when the sum of what is left is below
+    ``share`` of its start + ``least``, or after ``most`` iterations; returns their number.
     """
     parts = parts_of(top, ROWS)
     sums = system.sums
     _begin(system, graph, sheet, team, top, span)
-    start, rz = 0.0, 0.0
+    left = 0.0
     for c in range(parts):
-        start += sums[c, 0]
-        rz += sums[c, 1]
-    goal = share * start + least
-    if start <= goal or not rz > 0.0:
+        left += sums[c, 0]
+    goal = share * left + least
+    if left <= goal:
         return 0
-    turn = 0.0
+    fit_tree(tree, graph, sheet.used, top, events)
+    factor(tree, system.diagonal, graph.flow, span)
+    rz, turn = 1.0, 0.0
     for it in range(1, most + 1):
+        solve_tree(tree, system.residual, system.image)
+        _weigh(system, team, top)
+        new = 0.0
+        for c in range(parts):
+            new += sums[c, 0]
+        if not new > 0.0:
+            return it - 1
+        turn = new / rz if it > 1 else 0.0
+        rz = new
         _turn(system, team, top, turn)
         _push(system, graph, sheet, team, top, span)
         pq = 0.0
@@ -67,14 +78,11 @@ def conjugate_gradients(system, graph, sheet, team, top, span, share, least, mos
         if not pq > 0.0:
             return it
         _go(system, team, top, rz / pq)
-        left, new = 0.0, 0.0
+        left = 0.0
         for c in range(parts):
             left += sums[c, 0]
-            new += sums[c, 1]
         if left <= goal:
             return it
-        turn = new / rz
-        rz = new
     return most
 
 
@@ -101,12 +109,12 @@ def _begin_part(system, graph, sheet, top, c, span):
     first, flow, start = graph.first[lo : hi + 1], graph.flow, sheet.start[lo : hi + 1]
     used, owes, give = sheet.used[lo:hi], sheet.owed[lo:hi], sheet.give
     move, way, residual = system.move[lo:hi], system.way[lo:hi], system.residual[lo:hi]
-    diagonal, yielding = system.diagonal[lo:hi], system.yielding[lo:hi]
-    left, rz = 0.0, 0.0
+    diagonal, image = system.diagonal[lo:hi], system.image[lo:hi]
+    left = 0.0
     k = np.uint64(first[0])
     for r in range(hi - lo):
         end = np.uint64(first[r + 1])
-        move[r] = way[r] = 0.0
+        move[r] = way[r] = image[r] = 0.0
         d = 0.0
         if used[r]:
             while k < end:
@@ -117,13 +125,44 @@ def _begin_part(system, graph, sheet, top, c, span):
                 d += give[m]
         k = end
         if not d > 0.0:  # nothing moves where nothing yields
-            diagonal[r] = yielding[r] = residual[r] = 0.0
+            diagonal[r] = residual[r] = 0.0
             continue
-        owed = owes[r]
-        diagonal[r], yielding[r], residual[r] = d, 1.0 / d, owed
-        left += abs(owed)
-        rz += owed * owed / d
-    system.sums[c, 0], system.sums[c, 1] = left, rz
+        diagonal[r], residual[r] = d, owes[r]
+        left += abs(owes[r])
+    system.sums[c, 0] = left
+
+
+@kernel
+def _weigh(system, team, top):
+    if team == 1:
+        for c in range(parts_of(top, ROWS)):
+            _weigh_part(system, top, c)
+    else:
+        _weigh_team(system, team, top)
+
+
+@team_kernel
+def _weigh_team(system, team, top):
+    for t in prange(team):
+        for c in range(t, parts_of(top, ROWS), team):
+            _weigh_part(system, top, c)
+
+
+@kernel
+def _weigh_part(system, top, c):
+    """Residual times what the preconditioner makes of it, which stands in the image's place."""
+    lo, hi = c * ROWS, min(top, (c + 1) * ROWS)
+    residual, image = system.residual[lo:hi], system.image[lo:hi]
+    s0 = s1 = s2 = s3 = 0.0
+    whole = (hi - lo) // 4 * 4
+    for r in range(0, whole, 4):
+        s0 += residual[r] * image[r]
+        s1 += residual[r + 1] * image[r + 1]
+        s2 += residual[r + 2] * image[r + 2]
+        s3 += residual[r + 3] * image[r + 3]
+    for r in range(whole, hi - lo):
+        s0 += residual[r] * image[r]
+    system.sums[c, 0] = (s0 + s1) + (s2 + s3)
 
 
 @kernel
@@ -145,9 +184,9 @@ def _turn_team(system, team, top, turn):
 @kernel
 def _turn_part(system, top, c, turn):
     lo, hi = c * ROWS, min(top, (c + 1) * ROWS)
-    way, residual, yielding = system.way[lo:hi], system.residual[lo:hi], system.yielding[lo:hi]
+    way, image = system.way[lo:hi], system.image[lo:hi]
     for r in range(hi - lo):
-        way[r] = residual[r] * yielding[r] + turn * way[r]
+        way[r] = image[r] + turn * way[r]
 
 
 @kernel
@@ -171,12 +210,12 @@ def _push_part(system, graph, sheet, top, c, span):
     lo, hi = c * ROWS, min(top, (c + 1) * ROWS)
     first, far, flow, way = graph.first[lo : hi + 1], graph.far, graph.flow, system.way
     here, image = way[lo:hi], system.image[lo:hi]
-    diagonal, yielding = system.diagonal[lo:hi], system.yielding[lo:hi]
+    diagonal = system.diagonal[lo:hi]
     total = 0.0
     k = np.uint64(first[0])
     for r in range(hi - lo):
         end = np.uint64(first[r + 1])
-        if yielding[r] == 0.0:
+        if diagonal[r] == 0.0:
             image[r] = 0.0
             k = end
             continue
@@ -207,27 +246,20 @@ def _go_team(system, team, top, step):
 
 @kernel
 def _go_part(system, top, c, step):
-    """The sums run in four strands, always the same."""
+    """The sum runs in four strands, always the same."""
     lo, hi = c * ROWS, min(top, (c + 1) * ROWS)
-    n = hi - lo
-    move, residual, yielding = system.move[lo:hi], system.residual[lo:hi], system.yielding[lo:hi]
+    move, residual = system.move[lo:hi], system.residual[lo:hi]
     way, image = system.way[lo:hi], system.image[lo:hi]
-    for r in range(n):
+    for r in range(hi - lo):
         move[r] += step * way[r]
         residual[r] -= step * image[r]
-    left0 = left1 = left2 = left3 = rz0 = rz1 = rz2 = rz3 = 0.0
-    whole = n // 4 * 4
+    s0 = s1 = s2 = s3 = 0.0
+    whole = (hi - lo) // 4 * 4
     for r in range(0, whole, 4):
-        left0 += abs(residual[r])
-        left1 += abs(residual[r + 1])
-        left2 += abs(residual[r + 2])
-        left3 += abs(residual[r + 3])
-        rz0 += residual[r] * residual[r] * yielding[r]
-        rz1 += residual[r + 1] * residual[r + 1] * yielding[r + 1]
-        rz2 += residual[r + 2] * residual[r + 2] * yielding[r + 2]
-        rz3 += residual[r + 3] * residual[r + 3] * yielding[r + 3]
-    for r in range(whole, n):
-        left0 += abs(residual[r])
-        rz0 += residual[r] * residual[r] * yielding[r]
-    system.sums[c, 0] = (left0 + left1) + (left2 + left3)
-    system.sums[c, 1] = (rz0 + rz1) + (rz2 + rz3)
+        s0 += abs(residual[r])
+        s1 += abs(residual[r + 1])
+        s2 += abs(residual[r + 2])
+        s3 += abs(residual[r + 3])
+    for r in range(whole, hi - lo):
+        s0 += abs(residual[r])
+    system.sums[c, 0] = (s0 + s1) + (s2 + s3)

@@ -114,9 +114,7 @@ def spread(
         )
         done += 1
         for c in range(slots):
-            count = schedule(
-                law, wetting, tubes, junctions, near[c], until, times, queue, count
-            )
+            count = schedule(law, wetting, tubes, junctions, near[c], until, times, queue, count)
         for k in range(first[i], first[i + 1]):
             j = far[k]
             if flow[k] == 0.0 and not _joined(tubes, graph, k):

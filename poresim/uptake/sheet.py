@@ -19,6 +19,7 @@ from poresim.uptake.ledger import bring, outflow
 from poresim.uptake.rows import ONE, ROWS, SLOTS, parts_of
 from poresim.uptake.state import TOP
 
+
 class Sheet(NamedTuple):
     """Work space; rows are junctions by their numbers, those of inlets and dry ones are idle.
 
@@ -94,9 +95,7 @@ def lay_out(
         for c in range(parts_of(top, ROWS)):
             _count_part(junctions, sheet, top, c)
     else:
-        _bring_team(
-            tubes, junctions, sheet, slots, top, control.team, time, until, floor
-        )
+        _bring_team(tubes, junctions, sheet, slots, top, control.team, time, until, floor)
     place = 0
     parts = parts_of(top, ROWS)
     for c in range(parts):
@@ -108,9 +107,7 @@ def lay_out(
         for c in range(parts):
             _lay_part(law, wetting, tubes, junctions, graph, sheet, top, c, booked, until, own)
     else:
-        _lay_team(
-            tubes, junctions, graph, sheet, top, control.team, booked, until, own
-        )
+        _lay_team(tubes, junctions, graph, sheet, top, control.team, booked, until, own)
 
 
 @team_kernel

@@ -249,7 +249,7 @@ def _try_part(junctions, sheet, system, top, c, size, fresh):
 
 @kernel
 def _newton(
-    law, wetting, tubes, junctions, graph, log, sheet, system, control, top, span, until, floor,
+    law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, top, span, until, floor,
     least, enough, tol, reach,
 ):  # fmt: skip
     """One step, damped unless less than ``enough`` is owed after it.
@@ -261,7 +261,17 @@ def _newton(
         _chords(law, wetting, tubes, sheet, top, reach, until, floor)
     weight = span if wetting.linear else 1.0
     control.iterations += conjugate_gradients(
-        system, graph, sheet, control.team, top, weight, control.linear_share, least, _LINEAR_STEPS
+        system,
+        tree,
+        graph,
+        sheet,
+        control.team,
+        control.events,
+        top,
+        weight,
+        control.linear_share,
+        least,
+        _LINEAR_STEPS,
     )
     control.solves += 1
     size = 1.0
@@ -315,7 +325,7 @@ def _outside_intake(tubes, graph, inlets):
 
 @kernel
 def solve_all(
-    law, wetting, tubes, junctions, graph, log, sheet, system, control, inlets, now, until, booked,
+    law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, inlets, now, until, booked,
     floor, least,
 ):  # fmt: skip
     """Balance all wet junctions from ``now`` on until little is owed.
@@ -352,7 +362,7 @@ def solve_all(
             break
         before = total
         total, intake, takers, moved = _newton(
-            law, wetting, tubes, junctions, graph, log, sheet, system, control, top, span, until,
+            law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, top, span, until,
             floor, 0.1 * goal, total, tol, reach,
         )  # fmt: skip
         if total <= 0.5 * before:

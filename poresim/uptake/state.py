@@ -384,6 +384,13 @@ def _fit(law, tube, graph, shapes, e):
     tube.event, tube.full, tube.blocked, tube.tangent = NOTHING, 0, 0, 0
 
 
+def firmness(shapes: Shapes, tubes: int) -> Floats:
+    """(m,) how much each tube of a network would pass when full, in no unit."""
+    w = shapes.waist
+    narrowing = (1.0 + w + w * w) / (3.0 * w**3)
+    return np.broadcast_to(shapes.radius**4 / (shapes.length * narrowing), (tubes,))
+
+
 @kernel
 def _place_of(graph, i, e):
     for k in range(graph.first[i], graph.first[i + 1]):

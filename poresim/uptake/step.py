@@ -28,7 +28,8 @@ from poresim.uptake.linear import System, make_system
 from poresim.uptake.rows import ROWS, TEAM_FROM
 from poresim.uptake.sheet import Sheet, make_sheet
 from poresim.uptake.solve import solve_all
-from poresim.uptake.state import TOP, State, keep, undo
+from poresim.uptake.state import TOP, State, firmness, keep, undo
+from poresim.uptake.tree import Tree, make_tree
 from poresim.uptake.waits import arrival_waits
 
 _SHORTER = 2  # times that a step is shortened because its balance is not found
@@ -114,6 +115,7 @@ class Stepper:
     control: Any
     sheet: Sheet
     system: System
+    tree: Tree
     times: NDArray[np.float64]  # queue of events
     queue: NDArray[np.int32]
     near: NDArray[np.int32]  # slots around a junction
@@ -135,6 +137,7 @@ class Stepper:
             control,
             make_sheet(n, m, state.law, state.wetting),
             make_system(n),
+            make_tree(state.graph, firmness(state.shapes, m)),
             times=np.zeros(room),
             queue=np.zeros(room, np.int32),
             near=np.zeros(int(np.diff(state.graph.first).max()), np.int32),
@@ -221,7 +224,7 @@ class Stepper:
             until = shorter
         self._meet(now, until, events, intake, menisci, least)
         held, moved, left = close_books(
-            s.law, s.wetting, s.tubes, s.junctions, s.graph, s.log, self.sheet, self.system,
+            s.law, s.wetting, s.tubes, s.junctions, s.graph, s.log, self.sheet, self.system, self.tree,
             control, now, until, s.floor_drop, liquid, intake,
         )  # fmt: skip
         return until, float(held), float(moved), float(left)
@@ -241,7 +244,7 @@ class Stepper:
             )  # fmt: skip
             if needed:
                 events = balance_all(
-                    s.law, s.wetting, s.tubes, s.junctions, s.graph, s.log, self.sheet, self.system,
+                    s.law, s.wetting, s.tubes, s.junctions, s.graph, s.log, self.sheet, self.system, self.tree,
                     control, s.inlets, time, until, s.floor_drop, least, self.times, self.queue,
                 )  # fmt: skip
 
@@ -268,7 +271,7 @@ class Stepper:
         """Balance the wet junctions: (what they owe, what menisci take, their number)."""
         s = self.state
         total, intake, menisci = solve_all(
-            s.law, s.wetting, s.tubes, s.junctions, s.graph, s.log, self.sheet, self.system,
+            s.law, s.wetting, s.tubes, s.junctions, s.graph, s.log, self.sheet, self.system, self.tree,
             self.control, s.inlets, now, until, booked, s.floor_drop, least,
         )  # fmt: skip
         return float(total), float(intake), int(menisci)

@@ -1,0 +1,228 @@
+"""A preconditioner: the tree of the strongest full tubes, with the whole diagonal, solved exactly.
+
+Conductances go as the fourth power of the radius and spread over many decades, which ruins
+preconditioning by the diagonal: junctions that are joined to one another much more firmly than to
+the rest move as one. A maximum spanning tree (Kruskal 1956) holds the firmest tube of every such
+cluster, and a matrix whose couplings form a tree is factored without fill, leaves first (Parter
+1961). All other couplings are left out and the diagonal is kept, so it stays positive definite.
+
+Rows that got wet since the tree was made hang on it by their firmest full tube. It is made anew
+when these are many.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from poresim.tube.jit import kernel
+from poresim.uptake.state import Graph
+
+_ANEW = 1e-3  # of its rows: so many tubes filled since it was made, and it is made anew
+_HANGINGS = 4  # passes to hang new rows on it
+_LEAST_PIVOT = 1e-12  # of the diagonal: below, rounding has eaten it
+
+Floats = NDArray[np.float64]
+Places = NDArray[np.int32]
+
+
+class Tree(NamedTuple):
+    """A forest over n rows, in an order that has every row after its parent."""
+
+    strong: NDArray[np.uint32]  # (m,) places in the rings of all tubes, the firmest first
+    from_: Places  # (m,) whose rings these are
+    row: Places  # (n,) row at each position of the order
+    parent: Places  # (n,) position of its parent, or -1
+    tube: NDArray[np.uint32]  # (n,) place in a ring of the tube that joins them
+    where: Places  # (n,) position of each row, or -1
+    inverse: Floats  # (n,) of the pivots, by position
+    share: Floats  # (n,) of a row's right side that goes on to its parent
+    value: Floats  # (n,) work space
+    leader: Places  # (n,) work space: of the clusters of rows joined so far
+    begin: Places  # (n + 1,) work space: neighbours in the tree
+    joined: Places  # (2 n,)
+    by: NDArray[np.uint32]  # (2 n,)
+    counts: NDArray[np.int64]  # rows in the order; events until it was made
+
+
+def make_tree(graph: Graph, firmness: Floats) -> Tree:
+    """An empty tree; ``firmness`` (m,) of each tube of the network, at best its conductance."""
+    n = len(graph.first) - 1
+    lengths = graph.first[1:].astype(np.int64) - graph.first[:-1]
+    rows = np.repeat(np.arange(n, dtype=np.int32), lengths)
+    once = np.flatnonzero(rows < graph.far)
+    once = once[np.argsort(-firmness[graph.ring[once]], kind="stable")]
+    return Tree(
+        strong=once.astype(np.uint32),
+        from_=rows[once],
+        row=np.zeros(n, np.int32),
+        parent=np.zeros(n, np.int32),
+        tube=np.zeros(n, np.uint32),
+        where=np.full(n, -1, np.int32),
+        inverse=np.zeros(n),
+        share=np.zeros(n),
+        value=np.zeros(n),
+        leader=np.zeros(n, np.int32),
+        begin=np.zeros(n + 1, np.int32),
+        joined=np.zeros(2 * n, np.int32),
+        by=np.zeros(2 * n, np.uint32),
+        counts=np.zeros(2, np.int64),
+    )
+
+
+@kernel
+def fit_tree(tree, graph, used, top, events):
+    """Make sure that every row in use is in the tree; ``events``: how many tubes have filled."""
+    where = tree.where
+    rows, new = 0, 0
+    for i in range(top):
+        if used[i]:
+            rows += 1
+            new += where[i] < 0
+    if events - tree.counts[1] > _ANEW * rows:
+        tree.counts[1] = events
+        _plant(tree, graph, used, top)
+        return
+    for attempt in range(_HANGINGS):
+        if new > 0:
+            new -= _hang(tree, graph, used, top, attempt == _HANGINGS - 1)
+
+
+@kernel
+def _hang(tree, graph, used, top, last):
+    """Hang rows that are not in the tree on it by their firmest full tube; how many it took.
+
+    ``last``: those that find none stand for themselves.
+    """
+    first, far, flow, where = graph.first, graph.far, graph.flow, tree.where
+    count = tree.counts[0]
+    for i in range(top):
+        if not used[i] or where[i] >= 0:
+            continue
+        best, parent, tube = 0.0, -1, np.uint32(0)
+        for k in range(first[i], first[i + 1]):
+            j = far[k]
+            if flow[k] > best and j < top and used[j] and where[j] >= 0:
+                best, parent, tube = flow[k], where[j], np.uint32(k)
+        if parent >= 0 or last:
+            where[i] = count
+            tree.row[count], tree.parent[count], tree.tube[count] = i, parent, tube
+            count += 1
+    taken = count - tree.counts[0]
+    tree.counts[0] = count
+    return taken
+
+
+@kernel
+def _plant(tree, graph, used, top):
+    """Make it anew: Kruskal's algorithm, then outward from a root in every cluster."""
+    far, flow = graph.far, graph.flow
+    strong, from_, leader, begin = tree.strong, tree.from_, tree.leader, tree.begin
+    for i in range(len(tree.where)):
+        tree.where[i] = -1
+    for i in range(top):
+        leader[i] = i
+    for i in range(top + 1):
+        begin[i] = 0
+    edges = 0
+    kept = tree.value.view(np.int64)  # numbers of the tubes in ``strong``
+    for t in range(len(strong)):
+        k = strong[t]
+        if flow[k] <= 0.0:
+            continue
+        i, j = from_[t], far[k]
+        if not used[i] or not used[j]:
+            continue
+        a, b = _leader_of(leader, i), _leader_of(leader, j)
+        if a == b:
+            continue
+        leader[max(a, b)] = min(a, b)
+        kept[edges] = t
+        edges += 1
+        begin[i + 1] += 1
+        begin[j + 1] += 1
+    for i in range(top):
+        begin[i + 1] += begin[i]
+    for e in range(edges):
+        k = strong[kept[e]]
+        i, j = from_[kept[e]], far[k]
+        for a, b in ((i, np.int32(j)), (np.int32(j), i)):
+            at = begin[a]
+            begin[a] += 1
+            tree.joined[at] = b
+            tree.by[at] = k
+    for i in range(top, 0, -1):
+        begin[i] = begin[i - 1]
+    begin[0] = 0
+    count = 0
+    for i in range(top):
+        if used[i] and leader[i] == i:
+            count = _grow(tree, i, count)
+    tree.counts[0] = count
+
+
+@kernel
+def _leader_of(leader, i):
+    while leader[i] != i:
+        leader[i] = leader[leader[i]]
+        i = leader[i]
+    return i
+
+
+@kernel
+def _grow(tree, root, count):
+    """Put a root and all that hangs on it in order, level by level; the rows in order then."""
+    row, parent, where, begin = tree.row, tree.parent, tree.where, tree.begin
+    tube = tree.tube
+    at = count
+    row[count], parent[count], where[root] = root, -1, count
+    count += 1
+    while at < count:
+        i = row[at]
+        for e in range(begin[i], begin[i + 1]):
+            j = tree.joined[e]
+            if where[j] < 0:
+                where[j] = count
+                row[count], parent[count], tube[count] = j, at, tree.by[e]
+                count += 1
+        at += 1
+    return count
+
+
+@kernel
+def factor(tree, diagonal, flow, span):
+    """Factor the matrix with that diagonal and the tree's couplings ``span * flow``."""
+    row, parent, tube = tree.row, tree.parent, tree.tube
+    inverse, share, count = tree.inverse, tree.share, tree.counts[0]
+    for q in range(count):
+        inverse[q] = diagonal[row[q]]
+    for q in range(count - 1, -1, -1):
+        share[q] = 0.0
+        whole = diagonal[row[q]]
+        if not whole > 0.0:
+            inverse[q] = 0.0
+            continue
+        inverse[q] = 1.0 / max(inverse[q], _LEAST_PIVOT * whole)
+        p = parent[q]
+        if p >= 0:
+            weight = span * flow[tube[q]]
+            share[q] = weight * inverse[q]
+            inverse[p] -= weight * share[q]
+
+
+@kernel
+def solve_tree(tree, right, solution):
+    """Solve with the factors; both by row."""
+    row, parent, value = tree.row, tree.parent, tree.value
+    inverse, share, count = tree.inverse, tree.share, tree.counts[0]
+    for q in range(count):
+        value[q] = right[row[q]]
+    for q in range(count - 1, 0, -1):
+        if parent[q] >= 0:
+            value[parent[q]] += share[q] * value[q]
+    for q in range(count):
+        up = share[q] * value[parent[q]] if parent[q] >= 0 else 0.0
+        value[q] = inverse[q] * value[q] + up
+        solution[row[q]] = value[q]
