@@ -5,17 +5,26 @@ from __future__ import annotations
 import json
 import os
 import re
+import shutil
 import subprocess
 import sys
 from pathlib import Path
 
+import h5py
 import pytest
+from fakes import block as block_of
 from fakes import record_file
+from fakes import soak as made_up_soak
 from small import TWO_BROTHS
 
 from poresim import __version__
 from poresim.cli.main import main
 from poresim.cli.terminal import plain
+from poresim.ensemble.request import header_of
+from poresim.record.layout import FORMAT
+from poresim.record.model import Repeat
+from poresim.record.writing import Parts
+from poresim.scenario.reading import load_scenario
 
 ROOT = Path(__file__).resolve().parents[1]
 COMMANDS = ("new", "check", "run", "compare", "animate")
@@ -83,25 +92,115 @@ def test_cautions_are_told_where_tests_are_planned(capsys, command):
         assert word in text
 
 
+HEAVY = {"numba", "llvmlite", "matplotlib", "PIL"}
+
+#: Everything that can be told without computing or drawing anything, with its exit code.
+LIGHT = """
+--help                                      0
+--version                                   0
+new --help                                  0
+check --help                                0
+run --help                                  0
+compare --help                              0
+animate --help                              0
+new my_rusk                                 0
+check my_rusk.toml                          0
+check small.toml --json                     0
+sweep small.toml                            2
+rn small.toml                               2
+run                                         2
+run small.toml --colour                     2
+new my_rusk                                 2
+new ..                                      2
+new no/such/folder/x                        2
+check absent.toml                           2
+check broken.toml                           2
+check faulty.toml                           2
+check faulty.toml --json                    2
+check large.toml                            2
+check network.toml                          2
+run absent.toml                             2
+run broken.toml                             2
+run faulty.toml                             2
+run large.toml                              2
+run small.toml --workers 0                  2
+run small.toml --force --resume             2
+run small.toml --out taken                  2
+run small.toml --out taken/below            2
+run small.toml --out there                  2
+run small.toml --out other --resume         2
+run small.toml --out broken_off             2
+compare absent.h5                           2
+compare text.h5                             2
+compare newer.h5                            2
+compare made_up.h5 --out drawn              2
+animate absent.h5                           2
+animate text.h5                             2
+animate newer.h5                            2
+animate made_up.h5                          2
+animate made_up.h5 --seconds 0              2
+animate made_up.h5 --width 9                2
+"""
+
+
+def test_nothing_heavy_is_loaded_before_it_is_needed(small, made_up):
+    """Help, `check` and every refusal, in one process; it names the first that loads too much."""
+    _faulty_files(small, made_up)
+    code = (
+        "import sys\nfrom poresim.cli.main import main\n"
+        f"for line in {LIGHT.strip().splitlines()!r}:\n"
+        "    *words, code = line.split()\n"
+        f"    found = main(words), sorted({HEAVY!r} & set(sys.modules))\n"
+        "    assert found == (int(code), []), (line, found)\n"
+    )
+    done = python("-c", code, cwd=small.parent)
+    assert done.returncode == 0, done.stderr
+
+
+def _faulty_files(small: Path, made_up: Path) -> None:
+    here = small.parent
+    (here / "broken.toml").write_text("title = \n[solid\n")
+    (here / "faulty.toml").write_text(TWO_BROTHS.replace("seed = 0", "sead = 0"))
+    (here / "large.toml").write_text(TWO_BROTHS.replace("[0.3, 0.3, 0.4]", "[900, 900, 900]"))
+    block = TWO_BROTHS.split("size_mm")[1].split("[[liquids]]")[0]
+    (here / "network.toml").write_text(
+        TWO_BROTHS.replace(f"size_mm{block}", 'network = "text.h5"\n\n')
+    )
+    (here / "taken").write_text("a file")
+    (here / "text.h5").write_text("not HDF5")
+    shutil.copy(made_up, here / "newer.h5")
+    with h5py.File(here / "newer.h5", "r+") as file:
+        file.attrs["format"] = FORMAT + 1
+    for folder, name in (
+        ("there", "small.h5"),
+        ("drawn", "compare-uptake.png"),
+        (".", f"{made_up.stem}.gif"),
+    ):
+        (here / folder).mkdir(exist_ok=True)
+        (here / folder / name).write_text("there already")
+    (here / "other").mkdir()
+    shutil.copy(made_up, here / "other/small.h5")
+    parts = Parts(here / "broken_off/small.parts", header_of(load_scenario(small)))
+    parts.open(resume=False)
+    solid = block_of((3, 3, 4))
+    parts.add(0, 0, Repeat.of(made_up_soak(solid, 5.0), 1000.0), solid)
+
+
 @pytest.mark.parametrize(
-    "code",
+    ("command", "unneeded"),
     [
-        "main(['--help'])",
-        "main(['run', '--help'])",
-        "main(['check', 'absent.toml'])",
-        "main(['check', 'small.toml'])",
-        "main(['new', 'my_rusk'])",
-        "main(['animate', 'absent.h5'])",
+        (("--help",), {"numpy", "scipy", "h5py", "pydantic", "tqdm", *HEAVY}),
+        (("run", "--help"), {"numpy", "scipy", "h5py", "pydantic", "tqdm", *HEAVY}),
+        (("check", "small.toml"), {"scipy", "h5py", "tqdm", *HEAVY}),
     ],
 )
-def test_nothing_heavy_is_loaded_before_it_is_needed(small, code):
-    text = (
-        "import sys\nfrom poresim.cli.main import main\n"
-        f"{code}\n"
-        "print(sorted({'numba', 'matplotlib', 'llvmlite'} & set(sys.modules)), file=sys.stderr)"
-    )
-    done = python("-c", text, cwd=small.parent)
-    assert done.stderr.strip().endswith("[]"), done.stderr
+def test_what_starts_quickly_imports_little(small, command, unneeded):
+    """As the interpreter itself lists what it imports, from its very start."""
+    done = python("-X", "importtime", "-m", "poresim", *command, cwd=small.parent)
+    assert done.returncode == 0, done.stderr
+    listed = {line.rsplit("|", 1)[-1].strip() for line in done.stderr.splitlines() if "|" in line}
+    assert "poresim.cli.main" in listed
+    assert {name.split(".")[0] for name in listed} & unneeded == set()
 
 
 def test_the_module_is_the_command(small):
@@ -309,8 +408,6 @@ def test_figures_of_a_record_that_is_no_more_go(small, capsys, monkeypatch, done
 
 
 def test_numerics_that_failed_are_exit_code_3(small, capsys, monkeypatch):
-    from fakes import soak as made_up_soak
-
     from poresim.ensemble.run import RunFailed
     from poresim.uptake.result import Ending
 

@@ -35,8 +35,13 @@ class Keys(BaseModel):
 # ---- sizes of tubes and grains -------------------------------------------------------------
 
 
-def _size_laws(what: str, base: type[Keys], *, mixture: bool = True) -> dict[str, type[Keys]]:
-    """A model a law, for radii or diameters; its other keys come from ``base``."""
+def _size_laws(
+    what: str, base: type[Keys], parts: dict[str, type[Keys]] | None = None
+) -> dict[str, type[Keys]]:
+    """A model a law, for radii or diameters; its other keys come from ``base``.
+
+    parts : what a mixture may be made of; None: there are no mixtures.
+    """
 
     def um(name: str) -> Any:
         return (float, number(f"{name} {what} in um", 15, ge=1e-3, le=1e4))
@@ -53,10 +58,10 @@ def _size_laws(what: str, base: type[Keys], *, mixture: bool = True) -> dict[str
             "file": (str, words(f"the name of a CSV file with a column {what}_um", min_length=1))
         },
     }
-    if mixture:
-        parts = tagged(_size_laws(what, _Part, mixture=False), "law")
+    if parts:
+        part = tagged(parts, "law")
         right = "a list of laws, each with its share: { share = 0.3, law = ... }"
-        keys["mixture"] = {"parts": (list[parts], words(right, min_length=1, max_length=20))}  # type: ignore[valid-type]
+        keys["mixture"] = {"parts": (list[part], words(right, min_length=1, max_length=20))}  # type: ignore[valid-type]
     return {
         law: create_model(f"{base.__name__}_{law}", __base__=base, law=(_only(law), ...), **fields)
         for law, fields in keys.items()
@@ -90,10 +95,10 @@ class _Particles(Keys):
     leak: float = number("share of its flow that a closed throat keeps", 0.02, 0.02, gt=0, le=1)
 
 
-RADIUS_PARTS = _size_laws("radius", _Part, mixture=False)
-DIAMETER_PARTS = _size_laws("diameter", _Part, mixture=False)
-TUBES = _size_laws("radius", _Tubes)
-PARTICLES = _size_laws("diameter", _Particles)
+RADIUS_PARTS = _size_laws("radius", _Part)
+DIAMETER_PARTS = _size_laws("diameter", _Part)
+TUBES = _size_laws("radius", _Tubes, RADIUS_PARTS)
+PARTICLES = _size_laws("diameter", _Particles, DIAMETER_PARTS)
 
 
 # ---- solid ---------------------------------------------------------------------------------

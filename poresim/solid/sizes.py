@@ -14,12 +14,14 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import special
 
 Floats = NDArray[np.float64]
 
 _LEAST_SHARE = 2.0**-54  # keeps a uniform draw off 0 and 1, where a quantile may be 0 or inf
 _MOST_SHARE = 1.0 - 2.0**-53
+
+#: As scipy.special.erfc, which takes longer to import than a scenario takes to check.
+_erfc = np.vectorize(math.erfc, otypes=[np.float64])
 
 
 class SizeLaw:
@@ -67,6 +69,8 @@ class Lognormal(SizeLaw):
 
     def quantile(self, share: ArrayLike) -> Floats:
         """See SizeLaw."""
+        from scipy import special
+
         return self.median * np.exp(self.log_sd * special.ndtri(share))
 
     def share_above(self, size: ArrayLike) -> Floats:
@@ -75,7 +79,7 @@ class Lognormal(SizeLaw):
         if self.log_sd == 0:
             return (size < self.median).astype(np.float64)
         with np.errstate(divide="ignore"):
-            return special.ndtr(-np.log(size / self.median) / self.log_sd)
+            return 0.5 * _erfc(np.log(size / self.median) / (math.sqrt(2) * self.log_sd))
 
     @property
     def mean_square(self) -> float:
@@ -129,10 +133,14 @@ class Gamma(SizeLaw):
 
     def quantile(self, share: ArrayLike) -> Floats:
         """See SizeLaw."""
+        from scipy import special
+
         return self.scale * special.gammaincinv(self.shape, share)
 
     def share_above(self, size: ArrayLike) -> Floats:
         """See SizeLaw."""
+        from scipy import special
+
         return special.gammaincc(self.shape, np.asarray(size, dtype=np.float64) / self.scale)
 
     @property
