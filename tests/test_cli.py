@@ -27,7 +27,7 @@ from poresim.record.writing import Parts
 from poresim.scenario.reading import load_scenario
 
 ROOT = Path(__file__).resolve().parents[1]
-COMMANDS = ("new", "check", "run", "compare", "animate")
+COMMANDS = ("new", "check", "run", "compare", "animate", "warm")
 
 
 def python(*arguments: str, **more) -> subprocess.CompletedProcess:
@@ -80,7 +80,7 @@ def test_every_command_has_help_with_an_example(capsys, command):
     assert main([command, "--help"]) == 0
     text = capsys.readouterr().out
     assert "example" in text
-    assert f"poresim {command} " in text.split("example")[1]
+    assert f"poresim {command}" in text.split("example")[1]
     assert "--json" in text
 
 
@@ -103,6 +103,7 @@ check --help                                0
 run --help                                  0
 compare --help                              0
 animate --help                              0
+warm --help                                 0
 new my_rusk                                 0
 check my_rusk.toml                          0
 check small.toml --json                     0
@@ -431,6 +432,7 @@ def test_numerics_that_failed_are_exit_code_3(small, capsys, monkeypatch):
     from poresim.ensemble import run as module
 
     whole = module.run
+    module.compile_first()  # by real soaks
     monkeypatch.setattr("poresim.uptake.march.soak", soak)
     with ThreadPoolExecutor(1) as threads:
         monkeypatch.setattr(

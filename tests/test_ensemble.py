@@ -21,7 +21,7 @@ from small import TWO_BROTHS
 from poresim.ensemble import jobs
 from poresim.ensemble.jobs import RequestError, particle_seed, snapshot_times
 from poresim.ensemble.request import header_of
-from poresim.ensemble.run import RunFailed, RunInterrupted, run
+from poresim.ensemble.run import RunFailed, RunInterrupted, compile_first, run
 from poresim.record.layout import SOAK, RecordError
 from poresim.record.model import Record
 from poresim.record.reading import load_record
@@ -291,6 +291,7 @@ def test_a_script_without_a_guard_works(file, tmp_path):
 
 
 def _with_soak(monkeypatch, soak) -> None:
+    compile_first()  # by real soaks
     monkeypatch.setattr("poresim.uptake.march.soak", soak)
 
 

@@ -110,15 +110,25 @@ def heeding() -> Iterator[Callable[[], None]]:
 
 @contextmanager
 def bar(what: str) -> Iterator[Any]:
-    """A progress bar with the time left; silent off a terminal. Yields ``move(fraction, text)``."""
-    from tqdm import tqdm
+    """A progress bar with the time left; silent off a terminal. Yields ``move(fraction, text)``.
 
-    form = "{desc} {percentage:3.0f} % |{bar}| {elapsed} gone, {remaining} left{postfix}"
-    with tqdm(total=1.0, desc=what, disable=None, bar_format=form, file=sys.stderr) as shown:
+    It appears with the first move, and its clock starts then.
+    """
+    shown: Any = None
 
-        def move(fraction: float, text: str = "") -> None:
-            if text:
-                shown.set_postfix_str(text, refresh=False)
-            shown.update(max(0.0, min(fraction, 1.0) - shown.n))
+    def move(fraction: float, text: str = "") -> None:
+        nonlocal shown
+        if shown is None:
+            from tqdm import tqdm
 
+            form = "{desc} {percentage:3.0f} % |{bar}| {elapsed} gone, {remaining} left{postfix}"
+            shown = tqdm(total=1.0, desc=what, disable=None, bar_format=form, file=sys.stderr)
+        if text:
+            shown.set_postfix_str(text, refresh=False)
+        shown.update(max(0.0, min(fraction, 1.0) - shown.n))
+
+    try:
         yield move
+    finally:
+        if shown is not None:
+            shown.close()

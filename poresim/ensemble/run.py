@@ -230,11 +230,6 @@ class _Run:
 
 def compile_first() -> None:
     """Compile the kernels once, before many processes would each do it; says so on stderr."""
-    from poresim.tube.jit import compiled_already
+    from poresim.ensemble.warming import warm
 
-    if compiled_already():
-        return
-    print("compiling the numerical kernels: once after installing, about a minute", file=sys.stderr)
-    from poresim.uptake.march import warm
-
-    warm()
+    warm(lambda text: print(text, file=sys.stderr, flush=True))

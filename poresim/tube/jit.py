@@ -1,21 +1,27 @@
 """How kernels are compiled: one decorator, one cache, never stale.
 
 numba's on-disk cache does not notice an edit in another file whose function was inlined. The
-cache folder is therefore keyed by a hash of every source of this package, the Python and the
-numba version: any edit starts an empty cache, and old ones are cleared.
+cache folder is therefore keyed by a hash of every source of this package, where it lies, the Python
+and the numba version, and the processor: any edit starts an empty cache, and old ones are cleared.
+
+numba itself is loaded with the first kernel, so that to look into the cache takes no time.
 """
 
 from __future__ import annotations
 
 import hashlib
 import os
+import platform
 import shutil
+import stat
 import sys
 import tempfile
 import time
+from collections.abc import Callable
+from importlib.metadata import version
+from itertools import takewhile
 from pathlib import Path
-
-import numba
+from typing import Any
 
 _PACKAGE = Path(__file__).resolve().parents[1]
 _KEPT_CACHES = 3
@@ -23,7 +29,8 @@ _KEPT_SECONDS = 3600.0  # a cache used this recently may belong to a process sti
 
 
 def _source_key() -> str:
-    digest = hashlib.sha256(f"{sys.version_info[:3]} {numba.__version__}".encode())
+    made_by = f"{sys.version_info[:3]} {version('numba')} {_PACKAGE} {_processor()}"
+    digest = hashlib.sha256(made_by.encode())
     for folder in ("tube", "uptake"):
         for path in sorted((_PACKAGE / folder).glob("*.py")):
             digest.update(path.name.encode())
@@ -31,20 +38,50 @@ def _source_key() -> str:
     return digest.hexdigest()[:16]
 
 
+def _processor() -> str:
+    """What kernels are compiled for: homes are shared between machines."""
+    told = [platform.machine()]
+    try:
+        with Path("/proc/cpuinfo").open() as file:
+            for line in takewhile(str.strip, file):  # the first processor; the others are like it
+                if line.startswith(("model name", "flags", "CPU", "Features")):
+                    told.append(line)
+    except OSError:
+        told.append(platform.processor())
+    return "".join(told)
+
+
 def _cache_folder() -> Path:
-    home = os.environ.get("PORESIM_CACHE") or os.environ.get("XDG_CACHE_HOME")
-    base = Path(home) if home else Path.home() / ".cache"
-    for root in (base / "poresim", Path(tempfile.gettempdir()) / f"poresim-{os.getuid()}"):
-        folder = root / _source_key()
+    key = _source_key()
+    given = os.environ.get("PORESIM_CACHE") or os.environ.get("XDG_CACHE_HOME")
+    common = Path(tempfile.gettempdir()) / f"poresim-{os.getuid()}"
+    for root in ((Path(given) if given else _home() / ".cache") / "poresim", common):
+        folder = root / key
         try:
-            folder.mkdir(parents=True, exist_ok=True)
+            root.mkdir(parents=True, exist_ok=True, mode=0o700)
+            folder.mkdir(exist_ok=True)
+            safe = root != common or _ours(root)
         except OSError:
             continue
-        if os.access(folder, os.W_OK):
+        if safe and os.access(folder, os.W_OK):
             os.utime(folder)
             _clear_old(root)
             return folder
     raise OSError("no writable folder for compiled kernels; set PORESIM_CACHE to one")
+
+
+def _home() -> Path:
+    try:
+        return Path.home()
+    except RuntimeError:  # there is none
+        return Path(os.devnull)
+
+
+def _ours(root: Path) -> bool:
+    """Whether nobody else can have put kernels there: what is in a cache is run."""
+    found = root.stat()
+    others = stat.S_IWGRP | stat.S_IWOTH
+    return found.st_uid == os.getuid() and not found.st_mode & others
 
 
 def _clear_old(root: Path) -> None:
@@ -58,15 +95,25 @@ def _clear_old(root: Path) -> None:
 
 
 CACHE_FOLDER = _cache_folder()
-numba.config.CACHE_DIR = str(CACHE_FOLDER)  # type: ignore[attr-defined]
-
-#: Decorator of every kernel. No fastmath: volume balance is asserted. Division by zero gives
-#: inf or nan, as in numpy.
-kernel = numba.njit(cache=True, error_model="numpy", nogil=True)
-#: The same, for kernels whose loop is shared out among cores.
-team_kernel = numba.njit(cache=True, error_model="numpy", nogil=True, parallel=True)
 
 
-def compiled_already() -> bool:
-    """True when the cache holds compiled kernels, so that nothing has to be waited for."""
-    return any(CACHE_FOLDER.rglob("*.nbi"))
+def kernel(function: Callable[..., Any]) -> Any:
+    """Decorator of every kernel.
+
+    No fastmath: volume balance is asserted. Division by zero gives inf or nan, as in numpy.
+    """
+    return _compiled(function, shared=False)
+
+
+def team_kernel(function: Callable[..., Any]) -> Any:
+    """Decorator of kernels whose loop is shared out among cores."""
+    return _compiled(function, shared=True)
+
+
+def _compiled(function: Callable[..., Any], *, shared: bool) -> Any:
+    # cores that wait for one another must not spin: where others work too, that takes for ever
+    os.environ.setdefault("OMP_WAIT_POLICY", "passive")
+    import numba
+
+    numba.config.CACHE_DIR = str(CACHE_FOLDER)  # type: ignore[attr-defined]
+    return numba.njit(cache=True, error_model="numpy", nogil=True, parallel=shared)(function)
