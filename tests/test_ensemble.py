@@ -113,8 +113,15 @@ def test_the_python_calls_repeat_the_record(reference, file):
         snapshots=snapshot_times(0.2, 6),
     )
     kept = reference.liquids[1].repeats[0]
-    np.testing.assert_array_equal(once.filled_at_s, kept.filled_at_s)
-    np.testing.assert_array_equal(once.blocked_at_s, kept.blocked_at_s)
+    assert once.filled_at_s.dtype == np.float64
+    for name in ("filled_at_s", "wetted_at_s", "blocked_at_s"):  # seven figures of each are kept
+        values = getattr(once, name)
+        np.testing.assert_array_equal(values.astype(np.float32), getattr(kept, name))
+    file.write_text(TWO_BROTHS + "double_precision = true\n")
+    whole = run(load_scenario(file), file.parent / "whole", workers=1).liquids[1].repeats[0]
+    np.testing.assert_array_equal(once.filled_at_s, whole.filled_at_s)
+    np.testing.assert_array_equal(once.wetted_at_s, whole.wetted_at_s)
+    np.testing.assert_array_equal(once.blocked_at_s, whole.blocked_at_s)
 
 
 def test_what_only_building_finds_out_is_told_with_its_file_and_key(file, tmp_path):

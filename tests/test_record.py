@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import tracemalloc
 from pathlib import Path
 
 import h5py
@@ -16,8 +17,11 @@ from poresim.record.layout import FORMAT, SOAK, RecordError
 from poresim.record.model import Repeat
 from poresim.record.reading import load_record
 from poresim.record.writing import Parts
+from poresim.solid.files import write_network
+from poresim.solid.packing import write_packed
 
 SMALL = (3, 3, 4)
+SINGLE = ("filled_at_s", "wetted_at_s", "blocked_at_s")
 
 
 @pytest.fixture
@@ -30,8 +34,12 @@ def test_what_is_written_is_read_back(path):
     solid = block(SMALL, seed=1)
     once = soak(solid, 45.0 * 1.1, seed=1)
     again = record.liquids[1].repeats[1]
-    for name in ("time_s", "saturation", "front_m", "filled_at_s", "wetted_at_s", "blocked_at_s"):
+    for name in ("time_s", "saturation", "front_m"):
         np.testing.assert_array_equal(getattr(again, name), getattr(once, name))
+    for name in SINGLE:
+        kept = getattr(again, name)
+        np.testing.assert_array_equal(kept, getattr(once, name).astype(np.float32))
+        assert kept.dtype == np.float64
     np.testing.assert_array_equal(again.uptake_kg, once.uptake_m3 * 1010.0)
     np.testing.assert_array_equal(record.solid(1).points, solid.points)
     np.testing.assert_array_equal(record.solid(1).ends, solid.ends)
@@ -46,6 +54,62 @@ def test_what_is_written_is_read_back(path):
     assert first.snapshot_fill[2].shape == (record.solid(0).tubes, 2)
     assert len(first.snapshot_fill) == 3
     assert len(again.snapshot_fill) == 0
+
+
+@pytest.mark.parametrize("double", [False, True])
+def test_filling_times_are_single_unless_asked(tmp_path, double):
+    """Readers take both; with double precision every figure comes back."""
+    solid, head = block(SMALL), header(1, 1)
+    head = type(head)(**{**head.__dict__, "double_precision": double})
+    parts = Parts(tmp_path / "x.parts", head)
+    parts.open(resume=False)
+    once = soak(solid, 5.0, closed=0.3, snapshots=(1.0, 2.0))
+    parts.add(0, 0, Repeat.of(once, 1000.0), solid)
+    parts.merge(tmp_path / "x.h5", {(0, 0)})
+    with h5py.File(tmp_path / "x.h5") as file:
+        group = file[REPEAT]
+        kept = {name: group[name].dtype for name in SOAK}
+        assert {name for name in SOAK if kept[name] == np.float32} == {
+            "snapshot_fill", *([] if double else SINGLE)
+        }  # fmt: skip
+        assert file.attrs["format"] == 1  # older versions read either
+    again = load_record(tmp_path / "x.h5").liquids[0].repeats[0]
+    for name in SINGLE:
+        expected = getattr(once, name)
+        assert expected.dtype == np.float64
+        rounded = expected if double else expected.astype(np.float32)
+        np.testing.assert_array_equal(getattr(again, name), rounded)
+    np.testing.assert_array_equal(again.snapshot_fill[1], once.snapshot_fill[1])
+
+
+def test_large_arrays_are_packed_without_a_second_copy():
+    """Of another type and out of order in memory: it is converted chunk by chunk."""
+    values = np.arange(3e6).reshape(3, 1_000_000).T[:, 1]  # 8 MB, one in three
+    few = np.zeros((5, 3))
+    with h5py.File("x", "w", driver="core", backing_store=False) as file:
+        tracemalloc.start()
+        try:
+            large = write_packed(file, "large", values, "f4")
+            _, most = tracemalloc.get_traced_memory()
+        finally:
+            tracemalloc.stop()
+        assert most < 2e6
+        assert (large.compression, large.shuffle, large.fletcher32) == ("gzip", True, True)
+        assert large.id.get_storage_size() < 0.7 * large.nbytes
+        np.testing.assert_array_equal(large, values.astype("f4"))
+        small = write_packed(file, "small", few)
+        assert (small.compression, small.fletcher32) == (None, True)
+        assert write_packed(file, "none", np.zeros((0, 4, 2))).shape == (0, 4, 2)
+
+
+def test_the_solid_of_a_record_takes_little_room(path):
+    """One waist, one length but for roundings, a lattice: hardly more than the radii is kept."""
+    solid = block((16, 16, 16))
+    with h5py.File("x", "w", driver="core", backing_store=False) as file:
+        write_network(file, solid)
+        sizes = {name: file[name].id.get_storage_size() for name in file if name != "faces"}
+    assert sizes["waist"] + sizes["length_m"] < 0.05 * solid.radius.nbytes
+    assert sum(sizes.values()) < 2 * solid.radius.nbytes  # of 9 times as much
 
 
 def test_every_dataset_says_its_unit_and_meaning(path):

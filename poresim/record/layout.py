@@ -13,20 +13,26 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-#: Number of the layout; a reader refuses files with a higher one.
+#: Number of the layout; a reader refuses files with a higher one. Precision and packing may differ
+#: between files of one number: readers take any.
 FORMAT = 1
 #: Levels of the quantiles in ``front_m``.
 QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
 
 
 class Column(NamedTuple):
-    """One dataset: its unit, what it means, its shape (letters are lengths that must agree)."""
+    """One dataset: its unit, what it means, its shape (letters are lengths that must agree).
+
+    dtype : of the values as they are read. single : it is kept in single precision (seven figures)
+    unless the scenario asks for double. stays : it is left in the file until it is asked for.
+    """
 
     units: str
     long_name: str
     shape: tuple[str | int, ...]
     dtype: str = "f8"
-    packed: bool = False
+    single: bool = False
+    stays: bool = False
 
 
 #: t times, m tubes, n junctions, s snapshots.
@@ -39,12 +45,20 @@ SOAK = {
     ),
     "front_mean_m": Column("m", "mean depth of the menisci", ("t",)),
     "front_width_m": Column("m", "standard deviation of the depth of the menisci", ("t",)),
-    "filled_at_s": Column("s", "when each tube filled; NaN = never", ("m",)),
-    "wetted_at_s": Column("s", "when liquid reached each junction; NaN = never", ("n",)),
-    "blocked_at_s": Column("s", "when a grain closed each throat; NaN = never", ("m",)),
+    "filled_at_s": Column("s", "when each tube filled; NaN = never", ("m",), single=True),
+    "wetted_at_s": Column(
+        "s", "when liquid reached each junction; NaN = never", ("n",), single=True
+    ),
+    "blocked_at_s": Column(
+        "s", "when a grain closed each throat; NaN = never", ("m",), single=True
+    ),
     "snapshot_time_s": Column("s", "times of the snapshots", ("s",)),
     "snapshot_fill": Column(
-        "1", "share of each tube's length wet from end 0 and from end 1", ("s", "m", 2), "f4", True
+        "1",
+        "share of each tube's length wet from end 0 and from end 1",
+        ("s", "m", 2),
+        "f4",
+        stays=True,
     ),
 }
 

@@ -122,8 +122,9 @@ class _Place:
     def array(self, name: str, column: Column, sizes: dict[str, int]) -> NDArray[Any]:
         """One dataset, of the shape ``column`` states; letters are looked up or learnt."""
         dataset = self.dataset(name, column, sizes)
-        if dataset.nbytes > MAX_BYTES:
-            raise self.error(f"{name} declares {dataset.nbytes / 1e9:.3g} GB, more than is read")
+        size = dataset.size * np.dtype(column.dtype).itemsize
+        if size > MAX_BYTES:
+            raise self.error(f"{name} declares {size / 1e9:.3g} GB, more than is read")
         values: NDArray[Any] = dataset[()]
         return np.ascontiguousarray(values, dtype=column.dtype)
 
@@ -198,15 +199,15 @@ def _liquid(place: _Place, solids: dict[int, dict[str, int]]) -> LiquidRecord:
 
 
 def _repeat(place: _Place, sizes: dict[str, int]) -> Repeat:
-    plain = {n: place.array(n, c, sizes) for n, c in SOAK.items() if not c.packed}
-    packed = {n: place.dataset(n, c, sizes) for n, c in SOAK.items() if c.packed}
+    plain = {n: place.array(n, c, sizes) for n, c in SOAK.items() if not c.stays}
+    rows = {n: place.dataset(n, c, sizes) for n, c in SOAK.items() if c.stays}
     time = plain["time_s"]
     if not (len(time) and np.all(np.isfinite(time)) and np.all(np.diff(time) >= 0)):
         raise place.error("time_s must hold finite, rising times")
     for name in _ALWAYS_KNOWN:
         if not np.all(np.isfinite(plain[name])):
             raise place.error(f"{name} must hold finite numbers")
-    fill = packed["snapshot_fill"]
+    fill = rows["snapshot_fill"]
     ending = place.text("ending")
     if ending not in Ending.__members__:
         raise place.error(f"ending {ending[:40]!r} is unknown")

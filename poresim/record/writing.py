@@ -7,6 +7,7 @@ kill at any moment costs only the soaks that were under way.
 
 from __future__ import annotations
 
+import io
 import os
 from collections.abc import Callable, Sequence
 from contextlib import suppress
@@ -14,24 +15,24 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from itertools import product
 from pathlib import Path
-from typing import Any
 
 import h5py
-import numpy as np
 
 from poresim import __version__
 from poresim.record.files import clear_temporary, write_whole
-from poresim.record.layout import FORMAT, QUANTILES, SOAK, Column
+from poresim.record.layout import FORMAT, QUANTILES, SOAK
 from poresim.record.model import Record, Repeat
 from poresim.solid.files import write_network
 from poresim.solid.network import Network
-
-_CHUNK = 65536  # items; bounds what one read has to unpack
+from poresim.solid.packing import CHUNK, write_packed
 
 
 @dataclass(frozen=True)
 class Header:
-    """What a record says of the whole run. ``liquids``: (name, density in kg/m3), in order."""
+    """What a record says of the whole run. ``liquids``: (name, density in kg/m3), in order.
+
+    double_precision : filling times keep all their figures, not seven.
+    """
 
     title: str
     scenario: str
@@ -40,6 +41,7 @@ class Header:
     faces: Sequence[str]
     liquids: Sequence[tuple[str, float]]
     repeats: int
+    double_precision: bool = False
 
 
 class Parts:
@@ -86,7 +88,8 @@ class Parts:
         """Keep one finished soak, and its solid if it is the first in it."""
         if not self._valid(self._solid(number)):
             self._keep(self._solid(number), lambda group: write_network(group, network))
-        self._keep(self._soak(liquid, number), lambda group: write_soak(group, repeat))
+        double = self.header.double_precision
+        self._keep(self._soak(liquid, number), lambda group: write_soak(group, repeat, double))
 
     def merge(self, target: Path, finished: set[tuple[int, int]]) -> None:
         """Gather the finished soaks in ``target``; ``complete`` says whether that is all."""
@@ -150,12 +153,11 @@ class Parts:
 
 def _write_part(path: Path, key: str, fill: Callable[[h5py.Group], None]) -> None:
     """A small file, made in memory and written in one go: HDF5 itself may crash on a full disk."""
-    with h5py.File("part", "w", driver="core", backing_store=False) as file:
+    image = io.BytesIO()
+    with h5py.File(image, "w") as file:
         file.attrs["key"] = key
         fill(file.create_group("part"))
-        file.flush()
-        image = file.id.get_file_image()
-    path.write_bytes(image)
+    path.write_bytes(image.getbuffer())
 
 
 def _reserve(path: Path, size: int) -> None:
@@ -165,10 +167,17 @@ def _reserve(path: Path, size: int) -> None:
             os.posix_fallocate(file.fileno(), 0, size)
 
 
-def write_soak(group: h5py.Group, repeat: Repeat) -> None:
+def write_soak(group: h5py.Group, repeat: Repeat, double_precision: bool = False) -> None:
     """Fill a group with one soak."""
     for name, column in SOAK.items():
-        _dataset(group, name, getattr(repeat, name), column)
+        dataset = write_packed(
+            group,
+            name,
+            getattr(repeat, name),
+            "f4" if column.single and not double_precision else column.dtype,
+            rows=1 if column.stays else CHUNK,
+        )
+        dataset.attrs.update(units=column.units, long_name=column.long_name)
     group["front_m"].attrs["quantiles"] = QUANTILES
     group.attrs.update(
         steps=repeat.steps,
@@ -178,21 +187,6 @@ def write_soak(group: h5py.Group, repeat: Repeat) -> None:
         ending_words=repeat.ending.value,
         accuracy=repeat.accuracy,
     )
-
-
-def _dataset(group: h5py.Group, name: str, values: Any, column: Column) -> None:
-    array = np.asarray(values[:] if column.packed else values, dtype=column.dtype)
-    options: dict[str, Any] = {}
-    if array.size:
-        rows = 1 if column.packed else _CHUNK
-        chunk = [min(rows, array.shape[0]), *array.shape[1:]]
-        if len(chunk) > 1:
-            chunk[1] = min(chunk[1], _CHUNK)
-        options = {"chunks": tuple(chunk), "fletcher32": True}
-        if column.packed:
-            options |= {"compression": "gzip", "compression_opts": 4, "shuffle": True}
-    dataset = group.create_dataset(name, data=array, **options)
-    dataset.attrs.update(units=column.units, long_name=column.long_name)
 
 
 def _copy(source: Path, group: h5py.Group, name: str) -> None:

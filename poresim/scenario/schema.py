@@ -239,6 +239,9 @@ class Run(Keys):
     accuracy: float = number("relative error of the uptake curve", 0.01, 0.01, ge=1e-6, le=0.2)
     repeats: int = number("number of solids drawn, a whole number", 4, 1, ge=1, le=10000)
     snapshots: int = number("number of pictures kept, a whole number", 60, 60, ge=0, le=10000)
+    double_precision: bool = words(
+        "true (the record keeps filling times with all their figures) or false (with seven)", False
+    )
 
 
 class Head(Keys):

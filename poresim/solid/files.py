@@ -17,6 +17,7 @@ import numpy as np
 
 from poresim.solid.memory import available_bytes, in_words, needed_bytes
 from poresim.solid.network import Network
+from poresim.solid.packing import write_packed
 
 if TYPE_CHECKING:
     import h5py
@@ -59,11 +60,11 @@ def write_network(group: h5py.Group, network: Network) -> None:
         "span_m": network.span,
     }
     for name, array in values.items():
-        dataset = group.create_dataset(name, data=array)
+        dataset = write_packed(group, name, array)
         dataset.attrs["units"], dataset.attrs["long_name"] = _LONG_NAMES[name]
     faces = group.create_group("faces")
     for name, indices in network.faces.items():
-        dataset = faces.create_dataset(name, data=indices)
+        dataset = write_packed(faces, name, indices)
         dataset.attrs["units"] = "1"
         dataset.attrs["long_name"] = f"junctions on the {name} face"
     if network.size is not None:
