@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import re
+import tracemalloc
 
 import numpy as np
 import pytest
@@ -298,3 +299,20 @@ def test_foster_sum_over_all_tubes(lattice):
     clusters = sparse.csgraph.connected_components(_laplacian(network))[0]
     assert resistance.sum() == pytest.approx(network.junctions - clusters, rel=1e-9)
     assert clusters == 1 or lattice == "diamond"  # whose corners may hang free
+
+
+@pytest.mark.parametrize("more", [{}, {"neighbours": 5.2}, {"porosity": 0.1, "spacing": None}])
+def test_a_block_is_built_in_little_memory(more):
+    """Bytes a tube: what a network keeps, and the most that building it takes meanwhile."""
+    asked = {"size": (39e-4,) * 3, "spacing": 1e-4, "radii": Lognormal(1e-5, 0.4), "waist": 0.5}
+    spec = SolidSpec(**(asked | more))
+    build_solid(SolidSpec(**(asked | {"size": (5e-4,) * 3})), 1)  # imports
+    tracemalloc.start()
+    try:
+        solid = build_solid(spec, 1)
+        held, most = tracemalloc.get_traced_memory()
+    finally:
+        tracemalloc.stop()
+    assert solid.tubes > 100_000
+    assert most < 100 * solid.tubes
+    assert held < 30 * solid.tubes

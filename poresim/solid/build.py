@@ -49,7 +49,8 @@ def build_solid(spec: SolidSpec, seed: int | np.random.SeedSequence = 0) -> Netw
     share = _kept_share(spec, found, block)
     if share < 1:
         kept = kept_tubes(block.ends, block.inner, share, _stream(root, _THINNING))
-        block = Block(block.points, block.ends[kept], block.span[kept], block.on_face, block.size)
+        block = block.thinned(kept)
+        del kept
     if len(block.ends) == 0:
         raise SolidError("neighbours", "no tube is left after thinning", "ask for more neighbours")
     assert spec.radii is not None
@@ -117,9 +118,9 @@ def _network(spec: SolidSpec, found: Fit, block: Block, radius: np.ndarray) -> N
         points,
         block.ends,
         radius,
-        length=np.linalg.norm(block.span, axis=1) * spacing,
+        length=block.length * spacing,
         waist=spec.waist,
-        span=block.span * spacing,
+        span=None if block.span is None else block.span * spacing,
         faces={
             name: np.flatnonzero(on)
             for name, on in block.on_face.items()
@@ -133,8 +134,7 @@ def _spacing_for(
     spec: SolidSpec, block: Block, radius: np.ndarray, flat: bool, porosity: float
 ) -> float:
     """The spacing at which these very tubes have the porosity asked for."""
-    lengths = np.linalg.norm(block.span, axis=1)
-    volume = np.pi * tube_shape(spec.waist) * float(np.sum(radius**2 * lengths))
+    volume = np.pi * tube_shape(spec.waist) * float(np.sum(radius**2 * block.length))
     if flat:
         assert spec.size is not None
         return volume / (porosity * block.size[0] * block.size[2] * spec.size[1])

@@ -51,14 +51,15 @@ def save_network(network: Network, path: str | os.PathLike[str]) -> None:
 
 def write_network(group: h5py.Group, network: Network) -> None:
     """Write the datasets of a network into an open HDF5 group."""
-    values = {
+    values: dict[str, Any] = {
         "points_m": network.points,
         "ends": network.ends,
         "radius_m": network.radius,
         "length_m": network.length,
         "waist": network.waist,
-        "span_m": network.span,
     }
+    if network.wraps:  # else they follow from the points
+        values["span_m"] = network.span
     for name, array in values.items():
         dataset = write_packed(group, name, array)
         dataset.attrs["units"], dataset.attrs["long_name"] = _LONG_NAMES[name]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,20 +11,23 @@ from poresim.solid.lattices import Lattice, Triple
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Steps = NDArray[np.int32]
 
 
 @dataclass(frozen=True, eq=False)
 class Block:
     """Junctions and tubes of a block before radii are drawn; lengths over the spacing.
 
-    points : (n, 3). ends : (m, 2). span : (m, 3) displacement from end 0 to end 1.
-    on_face : name -> (n,) which junctions lie on that face; only faces that exist.
+    points : (n, 3). ends : (m, 2). length : (m,), or one number for all tubes.
+    span : (m, 3) displacement from end 0 to end 1, where tubes wrap; None: it is the difference
+    of the points. on_face : name -> (n,) which junctions lie on that face; only faces that exist.
     size : (3,) edge lengths of the block.
     """
 
     points: Floats
-    ends: Ints
-    span: Floats
+    ends: Steps
+    length: Floats | float
+    span: Floats | None
     on_face: dict[str, NDArray[np.bool_]]
     size: Floats
 
@@ -35,6 +38,15 @@ class Block:
         for on in self.on_face.values():
             found &= ~on
         return found
+
+    def thinned(self, kept: Ints) -> Block:
+        """The block with those tubes alone."""
+        return replace(
+            self,
+            ends=self.ends[kept],
+            length=self.length if isinstance(self.length, float) else self.length[kept],
+            span=None if self.span is None else self.span[kept],
+        )
 
 
 FACE_NAMES = (("left", "right"), ("front", "back"), ("bottom", "top"))
@@ -53,13 +65,19 @@ def lattice_block(
     key = _key(steps, top)
     order = np.argsort(key, kind="stable")
     steps, site, key = steps[order], site[order], key[order]
-    ends, along = _join(lattice, steps, site, key, top, wrapped)
+    del order
+    ends, bond = _join(lattice, steps, site, key, top, wrapped)
+    del site, key
     unit = np.array(lattice.edges) / np.array(lattice.parts)
     points = steps * unit
     size = top * unit
     if lattice.flat:
         points[:, 1] = thickness / 2
         size[1] = thickness
+    span = None
+    if any(wrapped):
+        along = np.array([b.step for b in lattice.bonds]) * unit
+        span = np.concatenate([along, -along])[bond]
     on_face = {}
     for axis, names in enumerate(FACE_NAMES):
         if wrapped[axis] or (lattice.flat and axis == 1):
@@ -67,56 +85,69 @@ def lattice_block(
         depth = lattice.face_depth[axis]
         on_face[names[0]] = steps[:, axis] <= depth
         on_face[names[1]] = steps[:, axis] >= top[axis] - depth
-    return Block(points, ends, along * unit, on_face, size)
+    return Block(points, ends, 1.0, span, on_face, size)
 
 
-def _places(lattice: Lattice, cells: Triple, wrapped: tuple[bool, bool, bool]) -> tuple[Ints, Ints]:
+def _places(
+    lattice: Lattice, cells: Triple, wrapped: tuple[bool, bool, bool]
+) -> tuple[Steps, NDArray[np.int8]]:
     """(n, 3) steps and (n,) site of every junction."""
     steps, sites = [], []
     for number, site in enumerate(lattice.sites):
         axes = []
         for axis, (at, parts) in enumerate(zip(site, lattice.parts, strict=True)):
             if lattice.flat and axis == 1:
-                axes.append(np.zeros(1, dtype=np.int64))
+                axes.append(np.zeros(1, dtype=np.int32))
                 continue
             closing = at == 0 and not wrapped[axis]
-            axes.append(at + parts * np.arange(cells[axis] + closing, dtype=np.int64))
-        z, y, x = np.meshgrid(axes[2], axes[1], axes[0], indexing="ij")
-        steps.append(np.stack([x.ravel(), y.ravel(), z.ravel()], axis=1))
-        sites.append(np.full(x.size, number))
+            axes.append(at + parts * np.arange(cells[axis] + closing, dtype=np.int32))
+        place = np.empty((len(axes[2]), len(axes[1]), len(axes[0]), 3), dtype=np.int32)
+        place[..., 0], place[..., 1] = axes[0], axes[1][:, None]
+        place[..., 2] = axes[2][:, None, None]
+        steps.append(place.reshape(-1, 3))
+        sites.append(np.full(len(steps[-1]), number, dtype=np.int8))
     return np.concatenate(steps), np.concatenate(sites)
 
 
-def _key(steps: Ints, top: Ints) -> Ints:
+def _key(steps: Steps, top: Ints) -> Ints:
     """One whole number a place, rising with z, then y, then x."""
-    return (steps[:, 2] * (top[1] + 1) + steps[:, 1]) * (top[0] + 1) + steps[:, 0]
+    key = steps[:, 2].astype(np.int64)
+    for axis in (1, 0):
+        key *= top[axis] + 1
+        key += steps[:, axis]
+    return key
 
 
 def _join(
     lattice: Lattice,
-    steps: Ints,
-    site: Ints,
+    steps: Steps,
+    site: NDArray[np.int8],
     key: Ints,
     top: Ints,
     wrapped: tuple[bool, bool, bool],
-) -> tuple[Ints, Ints]:
-    """(m, 2) ends and (m, 3) steps along each tube, sorted by ends, lower junction first."""
-    all_ends, all_along = [], []
-    for bond in lattice.bonds:
+) -> tuple[Steps, NDArray[np.int8]]:
+    """(m, 2) ends, lower junction first and sorted, and (m,) the bond of each tube.
+
+    The bond is counted on from the last where the tube leads back along it.
+    """
+    found, bonds = [], []
+    for number, bond in enumerate(lattice.bonds):
         start = np.flatnonzero(site == bond.start)
-        target = steps[start] + np.array(bond.step)
+        target = steps[start] + np.array(bond.step, dtype=np.int32)
         inside = np.ones(len(start), dtype=bool)
         for axis in range(3):
             if wrapped[axis]:
                 target[:, axis] %= top[axis]
             elif not (lattice.flat and axis == 1):
                 inside &= (target[:, axis] >= 0) & (target[:, axis] <= top[axis])
-        start, target = start[inside], target[inside]
-        end = np.searchsorted(key, _key(target, top))
-        swapped = (end < start)[:, None]
-        pair = np.stack([start, end], axis=1)
-        all_ends.append(np.where(swapped, pair[:, ::-1], pair))
-        all_along.append(np.where(swapped, -1, 1) * np.array(bond.step))
-    ends, along = np.concatenate(all_ends), np.concatenate(all_along)
+        pair = np.empty((np.count_nonzero(inside), 2), dtype=np.int32)
+        pair[:, 0] = start[inside]
+        pair[:, 1] = np.searchsorted(key, _key(target[inside], top))
+        back = pair[:, 1] < pair[:, 0]
+        pair[back] = pair[back, ::-1]
+        found.append(pair)
+        bonds.append(np.where(back, number + len(lattice.bonds), number).astype(np.int8))
+    ends = np.concatenate(found)
+    found.clear()
     order = np.lexsort((ends[:, 1], ends[:, 0]))
-    return ends[order], along[order]
+    return ends[order], np.concatenate(bonds)[order]

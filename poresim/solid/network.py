@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+Ints = NDArray[np.signedinteger[Any]]
 
 
 @dataclass(frozen=True, init=False, eq=False)
@@ -19,7 +19,8 @@ class Network:
     Parameters (SI units; ``n`` junctions, ``m`` tubes)
     ----------
     points : (n, 3) junction positions, m.
-    ends : (m, 2) the two junctions of each tube.
+    ends : (m, 2) the two junctions of each tube; kept as int32, so make them int64 before
+        multiplying them.
     radius : (m,) or scalar, tube radius at its ends, m.
     length : (m,) or scalar, m; the distance between the junctions when None.
     waist : (m,) or scalar in (0, 1]; the radius falls linearly from both ends to
@@ -30,6 +31,10 @@ class Network:
     faces : name -> junction indices lying on that face of a block.
     size : (3,) edge lengths of the block the network fills, m, or None.
 
+    The network is lean: a radius, length or waist that all tubes share is kept as one number, and
+    spans that follow from the points are not kept. As attributes all of them are whole arrays,
+    made when asked for, and read-only.
+
     Raises
     ------
     ValueError
@@ -38,12 +43,12 @@ class Network:
 
     points: Floats
     ends: Ints
-    radius: Floats
-    length: Floats
-    waist: Floats
-    span: Floats
     faces: dict[str, Ints] = field(repr=False)
     size: Floats | None = field(repr=False)
+    _radius: Floats = field(repr=False)  # (m,), or () where all tubes have the same
+    _length: Floats = field(repr=False)
+    _waist: Floats = field(repr=False)
+    _span: Floats | None = field(repr=False)
 
     def __init__(
         self,
@@ -58,44 +63,68 @@ class Network:
         faces: dict[str, Any] | None = None,
         size: ArrayLike | None = None,
     ) -> None:
-        points_ = _points(points)
-        ends_ = _ends(ends, len(points_))
-        m = len(ends_)
-        span_ = (
-            points_[ends_[:, 1]] - points_[ends_[:, 0]]
-            if span is None
-            else _finite("span", span, (m, 3))
-        )
-        length_ = (
-            np.linalg.norm(span_, axis=1) if length is None else _per_tube("length", length, m)
-        )
-        radius_ = _per_tube("radius", radius, m)
-        waist_ = _per_tube("waist", waist, m)
-        _require_positive("radius", radius_)
-        _require_positive("length", length_)
-        no_waist = (waist_ <= 0) | (waist_ > 1)
+        put = object.__setattr__
+        put(self, "points", _points(points))
+        put(self, "ends", _ends(ends, len(self.points)))
+        m = len(self.ends)
+        put(self, "_span", None if span is None else _read_only(_finite("span", span, (m, 3))))
+        if length is None:
+            length = np.linalg.norm(self.span, axis=1)
+        put(self, "_radius", _per_tube("radius", radius, m))
+        put(self, "_length", _per_tube("length", length, m))
+        put(self, "_waist", _per_tube("waist", waist, m))
+        _require_positive("radius", self._radius)
+        _require_positive("length", self._length)
+        no_waist = (self._waist <= 0) | (self._waist > 1)
         if np.any(no_waist):
             raise ValueError(
-                f"waist must lie in (0, 1] (1 = straight tube), got {_first_bad(waist_, no_waist)}"
+                "waist must lie in (0, 1] (1 = straight tube), got "
+                f"{_first_bad(self._waist, no_waist)}"
             )
         if np.any(np.asarray(body_volume, dtype=float) != 0.0):
             raise ValueError("body_volume must be 0: junctions hold no liquid in this version")
-        put = object.__setattr__
-        put(self, "points", points_)
-        put(self, "ends", ends_)
-        put(self, "radius", radius_)
-        put(self, "length", length_)
-        put(self, "waist", waist_)
-        put(self, "span", span_)
-        put(
-            self,
-            "faces",
-            {name: _face(name, on, len(points_)) for name, on in (faces or {}).items()},
-        )
-        size_ = None if size is None else _finite("size", size, (3,))
-        if size_ is not None:
-            _require_positive("size", size_)
-        put(self, "size", size_)
+        on_faces = {name: _face(name, on, self.junctions) for name, on in (faces or {}).items()}
+        put(self, "faces", on_faces)
+        put(self, "size", None if size is None else _finite("size", size, (3,)))
+        if self.size is not None:
+            _require_positive("size", self.size)
+
+    def __setstate__(self, state: dict[str, Any]) -> None:
+        for name, value in state.items():
+            if name.startswith("_") and value is not None:
+                value = _read_only(np.asarray(value))  # unpickled arrays may be written to
+            object.__setattr__(self, name, value)
+
+    @property
+    def radius(self) -> Floats:
+        """(m,) radius of each tube at its ends, m."""
+        return self._whole(self._radius)
+
+    @property
+    def length(self) -> Floats:
+        """(m,) length of each tube, m."""
+        return self._whole(self._length)
+
+    @property
+    def waist(self) -> Floats:
+        """(m,) narrowest radius of each tube over its radius."""
+        return self._whole(self._waist)
+
+    @property
+    def span(self) -> Floats:
+        """(m, 3) displacement from end 0 to end 1 of each tube, m."""
+        if self._span is not None:
+            return self._span
+        return _read_only(self.points[self.ends[:, 1]] - self.points[self.ends[:, 0]])
+
+    @property
+    def wraps(self) -> bool:
+        """Whether spans were given: some tubes may lead through periodic sides."""
+        return self._span is not None
+
+    def _whole(self, value: Floats) -> Floats:
+        """Kernels see one type, whether an array was given or one number."""
+        return value if value.ndim else _read_only(np.full(self.tubes, value))
 
     @property
     def junctions(self) -> int:
@@ -110,13 +139,13 @@ class Network:
     @property
     def throat_radius(self) -> Floats:
         """(m,) narrowest radius of each tube, m: its waist."""
-        return self.radius * self.waist
+        return self.radius * self._waist
 
     @property
     def tube_volume(self) -> Floats:
         """(m,) volume of each tube, m3 (two frusta; a cylinder when straight)."""
-        w = self.waist
-        return np.pi * self.radius**2 * self.length * (1 + w + w * w) / 3
+        w = self._waist
+        return np.pi * self.radius**2 * self._length * (1 + w + w * w) / 3
 
     @property
     def porosity(self) -> float:
@@ -132,6 +161,7 @@ class Network:
 
 
 def _finite(name: str, value: ArrayLike, shape: tuple[int, ...]) -> Floats:
+    """A copy of ``value``."""
     array = np.array(value, dtype=np.float64)
     if array.shape != shape:
         raise ValueError(f"{name} must have shape {shape}, got {array.shape}")
@@ -141,7 +171,7 @@ def _finite(name: str, value: ArrayLike, shape: tuple[int, ...]) -> Floats:
 
 
 def _points(value: ArrayLike) -> Floats:
-    array = np.array(value, dtype=np.float64)
+    array = np.asarray(value, dtype=np.float64)
     if array.ndim != 2 or array.shape[1] != 3:
         raise ValueError(f"points must have shape (n, 3), got {array.shape}")
     return _finite("points", array, array.shape)
@@ -155,19 +185,18 @@ def _ends(value: ArrayLike, n: int) -> Ints:
         raise ValueError(f"ends must be whole numbers (junction indices), got {raw.dtype}")
     if len(raw) == 0:
         raise ValueError("ends is empty: a network needs at least one tube")
-    ends = raw.astype(np.int64)
-    bad = (ends < 0) | (ends >= n)
+    bad = (raw < 0) | (raw >= n)
     if bad.any():
         tube = int(np.argmax(bad.any(axis=1)))
         raise ValueError(
-            f"tube {tube} joins junctions {ends[tube].tolist()}, but there are only {n} "
+            f"tube {tube} joins junctions {raw[tube].tolist()}, but there are only {n} "
             f"junctions (0 to {n - 1})"
         )
-    loops = ends[:, 0] == ends[:, 1]
+    loops = raw[:, 0] == raw[:, 1]
     if loops.any():
         tube = int(np.argmax(loops))
-        raise ValueError(f"tube {tube} joins junction {int(ends[tube, 0])} to itself")
-    return ends
+        raise ValueError(f"tube {tube} joins junction {int(raw[tube, 0])} to itself")
+    return raw.astype(np.int32 if n <= np.iinfo(np.int32).max else np.int64)
 
 
 def _face(name: str, value: ArrayLike, n: int) -> Ints:
@@ -182,10 +211,17 @@ def _face(name: str, value: ArrayLike, n: int) -> Ints:
 
 
 def _per_tube(name: str, value: ArrayLike, m: int) -> Floats:
+    """(m,) one value a tube, or () when all have the same; a copy."""
     array = np.asarray(value, dtype=np.float64)
-    if array.ndim == 0:
-        array = np.full(m, float(array))
-    return _finite(name, array, (m,))
+    array = _finite(name, array, () if array.ndim == 0 else (m,))
+    if array.ndim and np.all(array == array[0]):
+        array = array[0].copy()
+    return _read_only(np.asarray(array))
+
+
+def _read_only(array: Floats) -> Floats:
+    array.setflags(write=False)
+    return array
 
 
 def _require_positive(name: str, array: Floats) -> None:
@@ -194,5 +230,7 @@ def _require_positive(name: str, array: Floats) -> None:
 
 
 def _first_bad(array: Floats, bad: NDArray[np.bool_]) -> str:
+    if array.ndim == 0:
+        return f"{array:g}"
     where = np.argwhere(bad)[0]
     return f"{array[tuple(where)]:g} at index {where.tolist() if len(where) > 1 else int(where[0])}"

@@ -66,12 +66,13 @@ def scattered_block(size: Floats, wrapped: Wrapped, rng: np.random.Generator) ->
     points = _points(size, wrapped, rng)
     points = points[np.lexsort((points[:, 0], points[:, 1], points[:, 2]))]
     ends, span = _delaunay(points, size, wrapped)
+    length = np.linalg.norm(span, axis=1)
     on_face = {}
     for axis, names in enumerate(FACE_NAMES):
         if not wrapped[axis]:
             on_face[names[0]] = points[:, axis] == 0
             on_face[names[1]] = points[:, axis] == size[axis]
-    return Block(points, ends, span, on_face, np.array(size))
+    return Block(points, ends, length, span if any(wrapped) else None, on_face, np.array(size))
 
 
 def _points(size: Floats, wrapped: Wrapped, rng: np.random.Generator) -> Floats:
@@ -136,21 +137,20 @@ def _with_ghosts(points: Floats, size: Floats, wrapped: Wrapped) -> tuple[Floats
     return points, origin
 
 
-def _delaunay(points: Floats, size: Floats, wrapped: Wrapped) -> tuple[Ints, Floats]:
+def _delaunay(points: Floats, size: Floats, wrapped: Wrapped) -> tuple[NDArray[np.int32], Floats]:
     """(m, 2) ends, lower first and sorted, and (m, 3) spans of the Delaunay edges."""
     from scipy.spatial import Delaunay
 
     everywhere, origin = _with_ghosts(points, size, wrapped)
     simplices = Delaunay(everywhere).simplices
     sides = np.concatenate([simplices[:, [a, b]] for a in range(4) for b in range(a)])
-    ours = (sides < len(points)).any(axis=1) & (origin[sides] >= 0).all(axis=1)
-    sides = sides[ours]
-    span = everywhere[sides[:, 1]] - everywhere[sides[:, 0]]
+    del simplices
+    sides = sides[(sides < len(points)).any(axis=1) & (origin[sides] >= 0).all(axis=1)]
     ends = origin[sides]
     swapped = ends[:, 1] < ends[:, 0]
-    ends[swapped] = ends[swapped, ::-1]
-    span[swapped] *= -1
+    ends[swapped], sides[swapped] = ends[swapped, ::-1], sides[swapped, ::-1]
     # Each edge is seen from several tetrahedra, and one through a side from both sides. Edges are
     # shorter than half of a wrapped block (fitting refuses less), so the ends tell them apart.
     _, first = np.unique(ends[:, 0] * len(points) + ends[:, 1], return_index=True)
-    return ends[first], span[first]
+    ends, sides = ends[first], sides[first]
+    return ends.astype(np.int32), everywhere[sides[:, 1]] - everywhere[sides[:, 0]]

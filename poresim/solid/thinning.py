@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
 
 def kept_tubes(
-    ends: NDArray[np.int64],
+    ends: NDArray[np.signedinteger[Any]],
     inner: NDArray[np.bool_],
     kept_share: float,
     rng: np.random.Generator,
@@ -21,7 +23,7 @@ def kept_tubes(
 
     ends : (m, 2). inner : (n,) junctions on no face. kept_share : in (0, 1].
     """
-    inner_ends = inner[ends].sum(axis=1)
+    inner_ends = inner[ends].sum(axis=1, dtype=np.int8)
     rank = rng.random(len(ends))
     kept = []
     for group in range(3):
@@ -31,7 +33,7 @@ def kept_tubes(
     return np.sort(np.concatenate(kept))
 
 
-def mean_neighbours(ends: NDArray[np.int64], inner: NDArray[np.bool_]) -> float:
+def mean_neighbours(ends: NDArray[np.signedinteger[Any]], inner: NDArray[np.bool_]) -> float:
     """Mean number of tubes at the junctions that lie on no face; NaN when there are none."""
     if not inner.any():
         return float("nan")
