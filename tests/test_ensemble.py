@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import contextlib
+import gc
+import io
+import multiprocessing
 import os
 import signal
 import subprocess
 import sys
 import time
-from concurrent.futures import ThreadPoolExecutor
+import weakref
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import h5py
@@ -20,13 +25,16 @@ from small import TWO_BROTHS
 
 from poresim.ensemble import jobs
 from poresim.ensemble.jobs import RequestError, particle_seed, snapshot_times
-from poresim.ensemble.request import header_of
+from poresim.ensemble.request import header_of, jobs_of
 from poresim.ensemble.run import RunFailed, RunInterrupted, compile_first, run
+from poresim.ensemble.workers import Workers
 from poresim.record.layout import SOAK, RecordError
 from poresim.record.model import Record
 from poresim.record.reading import load_record
 from poresim.record.writing import Parts
 from poresim.scenario.reading import load_scenario
+from poresim.solid.sizes import Lognormal
+from poresim.solid.spec import SolidSpec
 from poresim.uptake.result import Ending
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -61,7 +69,7 @@ def reference(tmp_path_factory) -> Record:
     return run(load_scenario(path), folder / "out", workers=1)
 
 
-def test_one_worker_two_workers_and_threads_agree_bit_for_bit(file, tmp_path, reference):
+def test_workers_threads_and_any_executor_agree_bit_for_bit(file, tmp_path, reference):
     scenario = load_scenario(file)
     two = run(scenario, tmp_path / "two", workers=2)
     same(two, reference)
@@ -69,6 +77,9 @@ def test_one_worker_two_workers_and_threads_agree_bit_for_bit(file, tmp_path, re
     assert _undated(two) == _undated(reference)
     with ThreadPoolExecutor(2) as threads:
         same(run(scenario, tmp_path / "threads", executor=threads), reference)
+    spawn = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(2, mp_context=spawn) as processes:  # the caller's own
+        same(run(scenario, tmp_path / "processes", executor=processes), reference)
 
 
 def _undated(record: Record) -> bytes:
@@ -388,15 +399,74 @@ def test_snapshots_are_even_in_root_time():
     assert np.ptp(np.diff(np.log10(ladder))) < 1e-9
 
 
-def test_the_solid_of_a_worker_is_kept_for_the_next_liquid(monkeypatch):
+def test_the_solid_of_a_worker_is_kept_for_the_next_liquid_and_run(monkeypatch, tmp_path):
     built = []
     monkeypatch.setattr("poresim.solid.build.build_solid", lambda *a: built.append(a) or block())
-    monkeypatch.setattr(jobs, "_kept", None)
-    job = jobs.Job("key", 0, 0, "a", None, None, (), True, 1.0, None, 0.01, 0, ())  # type: ignore[arg-type]
-    other = jobs.Job("key", 1, 0, "b", None, None, (), True, 1.0, None, 0.01, 0, ())  # type: ignore[arg-type]
-    again = jobs.Job("other", 1, 0, "b", None, None, (), True, 1.0, None, 0.01, 0, ())  # type: ignore[arg-type]
-    jobs._solid(job), jobs._solid(other), jobs._solid(again)
-    assert len(built) == 2
+    monkeypatch.setattr(jobs, "_built", None)
+    monkeypatch.setattr(jobs, "_packed", None)
+    spec = SolidSpec((1e-3,) * 3, radii=Lognormal(1e-5, 0.5), spacing=1e-4)
+
+    def solid(place=0, run="key", **changes):
+        asked = {"repeat": 0, "seed": 0, "solid": spec} | changes
+        network = jobs._solid(
+            jobs.Job(
+                run=run, place=place, name="a", liquid=None, faces=(), gravity=True, until_s=1.0,
+                until_saturation=None, accuracy=0.01, snapshots=(), **asked,
+            )  # type: ignore[arg-type]
+        )  # fmt: skip
+        return len(built), jobs._solid_file(run, network)
+
+    first = solid()
+    assert solid(place=1) == first
+    assert solid(place=1)[1] is first[1], "packed once"
+    assert solid(run="other")[0] == 1
+    assert solid(repeat=1)[0] == 2
+    assert solid(seed=1)[0] == 3
+    assert solid(solid=replace(spec, waist=0.5))[0] == 4
+    (tmp_path / "n.h5").write_text("one")
+    file = SolidSpec(network=tmp_path / "n.h5")
+    assert [solid(solid=file)[0], solid(solid=file)[0]] == [5, 5]
+    (tmp_path / "n.h5").write_text("another")
+    assert solid(solid=file)[0] == 6
+
+
+def test_jobs_hand_over_packed_files(file, monkeypatch):
+    """What comes back from a worker is what the record is made from."""
+    _with_soak(monkeypatch, lambda solid, liquid, **keys: _fake(solid, **keys))
+    file.write_text(TWO_BROTHS.replace("[0.3, 0.3, 0.4]", "[1.6, 1.6, 1.6]"))
+    job = jobs_of(load_scenario(file), "key", set())[0]
+    done = jobs.soak_one(0, job)
+    network = jobs._solid(job)
+    assert len(done.solid) < 16 * network.tubes  # of 80 bytes a tube
+    for image, name in ((done.soak, "filled_at_s"), (done.solid, "radius_m")):
+        assert isinstance(image, bytes)
+        with h5py.File(io.BytesIO(image)) as part:
+            assert part.attrs["key"] == "key"
+            assert part[f"part/{name}"].shape == (network.tubes,)
+
+
+def test_results_are_let_go_as_they_are_taken():
+    """A long ensemble does not pile up what it has written already."""
+
+    class Result:
+        pass
+
+    left: list[weakref.ref] = []
+
+    def work(_):
+        result = Result()
+        left.append(weakref.ref(result))
+        return result
+
+    with ThreadPoolExecutor(1) as threads:
+        workers = Workers(1, 20, threads)
+        workers.submit(work, [()] * 20)
+        taken = 0
+        while workers.busy:
+            taken += len(workers.take(1.0))
+    gc.collect()
+    assert taken == len(left) == 20
+    assert [ref() for ref in left] == [None] * 20
 
 
 def _children(pid: int) -> list[int]:

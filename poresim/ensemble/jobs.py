@@ -1,8 +1,13 @@
-"""One job: one solid, one liquid, one soak. Runs in a worker process, on plain data."""
+"""One job: one solid, one liquid, one soak. Runs in a worker process, on plain data.
+
+A job packs its own results: what comes back is the parts of the record, as bytes.
+"""
 
 from __future__ import annotations
 
+import pickle
 from dataclasses import dataclass
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -17,7 +22,10 @@ _PARTICLES = 1  # purpose of a random stream; 0 is the geometry's, see solid.bui
 _GRAVITY = 9.80665  # m/s2, standard gravity
 _LADDER = np.geomspace(1e-4, 10_000.0, 65)  # s, eight a decade
 
-_kept: tuple[tuple[str, int], Network] | None = None  # in a worker: the solid built last
+#: In a worker: what the solid built last was built from, and the solid; and its file, with the run
+#: that this belongs to. Read and replaced as a whole, since threads may work on different jobs.
+_built: tuple[tuple[Any, ...], Network] | None = None
+_packed: tuple[str, Network, bytes] | None = None
 
 
 class RequestError(ValueError):
@@ -30,7 +38,7 @@ class RequestError(ValueError):
 class Job:
     """Soak number ``repeat`` of liquid number ``place``, with all that it takes.
 
-    run : the key of the run that it belongs to.
+    run : the key of the run that it belongs to. double_precision : of what the record keeps.
     """
 
     run: str
@@ -46,6 +54,14 @@ class Job:
     accuracy: float
     seed: int
     snapshots: tuple[float, ...]
+    double_precision: bool = False
+
+
+class Done(NamedTuple):
+    """What a job hands over: the files of its soak and of its solid."""
+
+    soak: bytes
+    solid: bytes
 
 
 def particle_seed(seed: int, repeat: int) -> int:
@@ -59,12 +75,13 @@ def particle_seed(seed: int, repeat: int) -> int:
     return int(root.generate_state(1, np.uint64)[0] >> np.uint64(1))
 
 
-def soak_one(number: int, job: Job) -> tuple[Repeat, Network]:
-    """Build the solid, soak it, return what the record keeps, and the solid.
+def soak_one(number: int, job: Job) -> Done:
+    """Build the solid, soak it, return what the record keeps of both.
 
     ``number`` is the job's place in the progress report. Raises RequestError when the solid
     cannot be built or has no junction on a wetted face.
     """
+    from poresim.record.writing import soak_image
     from poresim.uptake.march import soak
 
     try:
@@ -87,7 +104,8 @@ def soak_one(number: int, job: Job) -> tuple[Repeat, Network]:
         depth_m=depth_below(network, job.faces),
         progress=lambda fraction, *_: report(number, fraction),
     )
-    return Repeat.of(result, job.liquid.density), network
+    repeat = Repeat.of(result, job.liquid.density)
+    return Done(soak_image(job.run, repeat, job.double_precision), _solid_file(job.run, network))
 
 
 def snapshot_times(until_s: float | None, count: int) -> tuple[float, ...]:
@@ -103,11 +121,25 @@ def snapshot_times(until_s: float | None, count: int) -> tuple[float, ...]:
 
 
 def _solid(job: Job) -> Network:
-    """The solid of a repeat; the one built last is kept, for the next liquid."""
-    global _kept
+    """The solid of a repeat; the one built last is kept, for the next liquid or the next run."""
+    global _built
     from poresim.solid.build import build_solid, geometry_seed
 
-    key = (job.run, job.repeat)
-    if _kept is None or _kept[0] != key:
-        _kept = (key, build_solid(job.solid, geometry_seed(job.seed, job.repeat)))
-    return _kept[1]
+    file = job.solid.network.stat() if job.solid.network is not None else None
+    stamp = None if file is None else (file.st_mtime_ns, file.st_size)
+    source = (pickle.dumps(job.solid), stamp, job.seed, job.repeat)
+    last = _built
+    if last is None or last[0] != source:
+        last = _built = (source, build_solid(job.solid, geometry_seed(job.seed, job.repeat)))
+    return last[1]
+
+
+def _solid_file(run: str, network: Network) -> bytes:
+    """The solid's part of the record; packed once for all liquids."""
+    global _packed
+    from poresim.record.writing import solid_image
+
+    last = _packed
+    if last is None or last[0] != run or last[1] is not network:
+        last = _packed = (run, network, solid_image(run, network))
+    return last[2]

@@ -70,6 +70,7 @@ def jobs_of(scenario: Scenario, key: str, finished: set[tuple[int, int]]) -> lis
             accuracy=run.accuracy,
             seed=scenario.seed,
             snapshots=times if n == 0 else (),
+            double_precision=run.double_precision,
         )
         for n in range(run.repeats)
         for k, liquid in enumerate(scenario.liquids)

@@ -5,11 +5,11 @@ from __future__ import annotations
 import sys
 import time
 from collections.abc import Callable
-from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
+from concurrent.futures import BrokenExecutor, Executor, Future
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
-from poresim.ensemble.jobs import Job, RequestError, soak_one
+from poresim.ensemble.jobs import Done, Job, RequestError, soak_one
 from poresim.ensemble.request import fit_in_memory, header_of, jobs_of
 from poresim.ensemble.workers import Workers, cores
 from poresim.record.files import clear_temporary, locked, make_folder, safe_name
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from poresim.scenario.reading import Scenario
 
 _POLL_S = 0.2
-_MERGE_SHARE = 0.05  # of the time, at most, goes into bringing the record up to date
+_MERGE_SHARE = 0.02  # of the time, at most, goes into bringing the record up to date
 
 
 class Progress(NamedTuple):
@@ -176,23 +176,19 @@ class _Run:
             raise RunFailed(self._kept(), self.failures, len(self.finished))
 
     def _collect(self, workers: Workers) -> None:
-        futures = workers.submit(soak_one, [(job,) for job in self.jobs])
-        number = {future: i for i, future in enumerate(futures)}
-        pending = set(futures)
-        came: set[int] = set()
-        while pending:
-            self._tell(workers.fraction(came, len(self.jobs)))
-            done, pending = wait(pending, timeout=_POLL_S, return_when=FIRST_COMPLETED)
-            for future in sorted(done, key=number.__getitem__):
-                came.add(number[future])
-                self._take(self.jobs[number[future]], future)
-            if done and pending and time.monotonic() >= self._merge_due:
+        workers.submit(soak_one, [(job,) for job in self.jobs])
+        while workers.busy:
+            self._tell(workers.fraction())
+            came = workers.take(_POLL_S)
+            for number, future in came:
+                self._take(self.jobs[number], future)
+            if came and workers.busy and time.monotonic() >= self._merge_due:
                 self._merge()
         self._tell(1.0)
 
     def _take(self, job: Job, future: Future) -> None:
         try:
-            repeat, network = future.result()
+            done: Done = future.result()
         except RequestError:
             raise
         except BrokenExecutor:
@@ -205,7 +201,7 @@ class _Run:
                 f"{job.name}, solid {job.repeat}: {type(error).__name__}: {error or 'no message'}"
             )
         else:
-            self.parts.add(job.place, job.repeat, repeat, network)
+            self.parts.keep(job.place, job.repeat, done.soak, done.solid)
             self.finished.add((job.place, job.repeat))
 
     def _merge(self) -> None:

@@ -10,7 +10,8 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
-from contextlib import contextmanager, nullcontext
+from contextlib import contextmanager, nullcontext, suppress
+from queue import Empty, SimpleQueue
 from types import ModuleType
 from typing import Any
 
@@ -42,7 +43,9 @@ class Workers:
 
     def __init__(self, count: int, jobs: int, executor: Executor | None) -> None:
         self._given = executor
-        self._futures: list[Future] = []
+        self._jobs = jobs
+        self._waiting: dict[int, Future] = {}  # results are let go as soon as they are taken
+        self._finished: SimpleQueue[int] = SimpleQueue()
         if executor is not None:
             self._pool = executor
             return
@@ -57,26 +60,40 @@ class Workers:
             initargs=(self._shares,),
         )
 
-    def submit(self, work: Callable[..., Any], calls: Sequence[tuple[Any, ...]]) -> list[Future]:
+    def submit(self, work: Callable[..., Any], calls: Sequence[tuple[Any, ...]]) -> None:
         """Hand over all jobs; the i-th is ``work(i, *calls[i])``."""
         with nullcontext() if self._given is not None else _clean_start():
             for i, call in enumerate(calls):
-                self._futures.append(self._pool.submit(work, i, *call))
-        return self._futures
+                self._waiting[i] = future = self._pool.submit(work, i, *call)
+                future.add_done_callback(lambda _, i=i: self._finished.put(i))  # type: ignore[misc]
 
-    def fraction(self, finished: set[int], jobs: int) -> float:
+    @property
+    def busy(self) -> bool:
+        """Whether some jobs have not been taken yet."""
+        return bool(self._waiting)
+
+    def take(self, timeout: float) -> list[tuple[int, Future]]:
+        """Jobs that have come to an end, in order; waits for one for that many seconds."""
+        came = []
+        with suppress(Empty):
+            came.append(self._finished.get(timeout=timeout))
+            while True:
+                came.append(self._finished.get_nowait())
+        return [(i, self._waiting.pop(i)) for i in sorted(came)]
+
+    def fraction(self) -> float:
         """Work done so far, as a share of all jobs."""
-        if self._given is not None:
-            return len(finished) / max(jobs, 1)
-        running = sum(min(self._shares[i], 1.0) for i in range(jobs) if i not in finished)
-        return float(len(finished) + running) / max(jobs, 1)
+        done = float(self._jobs - len(self._waiting))
+        if self._given is None:
+            done += sum(min(self._shares[i], 1.0) for i in self._waiting)
+        return done / max(self._jobs, 1)
 
     def close(self, *, at_once: bool) -> None:
         """Let the processes go; ``at_once``: whatever they are doing.
 
         A given executor stays open; only what it has not begun is taken back.
         """
-        for future in self._futures if at_once else ():
+        for future in list(self._waiting.values()) if at_once else ():
             future.cancel()
         if self._given is not None:
             return

@@ -86,10 +86,14 @@ class Parts:
 
     def add(self, liquid: int, number: int, repeat: Repeat, network: Network) -> None:
         """Keep one finished soak, and its solid if it is the first in it."""
+        key, double = self.header.key, self.header.double_precision
+        self.keep(liquid, number, soak_image(key, repeat, double), solid_image(key, network))
+
+    def keep(self, liquid: int, number: int, soak: bytes, solid: bytes) -> None:
+        """The same with the files themselves, from :func:`soak_image` and :func:`solid_image`."""
         if not self._valid(self._solid(number)):
-            self._keep(self._solid(number), lambda group: write_network(group, network))
-        double = self.header.double_precision
-        self._keep(self._soak(liquid, number), lambda group: write_soak(group, repeat, double))
+            _write(self._solid(number), solid)
+        _write(self._soak(liquid, number), soak)
 
     def merge(self, target: Path, finished: set[tuple[int, int]]) -> None:
         """Gather the finished soaks in ``target``; ``complete`` says whether that is all."""
@@ -120,9 +124,6 @@ class Parts:
         except (OSError, TypeError, ValueError):
             return False
 
-    def _keep(self, target: Path, fill: Callable[[h5py.Group], None]) -> None:
-        write_whole(target, lambda path: _write_part(path, self.header.key, fill))
-
     def _write_record(self, path: Path, finished: set[tuple[int, int]]) -> None:
         header = self.header
         parts = [self._soak(k, n) for k, n in finished] + [self._solid(n) for _, n in finished]
@@ -151,13 +152,30 @@ class Parts:
             )
 
 
-def _write_part(path: Path, key: str, fill: Callable[[h5py.Group], None]) -> None:
-    """A small file, made in memory and written in one go: HDF5 itself may crash on a full disk."""
+def soak_image(key: str, repeat: Repeat, double_precision: bool = False) -> bytes:
+    """The file of one finished soak, made wherever it was computed. ``key`` is the run's."""
+    return _image(key, lambda group: write_soak(group, repeat, double_precision))
+
+
+def solid_image(key: str, network: Network) -> bytes:
+    """The file of one solid."""
+    return _image(key, lambda group: write_network(group, network))
+
+
+def _image(key: str, fill: Callable[[h5py.Group], None]) -> bytes:
+    """A whole file, made in memory and written in one go: HDF5 itself may crash on a full disk."""
     image = io.BytesIO()
     with h5py.File(image, "w") as file:
         file.attrs["key"] = key
         fill(file.create_group("part"))
-    path.write_bytes(image.getbuffer())
+    return image.getvalue()
+
+
+def _write(target: Path, image: bytes) -> None:
+    def write(path: Path) -> None:
+        path.write_bytes(image)
+
+    write_whole(target, write)
 
 
 def _reserve(path: Path, size: int) -> None:
@@ -194,4 +212,4 @@ def _copy(source: Path, group: h5py.Group, name: str) -> None:
         file.copy("part", group, name=name)
 
 
-__all__ = ["Header", "Parts", "write_soak"]
+__all__ = ["Header", "Parts", "soak_image", "solid_image", "write_soak"]
