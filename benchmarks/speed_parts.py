@@ -1,0 +1,356 @@
+"""What the parts of the speed benchmark measure and print. Ratios are of wall times in one run."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+from speed_cases import CASES, SPACING
+from speed_lab import LEVELS, Lab, Measured, Request, curve_error, ratio, tube_error
+from speed_one import takes_cores
+
+ACCURACY, FINE = 0.01, 0.001
+AGREE = 0.01  # what our march and the event-by-event script may differ by
+SUSPECT = 0.1  # a difference between our march and its reference that means an error in one
+EVENT_CHECK = 12  # side
+MOST_HARD = 46  # side of the hard cases and of the cost by part, at most
+
+#: The rivals' march with each of the linear solves, tuned for the curve at 24^3: see
+#: PERFORMANCE.md. "cg, tubes" is tuned for the filling time of single tubes, as good as ours.
+RIVALS: dict[str, Request] = {
+    "direct": {"solver": "direct", "pace": [0.7, 3, 0.3]},
+    "pyamg": {"solver": "pyamg", "tolerance": 3e-3, "pace": [0.7, 3, 0.3]},
+    "cg": {"solver": "cg", "tolerance": 3e-3, "pace": [0.7, 4, 0.3]},
+    "cg, tubes": {"solver": "cg", "tolerance": 1e-3, "pace": [0.07, 5, 0.3]},
+}
+EVENT_BY_EVENT: Request = {"solver": "direct", "pace": [0.0, 4, 0.3]}
+
+
+class Asked(NamedTuple):
+    """Options of the command that the parts heed."""
+
+    sides: list[int]
+    event_sides: list[int]
+    seeds: int
+    ensemble: int
+
+
+def ours(side: int, accuracy: float = ACCURACY, case: str = "plain", seed: int = 1) -> Request:
+    """A soak by our march, on one core where it can be told to."""
+    common = {"task": "ours", "case": case, "side": side, "seed": seed}
+    return common | {"accuracy": accuracy, "cores": 1 if takes_cores() else None}
+
+
+def plain(rival: Request, side: int, case: str = "plain", seed: int = 1) -> Request:
+    """A soak by the rivals' march."""
+    return {"task": "plain", "case": case, "side": side, "seed": seed} | rival
+
+
+def show(heads: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
+    """Print a table, columns as wide as needed."""
+    cells = [list(heads), *([_cell(v) for v in row] for row in rows)]
+    widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
+    for row in cells:
+        print("  ".join(v.rjust(w) for v, w in zip(row, widths, strict=True)).rstrip())
+
+
+def _cell(value: Any) -> str:
+    if isinstance(value, float):
+        return "-" if math.isnan(value) else f"{value:.3g}" if value < 1000 else f"{value:.0f}"
+    return str(value)
+
+
+def _row(side: int, who: str, one: Measured, base: Measured, right: Measured) -> list[Any]:
+    end = f"not measured: {one.ending}"
+    if one.trace:
+        end = f"broken off at {one.last('saturation'):.0%}: {one.ending}" if one.broken_off else ""
+    return [
+        side,
+        who,
+        one.wall,
+        one.last("cpu_s"),
+        ratio(one, base),
+        one.steps,
+        100 * curve_error(one, right),
+        100 * tube_error(one, right),
+        one.last("extra_bytes") / 1e6,
+        one.last("peak_bytes") / 1e6,
+        end,
+    ]
+
+
+HEADS = (
+    "side", "who", "wall s", "cpu s", "over ours", "steps", "curve error %", "tubes p99 %",
+    "memory MB", "in all MB", "",
+)  # fmt: skip
+
+
+def rivals(lab: Lab, asked: Asked) -> None:
+    """Our march and the same kind of march with the three linear solves."""
+    rows, marches, rights = [], {}, {}
+    for side in asked.sides:
+        wanted = [ours(side), *(plain(rival, side) for rival in RIVALS.values())]
+        mine, *others = lab.measure(*wanted)
+        right = lab.once(ours(side, FINE))
+        rows.append(_row(side, "ours", mine, mine, right))
+        for name, one in zip(RIVALS, others, strict=True):
+            rows.append(_row(side, name, one, mine, right))
+        marches[side], rights[side] = mine, right
+    show(HEADS, rows)
+    _products(lab, marches)
+    _grows(marches)
+    for side in asked.sides:
+        _suspect(f"{side}^3", curve_error(marches[side], rights[side]))
+    _sorptivity(marches)
+
+
+def _products(lab: Lab, marches: dict[int, Measured]) -> None:
+    for side, mine in marches.items():
+        one = lab.once({"task": "product", "case": "plain", "side": side, "seed": 1})
+        if "product_s" not in one.found:
+            print(f"{side}^3: time of a CSR product not measured: {one.ending}")
+            continue
+        took = one.found["product_s"]
+        print(
+            f"{side}^3: one CSR product with the Laplacian {1e3 * took:.3g} ms; our soak takes "
+            f"{mine.wall / took:.0f} of them, {mine.wall / took / mine.last('steps'):.0f} a step"
+        )
+
+
+def _grows(marches: dict[int, Measured]) -> None:
+    """Growth of our time: the slope of its logarithm over that of the number of tubes."""
+    whole = [one for one in marches.values() if one.trace and not one.broken_off]
+    if len(whole) < 2:
+        print("growth of our time: not measured, it takes two sides")
+        return
+    tubes, wall = np.log([(one.found["tubes"], one.wall) for one in whole]).T
+    slope = np.polyfit(tubes, wall, 1)[0]
+    print(f"our time grows as tubes^{slope:.2f} from {min(marches)}^3 to {max(marches)}^3")
+
+
+def _suspect(where: str, error: float) -> None:
+    if error > SUSPECT:
+        print(
+            f"WARNING, {where}: our march at {ACCURACY:g} and at {FINE:g} differ by "
+            f"{100 * error:.0f} %. One of them is wrong, and errors against the latter with it."
+        )
+
+
+def _sorptivity(marches: dict[int, Measured]) -> None:
+    """Uptake over face area and root of time; nearly the same for every side."""
+    for side, mine in marches.items():
+        t = mine.time_at() if mine.trace else np.full(4, np.nan)
+        if np.isnan(t[[1, 3]]).any() or "volume_m3" not in mine.found:
+            print(f"{side}^3: sorptivity not measured: {mine.ending}")
+            continue
+        area = (side * SPACING) ** 2  # every inlet junction feeds a column of one spacing
+        depth = (LEVELS[3] - LEVELS[1]) * mine.found["volume_m3"] / area
+        print(f"{side}^3: sorptivity {1e3 * depth / (t[3] ** 0.5 - t[1] ** 0.5):.3f} mm/s^0.5")
+
+
+def events(lab: Lab, asked: Asked) -> None:
+    """The event-by-event script: what it costs, and whether our march agrees with it."""
+    known = lab.once(plain(EVENT_BY_EVENT, 8, "stored"))
+    if "exact_s" in known.found:
+        off = np.abs(known.time_at() / np.array(known.found["exact_s"]) - 1).max()
+        print(f"event by event against the exact answer stored with the tests, 8^3: {off:.2%} off")
+    else:
+        print(f"event by event against the exact answer: not measured: {known.ending}")
+    pairs = {s: lab.measure(ours(s), plain(EVENT_BY_EVENT, s)) for s in asked.event_sides}
+    rows = []
+    for side, (mine, script) in pairs.items():
+        rows.append(_row(side, "ours", mine, mine, script))
+        rows.append(_row(side, "event by event", script, mine, script))
+        if side == EVENT_CHECK:
+            fine = lab.once(ours(side, FINE))
+            rows.append(_row(side, f"ours at {FINE:g}", fine, mine, script))
+    print("errors here are against the event-by-event script")
+    show(HEADS, rows)
+    for side, (mine, script) in pairs.items():
+        error = curve_error(mine, script)
+        verdict = "agree" if error <= AGREE else "DO NOT AGREE"
+        print(f"{side}^3: our march and the script {verdict} within {AGREE:.0%}: {error:.2%}")
+    _extrapolated(lab, pairs, asked.sides)
+
+
+def _extrapolated(lab: Lab, pairs: dict[int, list[Measured]], sides: list[int]) -> None:
+    whole = [script for _, script in pairs.values() if script.trace and not script.broken_off]
+    if len(whole) < 2:
+        print("growth of the event-by-event script: not measured, it takes two sides")
+        return
+    tubes, wall = np.log([(one.found["tubes"], one.wall) for one in whole]).T
+    slope, start = np.polyfit(tubes, wall, 1)
+    print(f"event by event: time grows as tubes^{slope:.2f}")
+    for side in sides:
+        if side in pairs:
+            continue
+        (mine,) = lab.measure(ours(side))
+        if not mine.trace or mine.broken_off:
+            continue
+        far = math.exp(start + slope * math.log(mine.found["tubes"]))
+        print(f"{side}^3: EXTRAPOLATED, not measured: {far:.2g} s, {far / mine.wall:.2g} x ours")
+
+
+def cores(lab: Lab, asked: Asked) -> None:
+    """One core against two."""
+    if not takes_cores():
+        print("not measured: ps.soak cannot be told how many cores to use")
+        return
+    for side in asked.sides:
+        one, two = lab.measure(ours(side), ours(side) | {"cores": 2})
+        print(
+            f"{side}^3: {one.wall:.3g} s on one core, {two.wall:.3g} s on two "
+            f"({one.wall / two.wall:.2f} times as fast; they differ by "
+            f"{100 * curve_error(two, one):.3g} %)"
+        )
+
+
+def hard(lab: Lab, asked: Asked) -> None:
+    """Other networks of one size, over the plain one; and the cg rivals on them, as tuned."""
+    side = chosen_side(asked.sides)
+    for case in CASES:
+        print(f"{case}: {CASES[case]}")
+    rows: list[list[Any]] = []
+    base: tuple[Measured, float] | None = None
+    for case in CASES:
+        others = [RIVALS[name] for name in ("cg", "cg, tubes")]
+        wanted = [ours(side, case=case), *(plain(rival, side, case) for rival in others)]
+        mine, quick, fine = lab.measure(*wanted)
+        right = lab.once(ours(side, FINE, case))
+        error = curve_error(mine, right)
+        base = base or (mine, error)
+        tubes, plain_tubes = (m.found.get("tubes", math.nan) for m in (mine, base[0]))
+        over = ratio(mine, base[0])
+        rows.append(
+            [
+                case, tubes, mine.wall, over, over * plain_tubes / tubes, mine.steps,
+                mine.steps / base[0].steps, 100 * error, error / base[1],
+                ratio(quick, mine), 100 * curve_error(quick, right),
+                ratio(fine, mine), 100 * curve_error(fine, right),
+                mine.ending,
+            ]
+        )  # fmt: skip
+        _suspect(case, error)
+    heads = (
+        "case", "tubes", "wall s", "over plain", "a tube", "steps", "over plain", "error %",
+        "over plain", "cg over ours", "error %", "cg, tubes over ours", "error %", "",
+    )  # fmt: skip
+    show(heads, rows)
+
+
+def chosen_side(sides: list[int]) -> int:
+    """The largest that is not above MOST_HARD; else the smallest."""
+    return max([side for side in sides if side <= MOST_HARD], default=min(sides))
+
+
+def seeds(lab: Lab, asked: Asked) -> None:
+    """The error of our march and of the cg rival on networks drawn anew."""
+    for side in asked.sides:
+        if side > MOST_HARD:
+            continue
+        found = []
+        for seed in range(1, asked.seeds + 1):
+            mine = lab.once(ours(side, seed=seed))
+            other = lab.once(plain(RIVALS["cg"], side, seed=seed))
+            right = lab.once(ours(side, FINE, seed=seed))
+            found.append((curve_error(mine, right), curve_error(other, right)))
+            _suspect(f"{side}^3, seed {seed}", found[-1][0])
+        for who, errors in zip(("ours", "cg"), zip(*found, strict=True), strict=True):
+            print(f"{side}^3, {who}: error %", *(f"{100 * e:.2f}" for e in errors))
+
+
+def ensemble(lab: Lab, asked: Asked) -> None:
+    """Many soaks of 20^3 junctions through ps.run, on all cores."""
+    one = lab.once({"task": "ensemble", "soaks": asked.ensemble})
+    if "wall_s" not in one.found:
+        print(f"not measured: {one.ending}")
+        return
+    f = one.found
+    print(
+        f"{asked.ensemble} soaks of 20^3 on {f['cores']} cores: {f['wall_s']:.3g} s, "
+        f"{asked.ensemble / f['wall_s']:.3g} a second; one alone takes {f['alone_s']:.3g} s, so "
+        f"that {asked.ensemble * f['alone_s'] / f['wall_s']:.2f} cores' worth is got"
+    )
+
+
+def inside(lab: Lab, asked: Asked) -> None:
+    """What a step costs, by part."""
+    side = chosen_side(asked.sides)
+    one = lab.once(ours(side) | {"task": "inside"})
+    if "seconds" not in one.found:
+        print(f"not measured: {one.found.get('not_measured', one.ending)}")
+        return
+    f = one.found
+    print(
+        f"{side}^3: {f['steps']} steps, {f['solves']} solves, {f['wall_s']:.3g} s, timers included"
+    )
+    show(
+        ("part", "share %", "ms a step", "calls"),
+        [
+            [name, 100 * s / f["wall_s"], 1e3 * s / f["steps"], f["calls"].get(name, "-")]
+            for name, s in f["seconds"].items()
+        ],
+    )
+
+
+def tuning(lab: Lab, asked: Asked) -> None:
+    """How the rivals' settings were chosen: time and error over a grid of them, several seeds."""
+    for side in asked.sides:
+        rights = [lab.once(ours(side, FINE, seed=s)) for s in range(1, asked.seeds + 1)]
+        rows = []
+        for rival in _grid():
+            ones = [lab.measure(plain(rival, side, seed=s + 1))[0] for s in range(len(rights))]
+            pairs = list(zip(ones, rights, strict=True))
+            tolerance, (share, passes, _) = rival.get("tolerance", "-"), rival["pace"]
+            rows.append(
+                [
+                    side, rival["solver"], tolerance, rival.get("smooth", "-"), passes, share,
+                    float(np.mean([one.wall for one in ones])), ones[0].steps,
+                    100 * max(curve_error(*pair) for pair in pairs),
+                    100 * max(tube_error(*pair) for pair in pairs),
+                ]
+            )  # fmt: skip
+        heads = (
+            "side", "solver", "tolerance", "smooth", "passes", "arrivals", "wall s", "steps",
+            "worst error %", "worst tubes p99 %",
+        )  # fmt: skip
+        show(heads, rows)
+
+
+def _grid() -> list[Request]:
+    """Settings tried, solver by solver: (tolerance, smoothing), passes, shares that arrive."""
+    grids: dict[str, tuple[Sequence[Request], Sequence[int], Sequence[float]]] = {
+        "direct": ([{}], (2, 3), (0.5, 0.7)),
+        "cg": (
+            [{"tolerance": t} for t in (1e-2, 3e-3, 1e-3, 1e-4)],
+            (1, 2, 3, 4, 5),
+            (0.07, 0.3, 0.5, 0.7),
+        ),
+        "pyamg": (
+            [{"tolerance": t, "smooth": how} for t in (1e-2, 3e-3) for how in (None, "jacobi")],
+            (2, 3, 4),
+            (0.5, 0.7),
+        ),
+    }
+    return [
+        {"solver": solver, "pace": [share, passes, 0.3]} | setting
+        for solver, (settings, all_passes, shares) in grids.items()
+        for setting in settings
+        for passes in all_passes
+        for share in shares
+    ]
+
+
+PARTS: dict[str, Callable[[Lab, Asked], None]] = {
+    "rivals": rivals,
+    "events": events,
+    "cores": cores,
+    "hard": hard,
+    "seeds": seeds,
+    "inside": inside,
+    "ensemble": ensemble,
+    "tuning": tuning,
+}
+DEFAULT_PARTS = [name for name in PARTS if name != "tuning"]
