@@ -1,7 +1,7 @@
 """Speed of the march against what a competent user would write, with error and peak memory.
 
     python benchmarks/speed.py                                 # everything: hours
-    python benchmarks/speed.py --sides 12 24 --parts rivals    # a minute
+    python benchmarks/speed.py --sides 16 24 --parts rivals    # two minutes
 
 PERFORMANCE.md says what is measured and how to read it. Besides the printed tables, every
 measurement goes to ``speed.json`` (``--out``), with the machine, after every part.
@@ -12,7 +12,9 @@ from __future__ import annotations
 import argparse
 import json
 import platform
+import signal
 import subprocess
+import sys
 import tempfile
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
@@ -85,6 +87,7 @@ def options() -> argparse.Namespace:
 
 def main() -> None:
     """Measure, print, keep."""
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(128 + signal.SIGTERM))
     asked = options()
     about = machine()
     print("\n".join(f"{name}: {value}" for name, value in about.items()))
