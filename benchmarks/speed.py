@@ -16,13 +16,15 @@ import signal
 import subprocess
 import sys
 import tempfile
+from collections.abc import Callable
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
 from speed_lab import Lab
-from speed_parts import DEFAULT_PARTS, PARTS, Asked
+from speed_parts import DEFAULT_PARTS, PARTS
+from speed_requests import Asked
 
 from poresim.ensemble.workers import cores
 
@@ -70,17 +72,34 @@ def _commit() -> str:
     return told.stdout.strip()
 
 
+def _from(least: int) -> Callable[[str], int]:
+    """A whole number from ``least`` up, for argparse."""
+
+    def number(text: str) -> int:
+        if (value := int(text)) < least:
+            raise argparse.ArgumentTypeError(f"got {value}; it must be {least} or more")
+        return value
+
+    return number
+
+
 def options() -> argparse.Namespace:
     """What was asked for on the command line."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     add = parser.add_argument
-    add("--sides", type=int, nargs="+", default=[24, 46, 64, 100], help="junctions along an edge")
+    add(
+        "--sides",
+        type=_from(3),
+        nargs="+",
+        default=[24, 46, 64, 100],
+        help="junctions along an edge",
+    )
     add("--parts", nargs="+", choices=PARTS, default=DEFAULT_PARTS)
-    add("--event-sides", type=int, nargs="+", default=[6, 8, 10, 12], help="event by event")
-    add("--repeats", type=int, default=3, help="of measurements below 20 s; the median counts")
-    add("--seeds", type=int, default=5, help="networks of the parts seeds and tuning")
-    add("--ensemble", type=int, default=300, help="soaks of the part ensemble")
-    add("--budget", type=float, default=1800.0, help="s, after which a measurement is broken off")
+    add("--event-sides", type=_from(3), nargs="+", default=[6, 8, 10, 12], help="event by event")
+    add("--repeats", type=_from(1), default=3, help="of measurements below 20 s; the median counts")
+    add("--seeds", type=_from(1), default=5, help="networks of the parts seeds and tuning")
+    add("--ensemble", type=_from(1), default=300, help="soaks of the part ensemble")
+    add("--budget", type=_from(1), default=1800, help="s, after which a measurement is broken off")
     add("--out", type=Path, default=HERE / "speed.json")
     return parser.parse_args()
 

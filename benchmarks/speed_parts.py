@@ -3,90 +3,30 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable, Sequence
-from typing import Any, NamedTuple
+from collections.abc import Callable
+from typing import Any
 
 import numpy as np
 from speed_cases import CASES, SPACING
-from speed_lab import LEVELS, Lab, Measured, Request, curve_error, ratio, tube_error
+from speed_lab import LEVELS, Lab, Measured, curve_error, ratio
 from speed_one import takes_cores
+from speed_requests import (
+    ACCURACY,
+    EVENT_BY_EVENT,
+    FINE,
+    RIVALS,
+    TIGHT,
+    Asked,
+    ours,
+    plain,
+)  # fmt: skip
+from speed_table import HEADS, row, show
+from speed_tuning import tuning
 
-ACCURACY, FINE = 0.01, 0.001
 AGREE = 0.01  # what our march and the event-by-event script may differ by
 SUSPECT = 0.1  # a difference between our march and its reference that means an error in one
 EVENT_CHECK = 12  # side
 MOST_HARD = 46  # side of the hard cases and of the cost by part, at most
-
-#: The rivals' march with each of the linear solves, tuned for the curve at 24^3: see
-#: PERFORMANCE.md. "cg, tubes" is tuned for the filling time of single tubes, as good as ours.
-RIVALS: dict[str, Request] = {
-    "direct": {"solver": "direct", "pace": [0.7, 3, 0.3]},
-    "pyamg": {"solver": "pyamg", "tolerance": 3e-3, "pace": [0.7, 3, 0.3]},
-    "cg": {"solver": "cg", "tolerance": 3e-3, "pace": [0.7, 4, 0.3]},
-    "cg, tubes": {"solver": "cg", "tolerance": 1e-3, "pace": [0.07, 5, 0.3]},
-}
-#: On the hard cases: as tuned for the plain one, and so that it holds about a percent on each.
-TIGHT: Request = {"solver": "cg", "tolerance": 1e-5, "pace": [0.3, 4, 0.3]}
-EVENT_BY_EVENT: Request = {"solver": "direct", "pace": [0.0, 4, 0.3]}
-
-
-class Asked(NamedTuple):
-    """Options of the command that the parts heed."""
-
-    sides: list[int]
-    event_sides: list[int]
-    seeds: int
-    ensemble: int
-
-
-def ours(side: int, accuracy: float = ACCURACY, case: str = "plain", seed: int = 1) -> Request:
-    """A soak by our march, on one core where it can be told to."""
-    common = {"task": "ours", "case": case, "side": side, "seed": seed}
-    return common | {"accuracy": accuracy, "cores": 1 if takes_cores() else None}
-
-
-def plain(rival: Request, side: int, case: str = "plain", seed: int = 1) -> Request:
-    """A soak by the rivals' march."""
-    return {"task": "plain", "case": case, "side": side, "seed": seed} | rival
-
-
-def show(heads: Sequence[str], rows: Iterable[Sequence[Any]]) -> None:
-    """Print a table, columns as wide as needed."""
-    cells = [list(heads), *([_cell(v) for v in row] for row in rows)]
-    widths = [max(map(len, column)) for column in zip(*cells, strict=True)]
-    for row in cells:
-        print("  ".join(v.rjust(w) for v, w in zip(row, widths, strict=True)).rstrip())
-
-
-def _cell(value: Any) -> str:
-    if isinstance(value, float):
-        return "-" if math.isnan(value) else f"{value:.3g}" if value < 1000 else f"{value:.0f}"
-    return str(value)
-
-
-def _row(side: int, who: str, one: Measured, base: Measured, right: Measured) -> list[Any]:
-    end = f"not measured: {one.ending}"
-    if one.trace:
-        end = f"broken off at {one.last('saturation'):.0%}: {one.ending}" if one.broken_off else ""
-    return [
-        side,
-        who,
-        one.wall,
-        one.last("cpu_s"),
-        ratio(one, base),
-        one.steps,
-        100 * curve_error(one, right),
-        100 * tube_error(one, right),
-        one.last("extra_bytes") / 1e6,
-        one.last("peak_bytes") / 1e6,
-        end,
-    ]
-
-
-HEADS = (
-    "side", "who", "wall s", "cpu s", "over ours", "steps", "curve error %", "tubes p99 %",
-    "memory MB", "in all MB", "",
-)  # fmt: skip
 
 
 def rivals(lab: Lab, asked: Asked) -> None:
@@ -96,9 +36,9 @@ def rivals(lab: Lab, asked: Asked) -> None:
         wanted = [ours(side), *(plain(rival, side) for rival in RIVALS.values())]
         mine, *others = lab.measure(*wanted)
         right = lab.once(ours(side, FINE))
-        rows.append(_row(side, "ours", mine, mine, right))
+        rows.append(row(side, "ours", mine, mine, right))
         for name, one in zip(RIVALS, others, strict=True):
-            rows.append(_row(side, name, one, mine, right))
+            rows.append(row(side, name, one, mine, right))
         marches[side], rights[side] = mine, right
     show(HEADS, rows)
     _products(lab, marches)
@@ -163,11 +103,11 @@ def events(lab: Lab, asked: Asked) -> None:
     pairs = {s: lab.measure(ours(s), plain(EVENT_BY_EVENT, s)) for s in asked.event_sides}
     rows = []
     for side, (mine, script) in pairs.items():
-        rows.append(_row(side, "ours", mine, mine, script))
-        rows.append(_row(side, "event by event", script, mine, script))
+        rows.append(row(side, "ours", mine, mine, script))
+        rows.append(row(side, "event by event", script, mine, script))
         if side == EVENT_CHECK:
             fine = lab.once(ours(side, FINE))
-            rows.append(_row(side, f"ours at {FINE:g}", fine, mine, script))
+            rows.append(row(side, f"ours at {FINE:g}", fine, mine, script))
     print("errors here are against the event-by-event script")
     show(HEADS, rows)
     for side, (mine, script) in pairs.items():
@@ -295,54 +235,6 @@ def inside(lab: Lab, asked: Asked) -> None:
             for name, s in f["seconds"].items()
         ],
     )
-
-
-def tuning(lab: Lab, asked: Asked) -> None:
-    """How the rivals' settings were chosen: time and error over a grid of them, several seeds."""
-    for side in asked.sides:
-        rights = [lab.once(ours(side, FINE, seed=s)) for s in range(1, asked.seeds + 1)]
-        rows = []
-        for rival in _grid():
-            ones = [lab.measure(plain(rival, side, seed=s + 1))[0] for s in range(len(rights))]
-            pairs = list(zip(ones, rights, strict=True))
-            tolerance, (share, passes, _) = rival.get("tolerance", "-"), rival["pace"]
-            rows.append(
-                [
-                    side, rival["solver"], tolerance, rival.get("smooth", "-"), passes, share,
-                    float(np.mean([one.wall for one in ones])), ones[0].steps,
-                    100 * max(curve_error(*pair) for pair in pairs),
-                    100 * max(tube_error(*pair) for pair in pairs),
-                ]
-            )  # fmt: skip
-        heads = (
-            "side", "solver", "tolerance", "smooth", "passes", "arrivals", "wall s", "steps",
-            "worst error %", "worst tubes p99 %",
-        )  # fmt: skip
-        show(heads, rows)
-
-
-def _grid() -> list[Request]:
-    """Settings tried, solver by solver: (tolerance, smoothing), passes, shares that arrive."""
-    grids: dict[str, tuple[Sequence[Request], Sequence[int], Sequence[float]]] = {
-        "direct": ([{}], (2, 3), (0.5, 0.7)),
-        "cg": (
-            [{"tolerance": t} for t in (1e-2, 3e-3, 1e-3, 1e-4)],
-            (1, 2, 3, 4, 5),
-            (0.07, 0.3, 0.5, 0.7),
-        ),
-        "pyamg": (
-            [{"tolerance": t, "smooth": how} for t in (1e-2, 3e-3) for how in (None, "jacobi")],
-            (2, 3, 4),
-            (0.5, 0.7),
-        ),
-    }
-    return [
-        {"solver": solver, "pace": [share, passes, 0.3]} | setting
-        for solver, (settings, all_passes, shares) in grids.items()
-        for setting in settings
-        for passes in all_passes
-        for share in shares
-    ]
 
 
 PARTS: dict[str, Callable[[Lab, Asked], None]] = {
