@@ -24,7 +24,8 @@ _LINEAR_STEPS = 2000
 
 @kernel
 def close_books(
-    law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, now, until, floor, liquid,
+    law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, now, until, floor,
+    liquid,
     intake,
 ):  # fmt: skip
     """Bring every tube to the step's end and spread what is owed: (liquid then, moved, left).

@@ -101,7 +101,8 @@ def balance_all(
 ):  # fmt: skip
     """Balance all wet junctions anew over the rest of a step; the number of events in it."""
     solve_all(
-        law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, inlets, time, until,
+        law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, inlets, time,
+        until,
         until - time, floor, least,
     )  # fmt: skip
     control.again += 1

@@ -27,7 +27,7 @@ class System(NamedTuple):
     residual: Floats  # (n,) the right side, then what is left
     way: Floats  # (n,)
     image: Floats  # (n,)
-    sums: Floats  # (parts, 1)
+    sums: Floats  # (parts, 2)
 
 
 def make_system(junctions: int) -> System:
@@ -35,7 +35,7 @@ def make_system(junctions: int) -> System:
     n = junctions
     parts = parts_of(max(n, 1), ROWS)
     return System(
-        np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n), np.zeros((parts, 1))
+        np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n), np.zeros((parts, 2))
     )
 
 

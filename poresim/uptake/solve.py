@@ -249,7 +249,8 @@ def _try_part(junctions, sheet, system, top, c, size, fresh):
 
 @kernel
 def _newton(
-    law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, top, span, until, floor,
+    law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, top, span, until,
+    floor,
     least, enough, tol, reach,
 ):  # fmt: skip
     """One step, damped unless less than ``enough`` is owed after it.
@@ -325,7 +326,8 @@ def _outside_intake(tubes, graph, inlets):
 
 @kernel
 def solve_all(
-    law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, inlets, now, until, booked,
+    law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, inlets, now, until,
+    booked,
     floor, least,
 ):  # fmt: skip
     """Balance all wet junctions from ``now`` on until little is owed.
@@ -362,7 +364,8 @@ def solve_all(
             break
         before = total
         total, intake, takers, moved = _newton(
-            law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, top, span, until,
+            law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, top, span,
+            until,
             floor, 0.1 * goal, total, tol, reach,
         )  # fmt: skip
         if total <= 0.5 * before:

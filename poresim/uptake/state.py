@@ -225,7 +225,7 @@ def _numbered(
 ) -> tuple[Shapes, Places, Graph]:
     """Number the junctions from the inlets outward, and lay the rings out in that order."""
     n, m = solid.junctions, solid.tubes
-    ends = np.ascontiguousarray(solid.ends, dtype=np.int32)
+    ends = _read_only(np.ascontiguousarray(solid.ends, dtype=np.int32))
     first, ring = _rings(ends, n)
     order = _outward(ends, first, ring, inlet.astype(np.int32))
     rank = np.empty(n, np.int32)
@@ -258,8 +258,15 @@ def _numbered(
 def _alike(values: NDArray[np.float64]) -> Floats:
     """One entry if all are the same."""
     if len(values) > 1 and np.all(values == values[0]):
-        return np.array(values[:1])
-    return np.ascontiguousarray(values, dtype=np.float64)
+        values = values[:1].copy()
+    return _read_only(np.ascontiguousarray(values, dtype=np.float64))
+
+
+def _read_only(values: NDArray[Any]) -> NDArray[Any]:
+    """The same to read from: kernels are compiled for arrays of one kind, as networks hand out."""
+    view = values.view()
+    view.flags.writeable = False
+    return view
 
 
 @kernel

@@ -224,7 +224,8 @@ class Stepper:
             until = shorter
         self._meet(now, until, events, intake, menisci, least)
         held, moved, left = close_books(
-            s.law, s.wetting, s.tubes, s.junctions, s.graph, s.log, self.sheet, self.system, self.tree,
+            s.law, s.wetting, s.tubes, s.junctions, s.graph, s.log, self.sheet, self.system,
+            self.tree,
             control, now, until, s.floor_drop, liquid, intake,
         )  # fmt: skip
         return until, float(held), float(moved), float(left)
@@ -244,7 +245,8 @@ class Stepper:
             )  # fmt: skip
             if needed:
                 events = balance_all(
-                    s.law, s.wetting, s.tubes, s.junctions, s.graph, s.log, self.sheet, self.system, self.tree,
+                    s.law, s.wetting, s.tubes, s.junctions, s.graph, s.log, self.sheet,
+                    self.system, self.tree,
                     control, s.inlets, time, until, s.floor_drop, least, self.times, self.queue,
                 )  # fmt: skip
 
@@ -271,7 +273,8 @@ class Stepper:
         """Balance the wet junctions: (what they owe, what menisci take, their number)."""
         s = self.state
         total, intake, menisci = solve_all(
-            s.law, s.wetting, s.tubes, s.junctions, s.graph, s.log, self.sheet, self.system, self.tree,
+            s.law, s.wetting, s.tubes, s.junctions, s.graph, s.log, self.sheet, self.system,
+            self.tree,
             self.control, s.inlets, now, until, booked, s.floor_drop, least,
         )  # fmt: skip
         return float(total), float(intake), int(menisci)
