@@ -78,3 +78,18 @@ def test_the_same_record_on_one_core_and_two() -> None:
     for name in ("time_s", "uptake_m3", "filled_at_s", "pressure_pa", "front_m"):
         np.testing.assert_array_equal(getattr(one, name), getattr(two, name))
     assert one.solves == two.solves
+
+
+def test_a_junction_that_no_liquid_has_reached_owes_none() -> None:
+    """Grains that close a tube on its way to a dry junction call for a balance, but not there."""
+    grains = ps.Particles(0.02, np.array([2e-5]))
+    liquid = ps.Liquid(ps.Newtonian(1e-3), 0.05, 60.0, 1000.0, particles=grains)
+    solid = block(8)
+    for course in march(
+        solid, liquid, solid.faces["bottom"], 1.0, accuracy=0.05, one_by_one=False, seed=3
+    ):
+        junctions = course._state.junctions
+        assert np.all(junctions["owed"][junctions["wet"] == 0] == 0.0)
+    closed = np.isfinite(course.result().blocked_at_s).sum()
+    assert closed > 20
+    assert not course.result().ending.failed

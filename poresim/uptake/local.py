@@ -97,7 +97,7 @@ def spread(
     room = len(line)
     head, waiting, done = 0, 0, 0
     for i in seeds:
-        if not junctions[i].inlet and not junctions[i].queued:
+        if junctions[i].wet and not junctions[i].inlet and not junctions[i].queued:
             junctions[i].queued = 1
             line[(head + waiting) % room] = i
             waiting += 1
