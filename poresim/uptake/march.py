@@ -171,6 +171,8 @@ def march(
     control = _control(pace, liquid, accuracy)
     control["team"] = cores or 1
     course = Course(solid, state, asked, control)
+    if waisted:  # drives are held there, and what is carried on makes that worse
+        control["rough_share"] = 0.0
     if one_by_one:
         control["solve_share"] = max(1e-6 * accuracy, 1e-11)
         control["linear_share"] = 1e-3
