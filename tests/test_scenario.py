@@ -344,4 +344,4 @@ def test_the_forecast_and_the_march_agree_on_what_is_small():
 
     assert plan.SMALL_JUNCTIONS == march._ONE_BY_ONE_UP_TO
     assert plan.SMALL_WAISTED_JUNCTIONS == march._ONE_BY_ONE_WAISTED
-    assert plan.SMALL_WAISTED_ACCURACY == march._REGIONAL
+    assert plan.SMALL_WAISTED_ACCURACY == march._FINE
