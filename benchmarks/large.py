@@ -16,9 +16,10 @@ from pathlib import Path
 import numpy as np
 
 import poresim as ps
+from poresim.ensemble.warming import warm
 from poresim.solid.sizes import Lognormal
 from poresim.solid.spec import SolidSpec
-from poresim.uptake.march import Pace, march, warm
+from poresim.uptake.march import Pace, march
 
 SCENARIO = Path(__file__).resolve().parents[1] / "scenarios" / "rusk_in_broth.toml"
 BLOCK = (1.2e-3, 1.2e-3, 1.4e-3)  # m
@@ -46,7 +47,7 @@ def finest(liquid: ps.Liquid) -> Pace:
 
 def main() -> None:
     """Measure and print."""
-    warm()
+    warm(print)
     scenario = ps.load_scenario(SCENARIO)
     solid = ps.build_solid(replace(scenario.solid, size=BLOCK), seed=5)
     print(

@@ -11,8 +11,8 @@ import numpy as np
 from speed_cases import ANGLE_DEG, DENSITY, LOG_SD, MEDIAN_RADIUS, SPACING, TENSION, VISCOSITY
 
 import poresim as ps
+from poresim.ensemble.warming import warm
 from poresim.ensemble.workers import cores
-from poresim.uptake.march import warm
 
 SIDE = 20
 ALONE = 5  # soaks of the same kind, one after the other, to compare with
@@ -46,7 +46,7 @@ def soak_many(soaks: int) -> dict[str, Any]:
         file = Path(folder) / "many.toml"
         file.write_text(SCENARIO + f"repeats = {soaks}\n")
         scenario = ps.load_scenario(file)
-        warm()
+        warm(print)
         liquid, alone = ps.build_liquid(scenario.liquids[0]), []
         for seed in range(ALONE + 1):  # the first one loads what is compiled
             began = time.perf_counter()

@@ -24,7 +24,7 @@ from plain_solves import Aggregation, Direct, Jacobi, NotSolved, Solver
 from speed_cases import WATER, Given, given
 
 import poresim as ps
-from poresim.uptake.march import warm
+from poresim.ensemble.warming import warm
 
 UNTIL = 0.8  # saturation
 WARM_SIDE = 16  # large enough for the march of large networks
@@ -228,7 +228,7 @@ def main() -> None:
     _limit_memory()
     asked = json.loads(request.read_text())
     if asked["task"] in ("ours", "inside"):
-        warm()
+        warm(print)
     found = measure(asked, result.with_suffix(".trace"))
     result.write_text(json.dumps(found))
 

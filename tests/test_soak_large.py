@@ -11,7 +11,6 @@ import poresim as ps
 from poresim.solid.sizes import Lognormal
 from poresim.solid.spec import SolidSpec
 from poresim.uptake.march import march
-from poresim.uptake.rows import ROWS, TEAM_FROM
 
 SPACING = 200e-6
 LEVELS = np.array([0.2, 0.4, 0.6, 0.79])
@@ -69,15 +68,6 @@ def test_a_coarse_march_agrees_with_a_fine_one(name: str) -> None:
     assert solid.junctions > 3000
     fine, coarse = (soaked(solid, LIQUIDS[name], accuracy) for accuracy in (1e-3, 1e-2))
     np.testing.assert_allclose(times(coarse), times(fine), rtol=1e-2)
-
-
-def test_the_same_record_on_one_core_and_two() -> None:
-    solid = block(26)
-    assert solid.junctions > TEAM_FROM * ROWS
-    one, two = (soaked(solid, WATER, 0.05, cores=cores) for cores in (1, 2))
-    for name in ("time_s", "uptake_m3", "filled_at_s", "pressure_pa", "front_m"):
-        np.testing.assert_array_equal(getattr(one, name), getattr(two, name))
-    assert one.solves == two.solves
 
 
 def test_a_junction_that_no_liquid_has_reached_owes_none() -> None:

@@ -102,18 +102,7 @@ def kernel(function: Callable[..., Any]) -> Any:
 
     No fastmath: volume balance is asserted. Division by zero gives inf or nan, as in numpy.
     """
-    return _compiled(function, shared=False)
-
-
-def team_kernel(function: Callable[..., Any]) -> Any:
-    """Decorator of kernels whose loop is shared out among cores."""
-    return _compiled(function, shared=True)
-
-
-def _compiled(function: Callable[..., Any], *, shared: bool) -> Any:
-    # cores that wait for one another must not spin: where others work too, that takes for ever
-    os.environ.setdefault("OMP_WAIT_POLICY", "passive")
     import numba
 
     numba.config.CACHE_DIR = str(CACHE_FOLDER)  # type: ignore[attr-defined]
-    return numba.njit(cache=True, error_model="numpy", nogil=True, parallel=shared)(function)
+    return numba.njit(cache=True, error_model="numpy", nogil=True)(function)

@@ -39,9 +39,7 @@ def close_books(
     for s in range(slots):
         if tubes[s].live:
             _weigh(tubes, junctions, log, s, now, until)
-    lay_out(
-        law, wetting, tubes, junctions, graph, log, sheet, control, top, until, until, 0.0, floor
-    )
+    lay_out(law, wetting, tubes, junctions, graph, log, sheet, top, until, until, 0.0, floor)
     for s in range(slots):
         if tubes[s].live:
             _end(tubes[s], graph)
@@ -59,20 +57,9 @@ def close_books(
     moved = 0.0
     for _ in range(_CLOSINGS):
         if total > enough:
-            control.iterations += conjugate_gradients(
-                system,
-                tree,
-                graph,
-                sheet,
-                control.team,
-                control.events,
-                top,
-                span,
-                0.0,
-                0.5 * enough,
-                _LINEAR_STEPS,
+            conjugate_gradients(
+                system, tree, graph, sheet, control, top, span, 0.0, 0.5 * enough, _LINEAR_STEPS
             )
-            control.solves += 1
         elif abs(signed) > goal:
             _lift_all(junctions, graph, sheet, system, top, span, signed)
         else:

@@ -24,11 +24,10 @@ _FIRST_SHARE = 1e-3  # the first step, as a share of the first tube's filling ti
 _TINY_SHARE = 1e-6  # steps are never shorter than this share of the accuracy times the time gone
 _ONE_BY_ONE_UP_TO = 3000  # junctions; in larger networks a step holds many events
 _ONE_BY_ONE_WAISTED = 100  # the same where tubes are waisted, whose menisci turn more often
-_FINE = 5e-3  # accuracies below are kept in waisted tubes too
+_FINE = 5e-3  # accuracies below: no short cuts in waisted tubes
 _FRESH_SHARE = 0.1  # of the next arrival's wait, as if that had passed since an event
 _STEADY = 0.3  # where a step holds many events, the next is not shorter than this share of it
 _COARSE_KINK = 1e-6  # times the accuracy, of a pressure: how closely it is looked for
-_ROUGH = 0.1  # of a step's intake: what junctions may go on owing one another
 _REACH = 1e-2  # of the root of the accuracy: changes that a tangent to a full tube's flow serves
 
 
@@ -40,7 +39,8 @@ class Pace:
     growth: float  # a step over the time gone by
     owed: float  # what one junction, after events around it,
     solve: float  # all junctions, after a solve,
-    drift: float  # and all, after events, may owe: shares of what menisci take
+    drift: float  # all, after events,
+    rough: float  # and all one another, after a step, may owe: shares of what menisci take
     linear: float  # linear solves reduce what is owed to this share
     budget: int  # single balances around an event
     sweeps: int  # of single balances before each Newton step
@@ -66,10 +66,12 @@ class Pace:
             budget=60,
             sweeps=2,
             drift=0.3 * root,
+            rough=0.1,
         )
         if not waisted:
             return pace
-        pace = replace(pace, growth=min(1.0, 0.05 * root), sweeps=1)
+        # drives are held in waisted tubes, and what is carried on makes that worse: rough 0
+        pace = replace(pace, growth=min(1.0, 0.05 * root), rough=0.0, sweeps=1)
         if not many:
             return replace(pace, arrivals=0.125 * min(1.0, index) * root)
         loose = accuracy / 5e-2
@@ -101,7 +103,6 @@ def soak(
     seed: int = 0,
     snapshots: Iterable[float] = (),
     depth_m: ArrayLike | None = None,
-    cores: int | None = 1,
     progress: Progress | None = None,
 ) -> Soak:
     """Soak a dry network from its inlet junctions, which stay at zero gauge pressure.
@@ -119,7 +120,6 @@ def soak(
     snapshots : times, s, at which the state of every tube is kept.
     depth_m : (n,) depth of each junction below the wetted face; by default the distance to the
         nearest inlet junction.
-    cores : how many work on it; the result is the same on any number.
     progress : called with (share done, time in s, saturation) after every step.
 
     Raises
@@ -130,7 +130,7 @@ def soak(
     course = None
     for course in march(
         solid, liquid, inlet, until_s, until_saturation, accuracy, gravity, air, seed,
-        snapshots, depth_m, cores,
+        snapshots, depth_m,
     ):  # fmt: skip
         if progress is not None:
             progress(course.share_done(), course.time, course.saturation)
@@ -150,7 +150,6 @@ def march(
     seed: int = 0,
     snapshots: Iterable[float] = (),
     depth_m: ArrayLike | None = None,
-    cores: int | None = 1,
     pace: Pace | None = None,
     one_by_one: bool | None = None,
 ) -> Iterator[Course]:
@@ -169,10 +168,7 @@ def march(
         one_by_one = solid.junctions <= few
     pace = pace or Pace.of(accuracy, waisted, float(state.law.index), not one_by_one)
     control = _control(pace, liquid, accuracy)
-    control["team"] = cores or 1
     course = Course(solid, state, asked, control)
-    if waisted:  # drives are held there, and what is carried on makes that worse
-        control["rough_share"] = 0.0
     if one_by_one:
         control["solve_share"] = max(1e-6 * accuracy, 1e-11)
         control["linear_share"] = 1e-3
@@ -203,7 +199,7 @@ def _control(pace: Pace, liquid: Liquid, accuracy: float) -> Any:
     control["solve_share"] = pace.solve
     control["linear_share"] = pace.linear
     control["close_share"] = 7e-3 * accuracy
-    control["rough_share"] = _ROUGH
+    control["rough_share"] = pace.rough
     control["left_share"] = BALANCE * accuracy
     control["shift_share"] = accuracy
     control["drift_share"] = pace.drift
@@ -243,14 +239,4 @@ def _next_time(waits: NDArray[np.float64], course: Course, pace: Pace) -> float 
     return min(now + step, now + 0.5 * (stop - now)) if now + 2 * step > stop else now + step
 
 
-def warm() -> None:
-    """Compile the kernels and put them into the cache."""
-    from poresim.liquid.laws import Newtonian
-
-    points = np.array([[0.0, 0, 0], [0, 0, 1e-3], [0, 0, 2e-3]])
-    solid = Network(points, [[0, 1], [1, 2]], 1e-5)
-    liquid = Liquid(Newtonian(1e-3), 0.07, 60.0, 1000.0)
-    soak(solid, liquid, [0], until_s=1.0, accuracy=1e-2)
-
-
-__all__ = ["Ending", "Pace", "front_of", "march", "soak", "warm"]
+__all__ = ["Ending", "Pace", "front_of", "march", "soak"]

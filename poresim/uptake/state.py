@@ -129,6 +129,7 @@ class Log(NamedTuple):
 
 
 RECENT, FREE, TOP = 0, 1, 2  # places in Log.counts
+ONE = np.uint64(1)  # places in rings cannot be negative: that saves a look at every use
 
 
 @dataclass(frozen=True, eq=False)

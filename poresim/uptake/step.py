@@ -25,7 +25,6 @@ from poresim.uptake.closing import close_books
 from poresim.uptake.events import balance_all, meet_events, schedule_all
 from poresim.uptake.ledger import expect
 from poresim.uptake.linear import System, make_system
-from poresim.uptake.rows import ROWS, TEAM_FROM
 from poresim.uptake.sheet import Sheet, make_sheet
 from poresim.uptake.solve import solve_all
 from poresim.uptake.state import TOP, State, firmness, keep, undo
@@ -56,7 +55,6 @@ CONTROL = np.dtype(
         ("meet_share", np.float64),  # a step may run on past its first event by this share of time
         ("budget", np.int64),  # balances around one event
         ("sweeps", np.int64),  # of single balances before each Newton step
-        ("team", np.int64),  # cores
         ("leak", np.float64),
         ("filled", np.float64),  # liquid in full tubes, m3
         ("solves", np.int64),
@@ -130,12 +128,10 @@ class Stepper:
         """Work space for a state."""
         n, m = len(state.junctions), len(state.tubes)
         room = 2 * m + 1024
-        if n < TEAM_FROM * ROWS:
-            control["team"] = 1
         return cls(
             state,
             control,
-            make_sheet(n, m, state.law, state.wetting),
+            make_sheet(n, m),
             make_system(n),
             make_tree(state.graph, firmness(state.shapes, m)),
             times=np.zeros(room),
