@@ -41,7 +41,7 @@ def test_what_is_waited_for_is_told_and_only_once(cache):
     said: list[str] = []
     assert not warming.compiled_already()
     assert warming.warm(said.append)
-    assert "about two minutes" in said[0]
+    assert "about a minute and a half" in said[0]
     assert ["straight" in line for line in said] == [False, True, False]
     assert ["waisted" in line for line in said] == [False, False, True]
     assert warming.compiled_already()

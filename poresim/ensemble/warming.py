@@ -73,7 +73,7 @@ def warm(tell: Tell) -> bool:
     with _alone(tell):
         if compiled_already():
             return False
-        tell("compiling the numerical kernels: once after installing, about two minutes")
+        tell("compiling the numerical kernels: once after installing, about a minute and a half")
         for what, work in _work():
             tell(f"  compiling: {what}")
             work()

@@ -32,7 +32,7 @@ SMALL_SECONDS_PER_200_TUBES = 0.3
 SMALL_GROWTH = 1.6
 SMALL_WAISTED = 40.0
 #: Compiling, when nothing is compiled yet.
-COMPILING_SECONDS = 120.0
+COMPILING_SECONDS = 80.0
 
 
 @dataclass(frozen=True)
