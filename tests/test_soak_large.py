@@ -11,6 +11,7 @@ import poresim as ps
 from poresim.solid.sizes import Lognormal
 from poresim.solid.spec import SolidSpec
 from poresim.uptake.march import march
+from poresim.uptake.step import Stepper
 
 SPACING = 200e-6
 LEVELS = np.array([0.2, 0.4, 0.6, 0.79])
@@ -68,6 +69,36 @@ def test_a_coarse_march_agrees_with_a_fine_one(name: str) -> None:
     assert solid.junctions > 3000
     fine, coarse = (soaked(solid, LIQUIDS[name], accuracy) for accuracy in (1e-3, 1e-2))
     np.testing.assert_allclose(times(coarse), times(fine), rtol=1e-2)
+
+
+@pytest.mark.parametrize("particles", [None, ps.Particles(1e-6, np.array([2e-5]))])
+def test_steps_undone_leave_nothing_behind(monkeypatch, particles: ps.Particles | None) -> None:
+    """Every step is taken, undone, and taken shorter: the answer stays right."""
+    attempt, tried = Stepper._try, []
+
+    def refuse_every_other(self, now, until, liquid, fresh):
+        reached, held, moved, left = attempt(self, now, until, liquid, fresh)
+        tried.append(now)
+        again = liquid > 0.0 and tried.count(now) == 1
+        return reached, held, np.inf if again else moved, left
+
+    monkeypatch.setattr(Stepper, "_try", refuse_every_other)
+    data = dict(np.load(DATA / "lattice_8.npz"))
+    solid = ps.Network(data["points"], data["ends"], data["radius"], OF_LATTICE)
+    liquid = ps.Liquid(ps.Newtonian(VISCOSITY), TENSION, ANGLE_DEG, 1005.0, particles=particles)
+    for course in march(
+        solid, liquid, data["inlet"], 2 * np.nanmax(data["filled_at"]), accuracy=1e-2,
+        one_by_one=False,
+    ):  # fmt: skip
+        slots, graph = course._state.slots, course._state.graph
+        live = np.flatnonzero(slots["live"])
+        np.testing.assert_array_equal(graph.slot[slots["number"][live]], live)
+        assert np.count_nonzero(graph.slot >= 0) == len(live)
+    soak = course.result()
+    assert len(tried) > 1.9 * soak.steps
+    found = np.interp(SHARES * solid.tube_volume.sum(), soak.uptake_m3, soak.time_s)
+    np.testing.assert_allclose(found, data["time_at"], rtol=1e-2)
+    np.testing.assert_allclose(soak.uptake_m3[-1], solid.tube_volume.sum(), rtol=1e-4)
 
 
 def test_a_junction_that_no_liquid_has_reached_owes_none() -> None:

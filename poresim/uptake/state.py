@@ -432,31 +432,28 @@ def keep(tubes, junctions, log, kept_tubes, kept_junctions, kept_free, kept_coun
     kept_counts[:] = log.counts
 
 
-@kernel
 def undo(
-    tubes, junctions, graph, shapes, log, kept_tubes, kept_junctions, kept_free, kept_counts
-):  # fmt: skip
+    state: State,
+    kept_tubes: NDArray[Any],
+    kept_junctions: NDArray[Any],
+    kept_free: Places,
+    kept_counts: NDArray[np.int64],
+) -> None:
     """Put back what :func:`keep` copied."""
-    for s in range(log.counts[TOP]):
-        if tubes[s].live:
-            graph.slot[tubes[s].number] = DRY
-    for k in range(log.counts[RECENT]):
-        e = log.recent[k]
-        if e < 0:
-            log.blocked_at[-1 - e] = np.nan
-            continue
-        log.filled_at[e] = np.nan
-        graph.slot[e] = DRY
-        for end in range(2):
-            graph.flow[_place_of(graph, shapes.rank[shapes.ends[e, end]], e)] = 0.0
-    for s in range(kept_counts[TOP]):
-        tubes[s] = kept_tubes[s]
-        if tubes[s].live:
-            graph.slot[tubes[s].number] = s
-    for i in range(len(junctions)):
-        junctions[i] = kept_junctions[i]
-    for k in range(kept_counts[FREE]):
-        log.free[k] = kept_free[k]
+    graph, log = state.graph, state.log
+    recent = log.recent[: log.counts[RECENT]]
+    filled, blocked = recent[recent >= 0], -1 - recent[recent < 0]
+    log.filled_at[filled] = np.nan
+    log.blocked_at[blocked] = np.nan
+    graph.flow[np.isin(graph.ring, filled)] = 0.0
+    graph.slot[filled] = DRY
+    graph.slot[state.slots["number"][state.slots["live"] == 1]] = DRY
+    top, free = int(kept_counts[TOP]), int(kept_counts[FREE])
+    state.tubes[:top] = kept_tubes[:top]
+    live = np.flatnonzero(kept_tubes["live"][:top])
+    graph.slot[kept_tubes["number"][live]] = live
+    state.junctions[:] = kept_junctions
+    log.free[:free] = kept_free[:free]
     log.counts[:] = kept_counts
 
 

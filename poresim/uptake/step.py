@@ -178,7 +178,7 @@ class Stepper:
             if attempt == _ATTEMPTS - 1:
                 control["unsolved"] += 1
                 break
-            undo(s.tubes, s.junctions, s.graph, s.shapes, s.log, *self.kept)
+            undo(s, *self.kept)
             control["filled"] = filled
             until = now + 0.25 * (until - now)
             control["undone"] += 1
