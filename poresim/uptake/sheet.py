@@ -38,6 +38,7 @@ class Sheet(NamedTuple):
     pull: NDArray[np.float64]  # (2 m,) the drive without pressure, advancing
     back: NDArray[np.float64]  # (2 m,) and receding,
     area: NDArray[np.float64]  # (2 m,) and the section
+    anchor: NDArray[np.float64]  # (2 m,) where it might stand: solves are linear about it
 
 
 def make_sheet(junctions: int, tubes: int) -> Sheet:
@@ -51,7 +52,7 @@ def make_sheet(junctions: int, tubes: int) -> Sheet:
         np.zeros(junctions + 1, np.int32),
         np.zeros(2 * tubes, np.int32),
         np.zeros(2 * tubes, np.int8),
-        *(np.zeros(2 * tubes) for _ in range(8)),  # memory is taken as it is first used
+        *(np.zeros(2 * tubes) for _ in range(9)),  # memory is taken as it is first used
     )
 
 

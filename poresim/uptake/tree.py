@@ -7,7 +7,7 @@ cluster, and a matrix whose couplings form a tree is factored without fill, leav
 1961). All other couplings are left out and the diagonal is kept, so it stays positive definite.
 
 Rows that got wet since the tree was made hang on it by their firmest full tube. It is made anew
-when these are many.
+when more tubes have filled, from its own tubes and those: no other can enter it.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.tube.jit import kernel
-from poresim.uptake.state import Graph
+from poresim.uptake.state import ONE, Graph
 
 _ANEW = 1e-3  # of its rows: so many tubes filled since it was made, and it is made anew
 _HANGINGS = 4  # passes to hang new rows on it
@@ -33,6 +33,10 @@ class Tree(NamedTuple):
 
     strong: NDArray[np.uint32]  # (m,) places in the rings of all tubes, the firmest first
     from_: Places  # (m,) whose rings these are
+    rank: Places  # (m,) of each tube of the network: where it stands in ``strong``
+    known: NDArray[np.int8]  # (2 m,) places of the tubes that it was made from
+    link: Places  # (n,) its tubes by their ranks, rising
+    fresh: Places  # (n,) work space: ranks of tubes that are not yet known
     row: Places  # (n,) row at each position of the order
     parent: Places  # (n,) position of its parent, or -1
     tube: NDArray[np.uint32]  # (n,) place in a ring of the tube that joins them
@@ -44,7 +48,7 @@ class Tree(NamedTuple):
     begin: Places  # (n + 1,) work space: neighbours in the tree
     joined: Places  # (2 n,)
     by: NDArray[np.uint32]  # (2 n,)
-    counts: NDArray[np.int64]  # rows in the order; events until it was made
+    counts: NDArray[np.int64]  # rows in the order; events until it was made; its tubes
 
 
 def make_tree(graph: Graph, firmness: Floats) -> Tree:
@@ -54,9 +58,15 @@ def make_tree(graph: Graph, firmness: Floats) -> Tree:
     rows = np.repeat(np.arange(n, dtype=np.int32), lengths)
     once = np.flatnonzero(rows < graph.far)
     once = once[np.argsort(-firmness[graph.ring[once]], kind="stable")]
+    rank = np.zeros(len(once), np.int32)
+    rank[graph.ring[once]] = np.arange(len(once))
     return Tree(
         strong=once.astype(np.uint32),
         from_=rows[once],
+        rank=rank,
+        known=np.zeros(len(graph.ring), np.int8),
+        link=np.zeros(n, np.int32),
+        fresh=np.zeros(n, np.int32),
         row=np.zeros(n, np.int32),
         parent=np.zeros(n, np.int32),
         tube=np.zeros(n, np.uint32),
@@ -68,7 +78,7 @@ def make_tree(graph: Graph, firmness: Floats) -> Tree:
         begin=np.zeros(n + 1, np.int32),
         joined=np.zeros(2 * n, np.int32),
         by=np.zeros(2 * n, np.uint32),
-        counts=np.zeros(2, np.int64),
+        counts=np.zeros(3, np.int64),
     )
 
 
@@ -118,36 +128,88 @@ def _hang(tree, graph, used, top, last):
 @kernel
 def _plant(tree, graph, used, top):
     """Make it anew: Kruskal's algorithm, then outward from a root in every cluster."""
-    far, flow = graph.far, graph.flow
-    strong, from_, leader, begin = tree.strong, tree.from_, tree.leader, tree.begin
     for i in range(len(tree.where)):
         tree.where[i] = -1
     for i in range(top):
-        leader[i] = i
-    for i in range(top + 1):
-        begin[i] = 0
-    edges = 0
-    kept = tree.value.view(np.int64)  # numbers of the tubes in ``strong``
-    for t in range(len(strong)):
+        tree.leader[i] = i
+        tree.begin[i] = 0
+    tree.begin[top] = 0
+    _choose(tree, graph, used, _look_for_fresh(tree, graph, used, top))
+    _lay_out(tree, graph, top)
+    count = 0
+    for i in range(top):
+        if used[i] and tree.leader[i] == i:
+            count = _grow(tree, i, count)
+    tree.counts[0] = count
+
+
+@kernel
+def _look_for_fresh(tree, graph, used, top):
+    """Note the ranks of full tubes between rows that are not yet known; how many.
+
+    -1 if they are too many to note, or a known one is not full any more.
+    """
+    first, ring, far, flow = graph.first, graph.ring, graph.far, graph.flow
+    known, fresh = tree.known, tree.fresh
+    count, all_anew = 0, False
+    k = np.uint64(0)
+    for i in range(top):
+        end = np.uint64(first[i + 1])
+        while k < end:
+            full = flow[k] > 0.0
+            if full != (known[k] != 0):
+                known[k] = full
+                if not full or count == len(fresh):
+                    all_anew = True
+                elif far[k] > i and used[i] and used[far[k]]:
+                    fresh[count] = tree.rank[ring[k]]
+                    count += 1
+            k += ONE
+    return -1 if all_anew else count
+
+
+@kernel
+def _choose(tree, graph, used, fresh):
+    """Keep the tubes that join clusters, the firmest first; count them at their rows."""
+    strong, link, leader, begin = tree.strong, tree.link, tree.leader, tree.begin
+    new = np.sort(tree.fresh[: max(fresh, 0)])
+    old = len(strong) if fresh < 0 else tree.counts[2]
+    edges, a, b = 0, 0, 0
+    while a < old or b < len(new):
+        t = a if fresh < 0 else (link[a] if a < old else len(strong))
+        if b < len(new) and new[b] < t:
+            t = new[b]
+            b += 1
+        else:
+            a += 1
         k = strong[t]
-        if flow[k] <= 0.0:
+        if graph.flow[k] <= 0.0:
             continue
-        i, j = from_[t], far[k]
+        i, j = tree.from_[t], graph.far[k]
         if not used[i] or not used[j]:
             continue
-        a, b = _leader_of(leader, i), _leader_of(leader, j)
-        if a == b:
+        p, q = _leader_of(leader, i), _leader_of(leader, j)
+        if p == q:
             continue
-        leader[max(a, b)] = min(a, b)
-        kept[edges] = t
+        leader[max(p, q)] = min(p, q)
+        tree.parent[edges] = t  # work space: ``link`` is still read from
         edges += 1
         begin[i + 1] += 1
         begin[j + 1] += 1
+    link[:edges] = tree.parent[:edges]
+    tree.counts[2] = edges
+
+
+@kernel
+def _lay_out(tree, graph, top):
+    """Neighbours in the tree, row by row."""
+    begin = tree.begin
     for i in range(top):
         begin[i + 1] += begin[i]
-    for e in range(edges):
-        k = strong[kept[e]]
-        i, j = from_[kept[e]], far[k]
+    for e in range(tree.counts[2]):
+        t = tree.link[e]
+        k = tree.strong[t]
+        i, j = tree.from_[t], graph.far[k]
         for a, b in ((i, np.int32(j)), (np.int32(j), i)):
             at = begin[a]
             begin[a] += 1
@@ -156,11 +218,6 @@ def _plant(tree, graph, used, top):
     for i in range(top, 0, -1):
         begin[i] = begin[i - 1]
     begin[0] = 0
-    count = 0
-    for i in range(top):
-        if used[i] and leader[i] == i:
-            count = _grow(tree, i, count)
-    tree.counts[0] = count
 
 
 @kernel

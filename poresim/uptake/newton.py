@@ -1,0 +1,160 @@
+"""Newton steps over all rows of a sheet.
+
+A meniscus' volume has kinks: where it sets out it takes more as the root of its drive, where it
+comes to rest nothing. Beside a wide tube that is all but a wall: there a tangent leads far beyond.
+So a step is either :func:`anchored`, with the pressure as a function of the volume, which has no
+such walls, or :func:`damped`.
+"""
+
+from __future__ import annotations
+
+import math
+
+from poresim.tube.jit import kernel
+from poresim.uptake.linear import conjugate_gradients, product
+from poresim.uptake.sheet import evaluate, sums, take
+from poresim.uptake.sweep import sweep
+
+_HALVINGS = 4
+_LINEAR_STEPS = 400
+
+
+@kernel
+def unanchored(sheet, top):
+    """No meniscus has an anchor yet."""
+    for m in range(sheet.start[top]):
+        sheet.anchor[m] = 0.0
+
+
+@kernel
+def anchored(
+    law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, top, span, until,
+    floor, least, enough,
+):  # fmt: skip
+    """One step with every free level Newtonian meniscus linear about where it might stand.
+
+    A meniscus at x that is to stand at w needs the pressure (w^2 - x^2) / gain - pull at its
+    mouth: smooth, and convex. The solve says what it takes, and so the next w; one that would
+    stand behind its mouth rests there until relaxation lets it set out, and is then anchored where
+    that put it. So no meniscus jumps back and forth over its kink. Returns (what is owed, intake,
+    takers).
+    """
+    _lean(sheet, top)
+    goal = control.linear_share * enough + least
+    conjugate_gradients(system, tree, graph, sheet, control, top, span, 0.0, goal, _LINEAR_STEPS)
+    _hold(junctions, sheet, system, top)
+    _stand(sheet, system, top)
+    return evaluate(law, wetting, tubes, graph, log, sheet, top, span, until, floor)
+
+
+@kernel
+def _lean(sheet, top):
+    """What menisci take by their anchors, under the pressures as they stand, and what is owed then.
+
+    Those without an anchor have it where the pressure takes them.
+    """
+    start, pressure, owed, taken, give = (
+        sheet.start, sheet.pressure, sheet.owed, sheet.taken, sheet.give
+    )  # fmt: skip
+    x, gain, pull, area, anchor = sheet.x, sheet.gain, sheet.pull, sheet.area, sheet.anchor
+    for i in range(top):
+        for m in range(start[i], start[i + 1]):
+            w = anchor[m]
+            if w <= 0.0:
+                square = x[m] * x[m] + gain[m] * (pressure[i] + pull[m])
+                w = anchor[m] = math.sqrt(max(square, 0.0))
+            volume, slope = area[m] * (w - x[m]), 0.0
+            if w > 0.0 and gain[m] > 0.0:
+                slope = 0.5 * area[m] * gain[m] / w
+                volume += slope * (pressure[i] + pull[m] - (w * w - x[m] * x[m]) / gain[m])
+            owed[i] += taken[m] - volume
+            taken[m], give[m] = volume, slope
+
+
+@kernel
+def _stand(sheet, system, top):
+    """Move on; menisci are anchored where they stand then (behind their mouths: not at all)."""
+    start, pressure, taken, give = sheet.start, sheet.pressure, sheet.taken, sheet.give
+    x, area, anchor, before, move = sheet.x, sheet.area, sheet.anchor, sheet.before, system.move
+    for i in range(top):
+        if not sheet.used[i]:
+            continue
+        pressure[i] = before[i] + move[i]
+        for m in range(start[i], start[i + 1]):
+            if anchor[m] > 0.0:
+                anchor[m] = x[m] + (taken[m] + give[m] * move[i]) / area[m]
+
+
+@kernel
+def _chords(law, wetting, tubes, sheet, top, reach, until, floor):
+    """Replace the menisci's slopes by those of their chords over pressures ``reach`` off.
+
+    A meniscus that has just set out takes more as the root of its drive: the tangent at its start
+    has all but no end, and a solve with it would leave that junction's pressure where it is.
+    """
+    for i in range(top):
+        for m in range(sheet.start[i], sheet.start[i + 1]):
+            volume, at = sheet.taken[m], sheet.pressure[i]
+            more, _ = take(law, wetting, tubes, sheet, m, at + reach, until, floor)
+            less, _ = take(law, wetting, tubes, sheet, m, at - reach, until, floor)
+            sheet.taken[m], sheet.give[m] = volume, 0.5 * (more - less) / reach
+
+
+@kernel
+def _hold(junctions, sheet, system, top):
+    """Set the pressures aside and hold the move within their bounds; its largest change of one."""
+    most = 0.0
+    pressure, before, used, move = sheet.pressure, sheet.before, sheet.used, system.move
+    for i in range(top):
+        if used[i]:
+            at = before[i] = pressure[i]
+            move[i] = min(max(at + move[i], junctions[i].low), junctions[i].high) - at
+            most = max(most, abs(move[i]))
+    return most
+
+
+@kernel
+def damped(
+    law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, top, span, until,
+    floor, least, enough, tol, reach,
+):  # fmt: skip
+    """One step, damped unless less than ``enough`` is owed after it.
+
+    With chords over ``reach``, Pa, for tangents if that is above 0. Returns (what is owed, intake,
+    takers, largest change of a pressure that the linear solve asked for).
+    """
+    if reach > 0.0:
+        _chords(law, wetting, tubes, sheet, top, reach, until, floor)
+    conjugate_gradients(
+        system, tree, graph, sheet, control, top, span if wetting.linear else 1.0,
+        control.linear_share, least, _LINEAR_STEPS,
+    )  # fmt: skip
+    most = _hold(junctions, sheet, system, top)
+    first = _slope(sheet, system, top)
+    size = 1.0
+    total, intake, takers = 0.0, 0.0, 0
+    for _ in range(_HALVINGS):
+        for i in range(top):
+            if sheet.used[i]:
+                sheet.pressure[i] = sheet.before[i] + size * system.move[i]
+        total, intake, takers = evaluate(
+            law, wetting, tubes, graph, log, sheet, top, span, until, floor
+        )
+        last = _slope(sheet, system, top)
+        if last >= -0.5 * first:
+            break
+        if size == 1.0:  # too far at kinks, perhaps, that relaxing mends
+            sweep(
+                law, wetting, tubes, junctions, graph, sheet, top, span, until, floor, tol, False
+            )
+            total, intake, takers = sums(sheet, top)
+            if total < enough:
+                break
+        size *= max(0.1, first / (first - last))
+    return total, intake, takers, most
+
+
+@kernel
+def _slope(sheet, system, top):
+    """Of the energy along the move."""
+    return product(system.move[:top], sheet.owed[:top])

@@ -1,0 +1,107 @@
+"""Relaxation of a sheet: rows are balanced one after the other, their neighbours held."""
+
+from __future__ import annotations
+
+from poresim.tube.jit import kernel
+from poresim.uptake.bracket import STEPS, found, narrow
+from poresim.uptake.ledger import outflow
+from poresim.uptake.sheet import take_plain
+
+
+@kernel
+def sweep(
+    law, wetting, tubes, junctions, graph, sheet, top, span, until, floor, tol, backward
+):  # fmt: skip
+    """Choose the pressure of each row that owes more than ``tol`` so that it owes next to nothing.
+
+    Its neighbours are held. (One function: to hand the arrays over row by row would take longer
+    than the work.)
+    """
+    pressure, owed, used, base, start = (
+        sheet.pressure, sheet.owed, sheet.used, sheet.base, sheet.start
+    )  # fmt: skip
+    taken, give, slot, end = sheet.taken, sheet.give, sheet.slot, sheet.end
+    x, gain, pull, back, area = sheet.x, sheet.gain, sheet.pull, sheet.back, sheet.area
+    first, far, flow = graph.first, graph.far, graph.flow
+    plain, linear, kink = wetting.plain, wetting.linear, wetting.kink
+    for turn in range(top):
+        i = top - 1 - turn if backward else turn
+        if not used[i] or abs(owed[i]) <= tol:
+            continue
+        low, high = junctions[i].low, junctions[i].high
+        old = pressure[i]
+        weight, had = 0.0, base[i]
+        if linear:
+            for k in range(first[i], first[i + 1]):
+                weight += flow[k]
+            weight *= span
+            had = owed[i]
+            for m in range(start[i], start[i + 1]):
+                had += taken[m]
+        at, over, last = old, 0.0, high - low
+        for step in range(STEPS):
+            over, slope = weight * (at - old) - had, weight
+            for m in range(start[i], start[i + 1]):
+                if plain:
+                    v, s = take_plain(x[m], gain[m], pull[m], back[m], area[m], at)
+                else:
+                    tube = tubes[slot[m]]
+                    time = until - tube.start
+                    v, s = outflow(law, wetting, tube, end[m], at, 0.0, time, floor)
+                taken[m], give[m] = v, s
+                over += v
+                slope += s
+            if not linear:
+                v, s = _leaving(law, wetting, tubes, graph, pressure, i, at, until, floor)
+                over += v
+                slope += s
+            if abs(over) <= 0.1 * tol:
+                break
+            trial, low, high, last = narrow(at, over, slope, low, high, last)
+            if step == STEPS - 1 or found(trial, at, low, high, kink):
+                break
+            at = trial
+        owed[i] = -over
+        pressure[i] = at
+        if not linear:
+            _book(law, wetting, tubes, graph, sheet, i, at, until, floor)
+            continue
+        change = span * (at - old)
+        for k in range(first[i], first[i + 1]):
+            if used[far[k]]:
+                owed[far[k]] += flow[k] * change
+
+
+@kernel
+def _leaving(law, wetting, tubes, graph, pressure, i, at, until, floor):
+    """(volume that leaves row i at pressure ``at`` through full tubes with books, its slope)."""
+    volume, slope = 0.0, 0.0
+    for k in range(graph.first[i], graph.first[i + 1]):
+        n = graph.slot[graph.ring[k]]
+        if n >= 0 and tubes[n].full:
+            side = 0 if tubes[n].a == i else 1
+            time = until - tubes[n].start
+            other = pressure[graph.far[k]]
+            v, s = outflow(law, wetting, tubes[n], side, at, other, time, floor)
+            volume += v
+            slope += s
+    return volume, slope
+
+
+@kernel
+def _book(law, wetting, tubes, graph, sheet, i, at, until, floor):
+    """Book what leaves row i through full tubes with books."""
+    for k in range(graph.first[i], graph.first[i + 1]):
+        n = graph.slot[graph.ring[k]]
+        j = graph.far[k]
+        if n < 0 or not tubes[n].full:
+            continue
+        tube = tubes[n]
+        side = 0 if tube.a == i else 1
+        time = until - tube.start
+        v, s = outflow(law, wetting, tube, side, at, sheet.pressure[j], time, floor)
+        if sheet.used[j]:
+            sheet.owed[j] += v - (tube.v0 if side == 0 else tube.v1)
+        tube.v0, tube.v1 = (v, -v) if side == 0 else (-v, v)
+        tube.s0 = tube.s1 = s
+        graph.flow[tube.at_a] = graph.flow[tube.at_b] = s
