@@ -17,11 +17,15 @@ SPACING = 200e-6
 LEVELS = np.array([0.2, 0.4, 0.6, 0.79])
 
 
-def block(side: int, seed: int = 1) -> ps.Network:
+def block(
+    side: int, seed: int = 1, log_sd: float = 0.5, neighbours: float | None = None
+) -> ps.Network:
     size = ((side - 1) * SPACING,) * 3
-    return ps.build_solid(
-        SolidSpec(size=size, lattice="cubic", radii=Lognormal(15e-6, 0.5), spacing=SPACING), seed
+    radii = Lognormal(15e-6, log_sd)
+    spec = SolidSpec(
+        size=size, lattice="cubic", radii=radii, spacing=SPACING, neighbours=neighbours
     )
+    return ps.build_solid(spec, seed)
 
 
 def soaked(solid: ps.Network, liquid: ps.Liquid, accuracy: float, **options: object) -> ps.Soak:
@@ -69,6 +73,24 @@ def test_a_coarse_march_agrees_with_a_fine_one(name: str) -> None:
     assert solid.junctions > 3000
     fine, coarse = (soaked(solid, LIQUIDS[name], accuracy) for accuracy in (1e-3, 1e-2))
     np.testing.assert_allclose(times(coarse), times(fine), rtol=1e-2)
+
+
+WIDE = {"log_sd": 1.0}
+THIN = {"neighbours": 3.2}
+
+
+@pytest.mark.parametrize("shape", [WIDE, THIN], ids=["wide", "thin"])
+def test_hard_solids_keep_the_accuracy(shape: dict[str, float]) -> None:
+    """Conductances over ten decades; a lattice that hangs together by few tubes."""
+    solid = block(20, **shape)
+    fine, coarse = (soaked(solid, WATER, accuracy) for accuracy in (1e-3, 1e-2))
+    np.testing.assert_allclose(times(coarse), times(fine), rtol=1e-2)
+
+
+def test_wide_radii_take_few_more_solves() -> None:
+    """A wide tube is all but a wall to a tangent: damped steps took six times as many."""
+    plain, wide = (soaked(block(20, **shape), WATER, 1e-2) for shape in ({}, WIDE))
+    assert wide.solves <= 4 * plain.solves
 
 
 @pytest.mark.parametrize("particles", [None, ps.Particles(1e-6, np.array([2e-5]))])

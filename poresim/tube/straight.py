@@ -48,6 +48,26 @@ def straight_advance(law, x, drive, radius, time):
 
 
 @kernel
+def plain_volume(x, gain, pull, back, area, pressure):
+    """(volume, d volume / d pressure) that a level Newtonian meniscus takes, m3 and m3/Pa.
+
+    From x, m; ``gain``: radius^2 time / (4 viscosity); ``pull`` and ``back``, Pa: what the
+    meniscus adds to the ``pressure`` at the mouth, advancing and receding. Without branches, so
+    that many are looked up at once.
+    """
+    ahead, behind = pressure + pull, pressure + back
+    drive = ahead if ahead > 0.0 else (min(behind, 0.0) if x > 0.0 else 0.0)
+    square = x * x + gain * drive
+    new = math.sqrt(max(square, 0.0))
+    volume = area * gain
+    moves = drive != 0.0 and gain > 0.0
+    free = moves and square > 0.0
+    taken = volume * drive / (new + x) if free else (-area * x if moves else 0.0)
+    slope = 0.5 * volume / new if free else 0.0
+    return taken, slope
+
+
+@kernel
 def _advance_power(law, x, drive, radius, time):
     n = law.index
     p = 1.0 / n

@@ -14,7 +14,6 @@ from poresim.tube.shape import volume_to
 from poresim.uptake.heap import pop
 from poresim.uptake.ledger import predict, schedule, settle
 from poresim.uptake.local import spread
-from poresim.uptake.solve import solve_all
 from poresim.uptake.state import FILLS, RECENT, TOP, open_around, pass_on
 
 
@@ -92,21 +91,6 @@ def _all_owed(junctions):
         if junctions[i].wet and not junctions[i].inlet:
             total += abs(junctions[i].owed)
     return total
-
-
-@kernel
-def balance_all(
-    law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, inlets,
-    time, until, floor, least, times, queue,
-):  # fmt: skip
-    """Balance all wet junctions anew over the rest of a step; the number of events in it."""
-    solve_all(
-        law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, inlets, time,
-        until,
-        until - time, floor, least,
-    )  # fmt: skip
-    control.again += 1
-    return schedule_all(law, wetting, tubes, junctions, log, until, times, queue)
 
 
 @kernel

@@ -19,6 +19,7 @@ from poresim.tube.filled import STRAIGHT, wetted_flow, yield_drop
 from poresim.tube.jit import kernel
 from poresim.tube.meniscus import advance, travel_time
 from poresim.tube.shape import radius_at, volume_to
+from poresim.tube.straight import plain_volume
 from poresim.uptake.heap import push
 from poresim.uptake.state import BLOCKS_0, BLOCKS_1, FILLS, NOTHING
 
@@ -55,6 +56,8 @@ def outflow(law, wetting, tube, end, pressure, other, time, floor):
             tube.tangent_rate, tube.tangent_slope = rate, slope
         return tube.leak * rate * time, tube.leak * slope * time
     x = tube.x0 if end == 0 else tube.x1
+    if wetting.plain:
+        return _plain_outflow(law, wetting, tube, x, pressure, time)
     place = tube.place0 if end == 0 else tube.place1
     new, slope = advance(law, wetting, tube, tilt, x, place, pressure, time)
     if tube.waist > STRAIGHT:
@@ -62,6 +65,19 @@ def outflow(law, wetting, tube, end, pressure, other, time, floor):
         return area * (new - x), area * slope
     r = radius_at(tube, new)
     return volume_to(tube, new) - volume_to(tube, x), math.pi * r * r * slope
+
+
+@kernel
+def _plain_outflow(law, wetting, tube, x, pressure, time):
+    square = tube.radius * tube.radius
+    return plain_volume(
+        x,
+        square * max(time, 0.0) * tube.leak / (4.0 * law.consistency),
+        wetting.advance_cos / tube.radius,
+        wetting.recede_cos / tube.radius,
+        math.pi * square,
+        pressure,
+    )
 
 
 @kernel
@@ -146,6 +162,16 @@ def _move(law, wetting, tube, a, b, now, until):
         moved1 = -moved0
         tube.grain0 -= max(moved0, 0.0)
         tube.grain1 -= max(moved1, 0.0)
+    elif wetting.plain:
+        area = math.pi * tube.radius * tube.radius
+        if a.wet:
+            moved0, _ = _plain_outflow(law, wetting, tube, tube.x0, a.pressure, time)
+            tube.x0 = max(tube.x0 + moved0 / area, 0.0)
+            tube.grain0 -= max(moved0, 0.0)
+        if b.wet:
+            moved1, _ = _plain_outflow(law, wetting, tube, tube.x1, b.pressure, time)
+            tube.x1 = max(tube.x1 + moved1 / area, 0.0)
+            tube.grain1 -= max(moved1, 0.0)
     else:
         if a.wet:
             new, _ = advance(law, wetting, tube, tube.tilt, tube.x0, tube.place0, a.pressure, time)

@@ -2,8 +2,8 @@
 
 A meniscus' volume has kinks: where it sets out it takes more as the root of its drive, where it
 comes to rest nothing. Beside a wide tube that is all but a wall: there a tangent leads far beyond.
-So a step is either :func:`anchored`, with the pressure as a function of the volume, which has no
-such walls, or :func:`damped`.
+So where it can be had in closed form, the pressure is taken as a function of the volume, which has
+no such walls; elsewhere steps are damped.
 """
 
 from __future__ import annotations
@@ -20,31 +20,56 @@ _LINEAR_STEPS = 400
 
 
 @kernel
-def unanchored(sheet, top):
-    """No meniscus has an anchor yet."""
-    for m in range(sheet.start[top]):
-        sheet.anchor[m] = 0.0
-
-
-@kernel
-def anchored(
+def newton(
     law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, top, span, until,
-    floor, least, enough,
+    floor, least, enough, tol, reach, free,
 ):  # fmt: skip
-    """One step with every free level Newtonian meniscus linear about where it might stand.
+    """One step: with ``free`` menisci linear about their anchors, else about the pressures.
 
-    A meniscus at x that is to stand at w needs the pressure (w^2 - x^2) / gain - pull at its
-    mouth: smooth, and convex. The solve says what it takes, and so the next w; one that would
-    stand behind its mouth rests there until relaxation lets it set out, and is then anchored where
-    that put it. So no meniscus jumps back and forth over its kink. Returns (what is owed, intake,
-    takers).
+    ``free``: a level Newtonian meniscus at x that is to stand at w needs the pressure
+    (w^2 - x^2) / gain - pull at its mouth: smooth, and convex. The solve says what it takes, and so
+    the next w; one that would stand behind its mouth rests there until relaxation lets it set out,
+    and is then anchored where that put it. So none jumps back and forth over its kink.
+
+    Otherwise with chords over ``reach``, Pa, for tangents if that is above 0, and damped unless
+    less than ``enough`` is owed after it. Returns (what is owed, intake, takers, largest change of
+    a pressure that the linear solve asked for).
     """
-    _lean(sheet, top)
-    goal = control.linear_share * enough + least
-    conjugate_gradients(system, tree, graph, sheet, control, top, span, 0.0, goal, _LINEAR_STEPS)
-    _hold(junctions, sheet, system, top)
-    _stand(sheet, system, top)
-    return evaluate(law, wetting, tubes, graph, log, sheet, top, span, until, floor)
+    share, goal = control.linear_share, least
+    if free:
+        _lean(sheet, top)
+        share, goal = 0.0, control.linear_share * enough + least
+    elif reach > 0.0:
+        _chords(law, wetting, tubes, sheet, top, reach, until, floor)
+    conjugate_gradients(
+        system, tree, graph, sheet, control, top, span if wetting.linear else 1.0, share, goal,
+        _LINEAR_STEPS,
+    )  # fmt: skip
+    most = _hold(junctions, sheet, system, top)
+    if free:
+        _stand(sheet, system, top)
+    first = _slope(sheet, system, top)
+    size = 1.0
+    total, intake, takers = 0.0, 0.0, 0
+    for _ in range(_HALVINGS):
+        for i in range(top):
+            if sheet.used[i]:
+                sheet.pressure[i] = sheet.before[i] + size * system.move[i]
+        total, intake, takers = evaluate(
+            law, wetting, tubes, graph, log, sheet, top, span, until, floor
+        )
+        if free:
+            break
+        last = _slope(sheet, system, top)
+        if last >= -0.5 * first:
+            break
+        if size == 1.0:  # too far at kinks, perhaps, that relaxing mends
+            sweep(law, wetting, tubes, junctions, graph, sheet, top, span, until, floor, tol, False)
+            total, intake, takers = sums(sheet, top)
+            if total < enough:
+                break
+        size *= max(0.1, first / (first - last))
+    return total, intake, takers, most
 
 
 @kernel
@@ -73,13 +98,10 @@ def _lean(sheet, top):
 
 @kernel
 def _stand(sheet, system, top):
-    """Move on; menisci are anchored where they stand then (behind their mouths: not at all)."""
-    start, pressure, taken, give = sheet.start, sheet.pressure, sheet.taken, sheet.give
-    x, area, anchor, before, move = sheet.x, sheet.area, sheet.anchor, sheet.before, system.move
+    """Anchor menisci where they stand after the move (behind their mouths: not at all)."""
+    start, taken, give, move = sheet.start, sheet.taken, sheet.give, system.move
+    x, area, anchor = sheet.x, sheet.area, sheet.anchor
     for i in range(top):
-        if not sheet.used[i]:
-            continue
-        pressure[i] = before[i] + move[i]
         for m in range(start[i], start[i + 1]):
             if anchor[m] > 0.0:
                 anchor[m] = x[m] + (taken[m] + give[m] * move[i]) / area[m]
@@ -111,47 +133,6 @@ def _hold(junctions, sheet, system, top):
             move[i] = min(max(at + move[i], junctions[i].low), junctions[i].high) - at
             most = max(most, abs(move[i]))
     return most
-
-
-@kernel
-def damped(
-    law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, top, span, until,
-    floor, least, enough, tol, reach,
-):  # fmt: skip
-    """One step, damped unless less than ``enough`` is owed after it.
-
-    With chords over ``reach``, Pa, for tangents if that is above 0. Returns (what is owed, intake,
-    takers, largest change of a pressure that the linear solve asked for).
-    """
-    if reach > 0.0:
-        _chords(law, wetting, tubes, sheet, top, reach, until, floor)
-    conjugate_gradients(
-        system, tree, graph, sheet, control, top, span if wetting.linear else 1.0,
-        control.linear_share, least, _LINEAR_STEPS,
-    )  # fmt: skip
-    most = _hold(junctions, sheet, system, top)
-    first = _slope(sheet, system, top)
-    size = 1.0
-    total, intake, takers = 0.0, 0.0, 0
-    for _ in range(_HALVINGS):
-        for i in range(top):
-            if sheet.used[i]:
-                sheet.pressure[i] = sheet.before[i] + size * system.move[i]
-        total, intake, takers = evaluate(
-            law, wetting, tubes, graph, log, sheet, top, span, until, floor
-        )
-        last = _slope(sheet, system, top)
-        if last >= -0.5 * first:
-            break
-        if size == 1.0:  # too far at kinks, perhaps, that relaxing mends
-            sweep(
-                law, wetting, tubes, junctions, graph, sheet, top, span, until, floor, tol, False
-            )
-            total, intake, takers = sums(sheet, top)
-            if total < enough:
-                break
-        size *= max(0.1, first / (first - last))
-    return total, intake, takers, most
 
 
 @kernel

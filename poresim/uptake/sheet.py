@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.tube.jit import kernel
+from poresim.tube.straight import plain_volume
 from poresim.uptake.ledger import bring, outflow
 from poresim.uptake.state import ONE, TOP
 
@@ -38,7 +39,7 @@ class Sheet(NamedTuple):
     pull: NDArray[np.float64]  # (2 m,) the drive without pressure, advancing
     back: NDArray[np.float64]  # (2 m,) and receding,
     area: NDArray[np.float64]  # (2 m,) and the section
-    anchor: NDArray[np.float64]  # (2 m,) where it might stand: solves are linear about it
+    anchor: NDArray[np.float64]  # (2 m,) where it might stand: solves are linear about it; 0: open
 
 
 def make_sheet(junctions: int, tubes: int) -> Sheet:
@@ -79,6 +80,7 @@ def lay_out(law, wetting, tubes, junctions, graph, log, sheet, top, time, until,
     start, used, base, owed = sheet.start, sheet.used, sheet.base, sheet.owed
     slot, end, x, gain = sheet.slot, sheet.end, sheet.x, sheet.gain
     pull, back, area, pressure = sheet.pull, sheet.back, sheet.area, sheet.pressure
+    anchor = sheet.anchor
     for i in range(top):
         node = junctions[i]
         start[i] = place
@@ -105,6 +107,7 @@ def lay_out(law, wetting, tubes, junctions, graph, log, sheet, top, time, until,
                 pull[place] = wetting.advance_cos / tube.radius
                 back[place] = wetting.recede_cos / tube.radius
                 area[place] = math.pi * square
+                anchor[place] = 0.0
             place += 1
     start[top] = place
     if booked > 0.0 and wetting.linear:
@@ -140,7 +143,7 @@ def take(law, wetting, tubes, sheet, m, pressure, until, floor):
     Returns both.
     """
     if wetting.plain:
-        volume, slope = take_plain(
+        volume, slope = plain_volume(
             sheet.x[m], sheet.gain[m], sheet.pull[m], sheet.back[m], sheet.area[m], pressure
         )
     else:
@@ -149,21 +152,6 @@ def take(law, wetting, tubes, sheet, m, pressure, until, floor):
         volume, slope = outflow(law, wetting, tube, sheet.end[m], pressure, 0.0, time, floor)
     sheet.taken[m], sheet.give[m] = volume, slope
     return volume, slope
-
-
-@kernel
-def take_plain(x, gain, pull, back, area, pressure):
-    """Without branches, so that many are looked up at once."""
-    ahead, behind = pressure + pull, pressure + back
-    drive = ahead if ahead > 0.0 else (min(behind, 0.0) if x > 0.0 else 0.0)
-    square = x * x + gain * drive
-    new = math.sqrt(max(square, 0.0))
-    volume = area * gain
-    moves = drive != 0.0 and gain > 0.0
-    free = moves and square > 0.0
-    taken = volume * drive / (new + x) if free else (-area * x if moves else 0.0)
-    slope = 0.5 * volume / new if free else 0.0
-    return taken, slope
 
 
 @kernel
@@ -185,7 +173,7 @@ def _take_all(law, wetting, tubes, sheet, top, until, floor):
     x, gain, area = sheet.x[:end], sheet.gain[:end], sheet.area[:end]
     pull, back = sheet.pull[:end], sheet.back[:end]
     for m in range(len(at)):
-        taken[m], give[m] = take_plain(x[m], gain[m], pull[m], back[m], area[m], at[m])
+        taken[m], give[m] = plain_volume(x[m], gain[m], pull[m], back[m], area[m], at[m])
 
 
 @kernel

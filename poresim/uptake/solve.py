@@ -1,9 +1,10 @@
 """Balance all wet junctions at once: relaxation and damped Newton on the step's convex energy.
 
 What a tube takes bends most where a meniscus sets out, comes to rest or turns. Such kinks are
-met one junction at a time, by :func:`poresim.uptake.sweep.sweep`: a junction's pressure such that it owes nothing, its
-neighbours held. Two sweeps of that leave errors that are smooth over many junctions, and those a
-Newton step removes.
+met one junction at a time (:mod:`poresim.uptake.sweep`): a junction's pressure such that it owes
+nothing, its neighbours held. Two sweeps of that leave errors that are smooth over many junctions,
+and those a Newton step removes (:mod:`poresim.uptake.newton`). What that overshoots at kinks, the
+next sweep mends.
 """
 
 from __future__ import annotations
@@ -11,14 +12,13 @@ from __future__ import annotations
 import numpy as np
 
 from poresim.tube.jit import kernel
-from poresim.uptake.newton import anchored, damped, unanchored
+from poresim.uptake.newton import newton
 from poresim.uptake.sheet import evaluate, hand_back, lay_out, rows_in_use, sums
 from poresim.uptake.sweep import sweep
 
 _ROUNDS = 25
 _NARROWER = 0.3  # chords that do not help are drawn shorter
-_STALE = 6  # rounds without halving what is owed: a kink limits the arithmetic
-_CYCLES = 3  # rounds of that with anchored menisci: damped steps do better, perhaps
+_STALE = 6  # rounds without halving what is owed: a kink limits the arithmetic, or they cycle
 _EVEN = 1.0  # junctions that owe less than this times the mean are no kinks
 
 
@@ -57,9 +57,7 @@ def solve_all(
     )
     rows = np.count_nonzero(sheet.used[:top])
     best, stale, reach = total, 0, 0.0
-    free = wetting.plain and not wetting.pinned
-    if free:
-        unanchored(sheet, top)
+    free = bool(wetting.plain) and not wetting.pinned
     for attempt in range(_ROUNDS):
         goal = control.solve_share * (intake + outside) + least
         if total <= goal or stale >= _STALE:
@@ -76,21 +74,21 @@ def solve_all(
             break
         before = total
         if free:
-            total, intake, takers = anchored(
-                law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, top, span,
-                until, floor, 0.1 * goal, total,
-            )  # fmt: skip
+            stale = 0 if total < 0.5 * best else stale + 1
+            best = min(best, total)
+            if stale >= _STALE:
+                free, stale = False, 0
+        total, intake, takers, moved = newton(
+            law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, top, span,
+            until, floor, 0.1 * goal, total, tol, reach, free,
+        )  # fmt: skip
+        if free:
+            continue
+        if total <= 0.5 * before:
+            reach = 0.0
         else:
-            total, intake, takers, moved = damped(
-                law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, top, span,
-                until, floor, 0.1 * goal, total, tol, reach,
-            )  # fmt: skip
-            if total <= 0.5 * before:
-                reach = 0.0
-            else:
-                reach = moved if reach == 0.0 else min(moved, _NARROWER * reach)
+            reach = moved if reach == 0.0 else min(moved, _NARROWER * reach)
         stale = 0 if total < 0.5 * best else stale + 1
         best = min(best, total)
-        free = free and stale < _CYCLES
     hand_back(tubes, junctions, sheet, top)
     return total, intake + outside, takers

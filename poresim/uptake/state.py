@@ -46,9 +46,10 @@ TUBE = np.dtype(
         ("blocked", np.int8),
         ("tangent", np.int8),  # whether tangent_drop and the next two are set
         ("number", np.int32),  # of the tube in the network
+        ("at_a", np.int32),  # where it stands in the rings of a and b
+        ("at_b", np.int32),
         ("radius", np.float64),
         ("length", np.float64),
-        ("waist", np.float64),
         ("x0", np.float64),  # meniscus from end 0 and from end 1, m
         ("x1", np.float64),
         ("start", np.float64),  # time of x0, x1
@@ -58,6 +59,8 @@ TUBE = np.dtype(
         ("s1", np.float64),
         ("next", np.float64),  # when something happens to it
         ("leak", np.float64),  # share of its flow that grains leave it
+        ("conduct", np.float64),  # full and Newtonian: flow over drop, leak included
+        ("waist", np.float64),
         ("tilt", np.float64),  # head gained per length from end 0 to end 1, Pa/m
         ("place0", np.float64),  # where a waisted tube's drives are taken, m
         ("place1", np.float64),
@@ -68,9 +71,6 @@ TUBE = np.dtype(
         ("tangent_drop", np.float64),  # full, not Newtonian: where its flow was last worked out, Pa
         ("tangent_rate", np.float64),
         ("tangent_slope", np.float64),
-        ("conduct", np.float64),  # full and Newtonian: flow over drop, leak included
-        ("at_a", np.int32),  # where it stands in the rings of a and b
-        ("at_b", np.int32),
     ],
     align=True,
 )

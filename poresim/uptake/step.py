@@ -22,12 +22,12 @@ from numpy.typing import NDArray
 
 from poresim.tube.jit import kernel
 from poresim.uptake.closing import close_books
-from poresim.uptake.events import balance_all, meet_events, schedule_all
+from poresim.uptake.events import meet_events, schedule_all
 from poresim.uptake.ledger import expect
 from poresim.uptake.linear import System, make_system
 from poresim.uptake.sheet import Sheet, make_sheet
 from poresim.uptake.solve import solve_all
-from poresim.uptake.state import TOP, State, firmness, keep, undo
+from poresim.uptake.state import TOP, TUBE, State, firmness, keep, undo
 from poresim.uptake.tree import Tree, make_tree
 from poresim.uptake.waits import arrival_waits
 
@@ -38,7 +38,9 @@ _LATE = 12  # solves to shorten a step in which a meniscus sets out
 _MEETINGS = 12  # solves to end a step on its first event
 _ATTEMPTS = 8
 _NEARLY = 4.0  # times its goal: a balance that is as good as found
-_MENISCI_A_LOOK = 100  # what all junctions owe is looked at after one in so many had an event
+_MANY = 2000  # menisci: where there are more, events may leave more owed, else less:
+_LEAST_OF_IT, _MOST_OF_IT = 0.6, 1.5  # so many times as much
+_MENISCI_A_LOOK = 30  # what all junctions owe is looked at after one in so many had an event
 
 #: Tolerances and counters of a step, one record.
 CONTROL = np.dtype(
@@ -105,6 +107,11 @@ def late_start(tubes, log):
     return most
 
 
+def _evened_out(menisci: int) -> float:
+    """How much more events may leave owed where it is owed at many places, and so evens out."""
+    return min(max((menisci / _MANY) ** 0.25, _LEAST_OF_IT), _MOST_OF_IT)
+
+
 @dataclass(frozen=True, eq=False)
 class Stepper:
     """A state with the work space and the tolerances to march it."""
@@ -142,9 +149,9 @@ class Stepper:
             seeds=np.zeros(2, np.int32),
             one_by_one=one_by_one,
             kept=(
-                np.zeros_like(state.tubes),
+                np.zeros(m, TUBE),  # memory is taken as slots are first used
                 state.junctions.copy(),
-                np.zeros_like(state.log.free),
+                np.zeros(m, np.int32),
                 np.zeros_like(state.log.counts),
             ),
         )
@@ -231,20 +238,20 @@ class Stepper:
     ) -> None:
         """What happens within the step."""
         s, control = self.state, self.control
-        tol = float(control["owed_share"]) * intake / max(menisci, 1)
+        even = 1.0 if self.one_by_one else _evened_out(menisci)
+        tol = float(control["owed_share"]) * min(even, 1.0) * intake / max(menisci, 1)
+        drift = float(control["drift_share"]) * even * intake
         look = 1 + menisci // _MENISCI_A_LOOK
         while events > 0:
             events, time, needed = meet_events(
                 s.law, s.wetting, s.tubes, s.junctions, s.graph, s.shapes, s.log, control,
-                now, until, s.floor_drop, tol, float(control["drift_share"]) * intake, look,
+                now, until, s.floor_drop, tol, drift, look,
                 self.times, self.queue, events, self.near, self.line, self.seeds,
             )  # fmt: skip
-            if needed:
-                events = balance_all(
-                    s.law, s.wetting, s.tubes, s.junctions, s.graph, s.log, self.sheet,
-                    self.system, self.tree,
-                    control, s.inlets, time, until, s.floor_drop, least, self.times, self.queue,
-                )  # fmt: skip
+            if needed:  # balance all anew over the rest of the step
+                self._solve(time, until, until - time, least)
+                control["again"] += 1
+                events = self._schedule(until)
 
     def _again(
         self, now: float, until: float, shorter: float, least: float

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from poresim.tube.jit import kernel
+from poresim.tube.straight import plain_volume
 from poresim.uptake.bracket import STEPS, found, narrow
 from poresim.uptake.ledger import outflow
-from poresim.uptake.sheet import take_plain
 
 
 @kernel
@@ -43,7 +43,7 @@ def sweep(
             over, slope = weight * (at - old) - had, weight
             for m in range(start[i], start[i + 1]):
                 if plain:
-                    v, s = take_plain(x[m], gain[m], pull[m], back[m], area[m], at)
+                    v, s = plain_volume(x[m], gain[m], pull[m], back[m], area[m], at)
                 else:
                     tube = tubes[slot[m]]
                     time = until - tube.start

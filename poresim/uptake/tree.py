@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.tube.jit import kernel
+from poresim.uptake.heap import pop, push
 from poresim.uptake.state import ONE, Graph
 
 _ANEW = 1e-3  # of its rows: so many tubes filled since it was made, and it is made anew
@@ -36,7 +37,7 @@ class Tree(NamedTuple):
     rank: Places  # (m,) of each tube of the network: where it stands in ``strong``
     known: NDArray[np.int8]  # (2 m,) places of the tubes that it was made from
     link: Places  # (n,) its tubes by their ranks, rising
-    fresh: Places  # (n,) work space: ranks of tubes that are not yet known
+    fresh: Places  # (n,) work space: queue of ranks of tubes that are not yet known
     row: Places  # (n,) row at each position of the order
     parent: Places  # (n,) position of its parent, or -1
     tube: NDArray[np.uint32]  # (n,) place in a ring of the tube that joins them
@@ -145,9 +146,9 @@ def _plant(tree, graph, used, top):
 
 @kernel
 def _look_for_fresh(tree, graph, used, top):
-    """Note the ranks of full tubes between rows that are not yet known; how many.
+    """Queue the ranks of full tubes between rows that are not yet known; how many.
 
-    -1 if they are too many to note, or a known one is not full any more.
+    -1 if they are too many, or a known one is not full any more.
     """
     first, ring, far, flow = graph.first, graph.ring, graph.far, graph.flow
     known, fresh = tree.known, tree.fresh
@@ -162,8 +163,8 @@ def _look_for_fresh(tree, graph, used, top):
                 if not full or count == len(fresh):
                     all_anew = True
                 elif far[k] > i and used[i] and used[far[k]]:
-                    fresh[count] = tree.rank[ring[k]]
-                    count += 1
+                    t = tree.rank[ring[k]]
+                    count = push(tree.value, fresh, count, t, t)
             k += ONE
     return -1 if all_anew else count
 
@@ -172,14 +173,12 @@ def _look_for_fresh(tree, graph, used, top):
 def _choose(tree, graph, used, fresh):
     """Keep the tubes that join clusters, the firmest first; count them at their rows."""
     strong, link, leader, begin = tree.strong, tree.link, tree.leader, tree.begin
-    new = np.sort(tree.fresh[: max(fresh, 0)])
     old = len(strong) if fresh < 0 else tree.counts[2]
-    edges, a, b = 0, 0, 0
-    while a < old or b < len(new):
+    edges, a = 0, 0
+    while a < old or fresh > 0:
         t = a if fresh < 0 else (link[a] if a < old else len(strong))
-        if b < len(new) and new[b] < t:
-            t = new[b]
-            b += 1
+        if fresh > 0 and tree.fresh[0] < t:
+            _, t, fresh = pop(tree.value, tree.fresh, fresh)
         else:
             a += 1
         k = strong[t]
