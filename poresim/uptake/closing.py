@@ -17,6 +17,7 @@ from poresim.tube.shape import radius_at, volume_to
 from poresim.uptake.linear import conjugate_gradients
 from poresim.uptake.sheet import lay_out, rows_in_use
 from poresim.uptake.state import TOP
+from poresim.uptake.tree import fit_tree
 
 _CLOSINGS = 6
 _LINEAR_STEPS = 2000
@@ -57,6 +58,7 @@ def close_books(
     moved = 0.0
     for _ in range(_CLOSINGS):
         if total > enough:
+            fit_tree(tree, graph, sheet.used, top, control.events)
             conjugate_gradients(
                 system, tree, graph, sheet, control, top, span, 0.0, 0.5 * enough, _LINEAR_STEPS
             )

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from poresim.tube.jit import kernel
 from poresim.uptake.state import ONE
-from poresim.uptake.tree import factor, fit_tree, solve_tree
+from poresim.uptake.tree import factor, solve_tree
 
 Floats = NDArray[np.float64]
 
@@ -37,15 +37,15 @@ def make_system(junctions: int) -> System:
 def conjugate_gradients(system, tree, graph, sheet, control, top, span, share, least, most):
     """Solve for ``move`` what the sheet owes, with the slopes that its menisci keep.
 
-    Preconditioned by the tree of the firmest tubes. Stops when the sum of what is left is below
-    ``share`` of its start + ``least``, or after ``most`` iterations; counts itself in ``control``.
+    Preconditioned by the tree of the firmest tubes, which must fit the rows. Stops when the sum of
+    what is left is below ``share`` of its start + ``least``, or after ``most`` iterations; counts
+    itself in ``control``.
     """
     control.solves += 1
     left = _begin(system, graph, sheet, top, span)
     goal = share * left + least
     if left <= goal:
         return
-    fit_tree(tree, graph, sheet.used, top, control.events)
     factor(tree, system.diagonal, graph.flow, span)
     residual, way, image = system.residual[:top], system.way[:top], system.image[:top]
     before = 0.0

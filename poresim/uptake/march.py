@@ -59,7 +59,7 @@ class Pace:
         share = min(1.0, accuracy / 1e-2)
         pace = cls(
             arrivals=0.3 * root,
-            growth=min(1.0, _growth(index) * root),
+            growth=min(1.0, _growth(index, many) * root),
             owed=0.25 * share,
             solve=0.3 * share,
             linear=0.1,
@@ -86,10 +86,14 @@ class Pace:
         )
 
 
-def _growth(index: float) -> float:
-    """A step over the time gone by, at accuracy 1e-2: in thin lattices few menisci lead at first,
-    and for all but Newton's law pressures bend."""
-    return 0.15 * min(index, 1.0)
+def _growth(index: float, many: bool) -> float:
+    """A step over the time gone by, at accuracy 1e-2: for all but Newton's law pressures bend.
+
+    With ``many`` events a step it is shorter: in thin lattices few menisci lead at first.
+    """
+    if many:
+        return 0.15 * min(index, 1.0)
+    return 0.3 if index == 1.0 else 0.2 * min(index, 1.0)
 
 
 def soak(

@@ -15,6 +15,7 @@ from poresim.tube.jit import kernel
 from poresim.uptake.newton import newton
 from poresim.uptake.sheet import evaluate, hand_back, lay_out, rows_in_use, sums
 from poresim.uptake.sweep import sweep
+from poresim.uptake.tree import fit_tree
 
 _ROUNDS = 25
 _NARROWER = 0.3  # chords that do not help are drawn shorter
@@ -73,6 +74,8 @@ def solve_all(
         if total <= goal:
             break
         before = total
+        if attempt == 0:
+            fit_tree(tree, graph, sheet.used, top, control.events)
         if free:
             stale = 0 if total < 0.5 * best else stale + 1
             best = min(best, total)
