@@ -11,6 +11,7 @@ from scipy.integrate import quad
 from scipy.optimize import brentq
 
 import poresim as ps
+from poresim.tube import filled
 from poresim.tube.filled import wetted_flow, yield_drop
 from poresim.tube.law import (
     cone_integral,
@@ -272,3 +273,10 @@ def test_yield_drop_is_the_integral_of_yield_stress():
 def test_bad_tubes_are_refused(arguments, word):
     with pytest.raises(ValueError, match=word):
         ps.Newtonian(1e-3).tube_flow_rate(*arguments)
+
+
+def test_a_kernel_for_kernels_only_refuses_python():
+    """Called from Python it would jump to code that was never made, compiled or not."""
+    wetted_flow(flow_law(LAWS["power"]), 10.0, 1e-4, 1e-5, 1e-4, 0.5)
+    with pytest.raises(TypeError, match="_looked_up: only kernels can call it"):
+        filled._looked_up(flow_law(LAWS["power"]), 10.0, 1e-4, 1e-5, 1e-4, 0.5)

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 
-from poresim.tube.jit import kernel
+from poresim.tube.jit import inner
 from poresim.tube.lookup import log_time
 
 _SHORT = 1e-6  # of the time from the mouth: what passes in less goes at a constant speed
@@ -22,7 +22,7 @@ _INVERSIONS = 60
 _STILL = 1e-15  # a bracket this narrow, as a share, is a place
 
 
-@kernel
+@inner
 def _stop(law, tube, drive):
     """Where a drive > 0 would hold, m, if the cone went on to its apex."""
     slope = (1.0 - tube.waist) / (0.5 * tube.length)
@@ -31,7 +31,7 @@ def _stop(law, tube, drive):
     return -math.expm1(-0.5 * slope * drive * tube.radius / law.yield_stress) / slope
 
 
-@kernel
+@inner
 def _from_mouth(law, tube, drive, x):
     """(time from the mouth, its slope in x, -its slope in the drive over the time)."""
     half = 0.5 * tube.length
@@ -62,7 +62,7 @@ def _from_mouth(law, tube, drive, x):
     return time, time * (1.0 / x + by_z * turn + by_stretch * across), -by_z / excess
 
 
-@kernel
+@inner
 def approach_time(law, tube, drive, start, end):
     """Time, s, from ``start`` to ``end`` <= half the length under a drive > 0; inf if it stops."""
     whole, _, _ = _from_mouth(law, tube, drive, end)
@@ -71,7 +71,7 @@ def approach_time(law, tube, drive, start, end):
     return max(whole - _from_mouth(law, tube, drive, start)[0], 0.0)
 
 
-@kernel
+@inner
 def approach_advance(law, tube, drive, x, time):
     """As :func:`poresim.tube.narrowing.narrowing_advance`."""
     half = 0.5 * tube.length

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 
-from poresim.tube.jit import kernel
+from poresim.tube.jit import inner, kernel
 from poresim.tube.law import cone_excess, flow_above_yield, reduced_flow
 from poresim.tube.lookup import log_flow, run_and_hold
 
@@ -65,12 +65,12 @@ def yield_drop(law, x, radius, length, waist):
     return 2.0 * law.yield_stress * run / radius
 
 
-@kernel
+@inner
 def _log_share(d):
     return -math.log1p(-d) / d if d > 0.0 else 1.0
 
 
-@kernel
+@inner
 def _cone_share(index, d):
     """g: how much more a cone resists than a straight tube of its wide end's radius."""
     if d <= 0.0:
@@ -97,7 +97,7 @@ def straight_length(index, x, length, waist):
     return first + over * _cone_share(index, 1.0 - waist / wide) * power
 
 
-@kernel
+@inner
 def _flow_past_waist(law, push, x, radius, length, waist):
     if law.waist == waist:
         return _looked_up(law, push, x, radius, length, waist)
@@ -105,7 +105,7 @@ def _flow_past_waist(law, push, x, radius, length, waist):
     return exact_flow_past_waist(law, excess, x, radius, length, waist)
 
 
-@kernel
+@inner
 def _looked_up(law, push, x, radius, length, waist):
     run, hold, second, stretch = run_and_hold(law, x, length, waist)
     excess = push - 2.0 * law.yield_stress * hold / radius
@@ -119,7 +119,7 @@ def _looked_up(law, push, x, radius, length, waist):
     return rate, rate * rise / excess
 
 
-@kernel
+@inner
 def exact_flow_past_waist(law, excess, x, radius, length, waist):
     """(rate, slope) of a yielding liquid by solving for the drop; ``excess`` over the yield's."""
     if excess <= 0.0:
@@ -153,7 +153,7 @@ def exact_flow_past_waist(law, excess, x, radius, length, waist):
     return rate, rate / slope
 
 
-@kernel
+@inner
 def _cone_drop(law, y, d, wide, length):
     """(drop, d drop / dy) beyond the yield drop, over a cone from ``wide`` to ``wide (1-d)``.
 

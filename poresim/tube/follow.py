@@ -15,7 +15,7 @@ import math
 import numpy as np
 
 from poresim.tube.filled import STRAIGHT, wetted_flow, yield_drop
-from poresim.tube.jit import kernel
+from poresim.tube.jit import inner
 from poresim.tube.shape import opening, radius_at, shape_ends
 
 _MANY, _FEW = (8, 5), (4, 2)  # points of a sum over long and short ways: fine, coarse
@@ -33,7 +33,7 @@ _SHORT = 0.03  # moves below this share of any length that matters are summed ov
 _CLOSE = (1e-2, 4e-2)  # a target this close, as a share of the way, is reached by one trapezium
 
 
-@kernel
+@inner
 def slowness(law, tube, pull, tilt, pressure, s, widening):
     """(A/|Q|, -d(A/|Q|)/dP sign(Q)) at s; inf where nothing flows."""
     r = radius_at(tube, s)
@@ -57,7 +57,7 @@ def slowness(law, tube, pull, tilt, pressure, s, widening):
     return slow, slow * slope / rate
 
 
-@kernel
+@inner
 def stall(tube, pull, tilt, pressure, a, widening, way):
     """Where the meniscus stops, going ``way`` from a; infinite if it does not.
 
@@ -89,12 +89,12 @@ def stall(tube, pull, tilt, pressure, a, widening, way):
     return _ahead(a, way, a + (q / qa - ra) / grow, best)
 
 
-@kernel
+@inner
 def _ahead(a, way, s, best):
     return s if way * (s - a) > 0.0 and abs(s - a) < abs(best - a) else best
 
 
-@kernel
+@inner
 def holding_place(law, tube, pull, tilt, pressure, a, stop, widening):
     """As :func:`stall`, where a yield stress holds before the drive vanishes at ``stop``.
 
@@ -130,14 +130,14 @@ def holding_place(law, tube, pull, tilt, pressure, a, stop, widening):
     return s
 
 
-@kernel
+@inner
 def _spare(law, tube, pull, tilt, pressure, s, widening):
     """How far the drive at s is above what holds the liquid, Pa."""
     u = abs(pressure + pull / radius_at(tube, s) + tilt * s)
     return u - yield_drop(law, s, tube.radius, tube.length, tube.waist)
 
 
-@kernel
+@inner
 def time_between(law, tube, pull, tilt, pressure, a, c, stop, widening):
     """(time, -d time / d pressure), both above 0, between a and c within one piece.
 
@@ -175,7 +175,7 @@ def time_between(law, tube, pull, tilt, pressure, a, c, stop, widening):
     return total, change
 
 
-@kernel
+@inner
 def _near_stall(law, tube, pull, tilt, pressure, a, c, stop, widening):
     """:func:`time_between` close to a stall, where the slowness goes as a power of the distance.
 
@@ -220,12 +220,12 @@ def _near_stall(law, tube, pull, tilt, pressure, a, c, stop, widening):
     return far * time, far * lost
 
 
-@kernel
+@inner
 def _integral(q, end, less):
     return (1.0 - end) / q if abs(q) > 1e-6 else -less
 
 
-@kernel
+@inner
 def _power(y, m):
     if m == 1.0:
         return y
@@ -234,13 +234,13 @@ def _power(y, m):
     return y**m
 
 
-@kernel
+@inner
 def _order(law):
     """The power of the distance to a stall with which a meniscus slows down."""
     return 1.0 / law.index + (1.0 if law.kind > 1 else 0.0)
 
 
-@kernel
+@inner
 def follow(law, tube, pull, tilt, pressure, a, b, time):
     """(place, time left, lost, slowness there): from a towards b, the piece's end.
 
@@ -319,7 +319,7 @@ def follow(law, tube, pull, tilt, pressure, a, b, time):
     return new, 0.0, lost, slow
 
 
-@kernel
+@inner
 def _scale(tube, s):
     """A length over which nothing changes by more than its own size."""
     if tube.waist > STRAIGHT:
@@ -327,7 +327,7 @@ def _scale(tube, s):
     return min(s, radius_at(tube, s) / opening(tube))
 
 
-@kernel
+@inner
 def _short_way(law, tube, pull, tilt, pressure, a, time, widening, way, slow, change):
     """:func:`follow` over a way so short that three points are enough: Simpson's rule."""
     d = time / slow
@@ -342,7 +342,7 @@ def _short_way(law, tube, pull, tilt, pressure, a, time, widening, way, slow, ch
     return a + way * (d + step), 0.0, lost, slow2 + bend * step
 
 
-@kernel
+@inner
 def _rests(law, tube, pull, tilt, pressure, a, stop, new, time, widening, slow):
     """Whether so much time passes that a meniscus stands where the drive vanishes, to rounding."""
     if law.kind != 0 or not abs(stop - new) < _NEAR * abs(stop - a):
@@ -352,7 +352,7 @@ def _rests(law, tube, pull, tilt, pressure, a, stop, new, time, widening, slow):
     return max(slow * abs(stop - a), slow1 * abs(stop - near)) * _RESTED < time
 
 
-@kernel
+@inner
 def _target(law, new, stop, excess, way):
     """Where the time runs out, ``excess`` (at the speed there) before new."""
     room = abs(stop - new)
@@ -367,7 +367,7 @@ def _target(law, new, stop, excess, way):
     return stop - way * room * max(1.0 - m * share, 0.1) ** (-1.0 / m)
 
 
-@kernel
+@inner
 def _guess(law, tube, pull, tilt, pressure, a, b, stop, time, widening, way, slow):
     p = 1.0 / law.index
     if a == 0.0:

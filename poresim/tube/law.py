@@ -21,7 +21,7 @@ import numpy as np
 
 from poresim.liquid.laws import Bingham, HerschelBulkley, Newtonian, PowerLaw, ViscosityLaw
 from poresim.tube import tables
-from poresim.tube.jit import kernel
+from poresim.tube.jit import inner, kernel
 from poresim.tube.lookup import EXCESSES, WIDTHS
 
 NEWTONIAN, POWER_LAW, HERSCHEL_BULKLEY = 0, 1, 2
@@ -156,7 +156,7 @@ def cone_integral(law, y):
     return m + law.yield_stress * y, excess + law.yield_stress
 
 
-@kernel
+@inner
 def cone_excess(law, y):
     """(M - ty y, tw - ty) at y = ln s; both vanish as s -> 0, with full relative accuracy."""
     if law.kind == 0:
@@ -214,7 +214,7 @@ def excess_at_imbibition(law, level):
     return z - (value - level) / slope
 
 
-@kernel
+@inner
 def _cell(cells, table, place):
     """(value, slope per cell) of a table at ``place`` cells from its start."""
     i = min(int(place), _LAST)

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 
-from poresim.tube.jit import kernel
+from poresim.tube.jit import inner
 
 EXCESSES, WIDTHS = 140, 24  # cells
 LEAST, STEP, PER_STEP = (
@@ -22,7 +22,7 @@ LEAST, STEP, PER_STEP = (
 )  # of z; beyond the ends the flow goes on as a power, right to 1e-6
 
 
-@kernel
+@inner
 def log_flow(law, second, z, stretch):
     """(ln of the reduced flow, its slope in z); ``second`` is 0 up to the waist and 1 past it.
 
@@ -48,14 +48,14 @@ def log_flow(law, second, z, stretch):
     return law.log_rate + value + slope * (z - LEAST - STEP * (i + p)), slope
 
 
-@kernel
+@inner
 def log_flow_across(law, z, stretch):
     """(ln of the reduced flow past the waist, its slope in z and in stretch)."""
     value, slope, across = _both_ways(law.flows, 1, z, stretch)
     return law.log_rate + value, slope, across
 
 
-@kernel
+@inner
 def log_time(law, z, stretch):
     """(ln of a time, its slope in z and in stretch): from the mouth to x <= half, over x.
 
@@ -65,7 +65,7 @@ def log_time(law, z, stretch):
     return value - law.log_rate, slope, across
 
 
-@kernel
+@inner
 def _both_ways(cells, table, z, stretch):
     p = min(max((z - LEAST) * PER_STEP, 0.0), float(EXCESSES))
     i = min(int(p), EXCESSES - 1)
@@ -87,7 +87,7 @@ def _both_ways(cells, table, z, stretch):
     return value + slope * (z - LEAST - STEP * (i + p)), slope, across
 
 
-@kernel
+@inner
 def _across_slope(cells, second, i, j, q):
     """The slopes over the width, a cell, of what :func:`_across` gives."""
     w = 6.0 * q * (1.0 - q)
@@ -101,7 +101,7 @@ def _across_slope(cells, second, i, j, q):
     )
 
 
-@kernel
+@inner
 def _across(cells, second, i, j, q):
     """(f, df a cell of z) of row i, interpolated over the width."""
     w1 = q * q * (3.0 - 2.0 * q)
@@ -116,7 +116,7 @@ def _across(cells, second, i, j, q):
     )
 
 
-@kernel
+@inner
 def run_and_hold(law, x, length, waist):
     """(straight length that resists alike, straight length that holds alike, half, stretch).
 

@@ -23,7 +23,7 @@ import math
 from poresim.tube.approach import approach_advance, approach_time
 from poresim.tube.filled import STRAIGHT
 from poresim.tube.follow import follow, holding_place, stall, time_between
-from poresim.tube.jit import kernel
+from poresim.tube.jit import inner, kernel
 from poresim.tube.narrowing import narrowing_advance, narrowing_time
 from poresim.tube.panels import panel_follow, panel_time, panelled
 from poresim.tube.shape import BEYOND, radius_at, shape_ends
@@ -64,7 +64,7 @@ def advance(law, wetting, tube, tilt, x, place, pressure, time):
     return x, 0.0
 
 
-@kernel
+@inner
 def _advance_waisted(law, wetting, tube, tilt, x, place, pressure, time):
     half = 0.5 * tube.length
     change = 0.0
@@ -102,7 +102,7 @@ def _advance_waisted(law, wetting, tube, tilt, x, place, pressure, time):
     return new, slope
 
 
-@kernel
+@inner
 def _held(law, tube, drive, x, time):
     """As :func:`poresim.tube.narrowing.narrowing_advance`, for any liquid."""
     if law.kind == 0:
@@ -118,7 +118,7 @@ def _held(law, tube, drive, x, time):
     return new, lost / slow if slow < math.inf and lost < math.inf else 0.0, 0.0, 0.0
 
 
-@kernel
+@inner
 def _piece(law, tube, pull, tilt, pressure, a, b, time):
     """As :func:`poresim.tube.follow.follow`; past a waist by panels where these serve."""
     if panelled(law, tube):
@@ -126,7 +126,7 @@ def _piece(law, tube, pull, tilt, pressure, a, b, time):
     return follow(law, tube, pull, tilt, pressure, a, b, time)
 
 
-@kernel
+@inner
 def _go(law, tube, pull, tilt, x, pressure, time, way, change):
     """Follow piece after piece; ``change`` is -d time / d pressure of the way to x."""
     a = x
@@ -164,7 +164,7 @@ def travel_time(law, wetting, tube, tilt, start, end, place, pressure):
     return _time_driven(law, tube, wetting.advance_cos, tilt, start, end, pressure) / tube.leak
 
 
-@kernel
+@inner
 def _time_waisted(law, wetting, tube, tilt, start, end, place, pressure):
     half = 0.5 * tube.length
     total = 0.0
@@ -185,7 +185,7 @@ def _time_waisted(law, wetting, tube, tilt, start, end, place, pressure):
     return total + _time_driven(law, tube, on, tilt, start, end, pressure)
 
 
-@kernel
+@inner
 def _time_driven(law, tube, pull, tilt, start, end, pressure):
     total = 0.0
     a = start

@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import math
 
-from poresim.tube.jit import kernel
+from poresim.tube.jit import inner
 
 _INVERSIONS = 8
 
 
-@kernel
+@inner
 def _three_h(y):
     """3 h at y = 3 L: y - 1 + e^-y."""
     if y < 1e-3:
@@ -23,7 +23,7 @@ def _three_h(y):
     return y + math.expm1(-y)
 
 
-@kernel
+@inner
 def _inverse(target):
     """y >= 0 where 3 h is ``target``."""
     if target <= 0.0:
@@ -42,25 +42,25 @@ def _inverse(target):
     return y
 
 
-@kernel
+@inner
 def _unit_of_time(law, tube, drive):
     share = (1.0 - tube.waist) / (0.5 * tube.length)
     return 8.0 * law.consistency / (9.0 * share * share * tube.radius * tube.radius * drive)
 
 
-@kernel
+@inner
 def _depth(tube, s):
     return -3.0 * math.log1p(-(1.0 - tube.waist) * s / (0.5 * tube.length))
 
 
-@kernel
+@inner
 def narrowing_time(law, tube, drive, start, end):
     """Time, s, from ``start`` to ``end`` <= half the length under a drive > 0, Pa."""
     way = _three_h(_depth(tube, end)) - _three_h(_depth(tube, start))
     return _unit_of_time(law, tube, drive) * way
 
 
-@kernel
+@inner
 def narrowing_advance(law, tube, drive, x, time):
     """(x_new, its slope, time left, slope of the time left) under a held drive of any sign.
 

@@ -16,7 +16,7 @@ from __future__ import annotations
 import math
 
 from poresim.tube.filled import STRAIGHT
-from poresim.tube.jit import kernel
+from poresim.tube.jit import inner
 from poresim.tube.lookup import WIDTHS, log_flow_across
 
 # Where a panel ends, on and back. Chosen so that the distance moved is right to 1e-3: the errors of
@@ -41,13 +41,13 @@ _FEW = 1e-3  # ways of this share of what changes the slowness go by a series
 _STILL = 1e-14  # of the place: a meniscus that has so little way left stands
 
 
-@kernel
+@inner
 def panelled(law, tube):
     """Whether panels serve here: the coarse setting, and a liquid with tables for this waist."""
     return law.coarse == 1 and law.waist == tube.waist and tube.waist <= STRAIGHT
 
 
-@kernel
+@inner
 def _units(law, tube, way):
     """(opening over the mouth's radius, per m, along the way; what holds a length of half the
     tube, Pa; stress over drive in half a tube's length, in tables' units)."""
@@ -57,7 +57,7 @@ def _units(law, tube, way):
     return way * (1.0 - tube.waist) * per_half, hold, stress
 
 
-@kernel
+@inner
 def _at(law, tube, pull, tilt, pressure, s, inside, way, units):
     """What there is to know at s, past a waist.
 
@@ -97,7 +97,7 @@ def _at(law, tube, pull, tilt, pressure, s, inside, way, units):
     return slow, m * per_excess, widen, grade, bend, fall, sink
 
 
-@kernel
+@inner
 def _span(here, most, way):
     """Length of the panel that begins where :func:`_at` knows ``here``, at most ``most``."""
     _slow, _spread, widen, grade, bend, fall, sink = here
@@ -123,7 +123,7 @@ def _span(here, most, way):
     return span
 
 
-@kernel
+@inner
 def _model(grade, bend, span, way):
     """(b, m) of the model, for ways up to about ``span``."""
     b = -bend / grade if grade != 0.0 else 0.0
@@ -133,7 +133,7 @@ def _model(grade, bend, span, way):
     return b, grade / b
 
 
-@kernel
+@inner
 def _along(slow, b, m, time):
     """How far the model goes in ``time``; infinite where that has no bound."""
     gone = time / slow
@@ -148,7 +148,7 @@ def _along(slow, b, m, time):
     return (math.exp(math.log(grown) / (m + 1.0)) - 1.0) / b
 
 
-@kernel
+@inner
 def _step(gone, grade, bend, span, way):
     """How far on, or back, in a time in which a constant slowness would go ``gone``."""
     x = grade * gone
@@ -158,7 +158,7 @@ def _step(gone, grade, bend, span, way):
     return _along(1.0, b, m, gone)
 
 
-@kernel
+@inner
 def _panel(here, there, b, m, d):
     """(time, -d time / dP) of a panel of length d, from what :func:`_at` knows at its ends."""
     slow, spread, _, grade, bend, fall, sink = here
@@ -178,7 +178,7 @@ def _panel(here, there, b, m, d):
     return line * time, line * lost
 
 
-@kernel
+@inner
 def panel_follow(law, tube, pull, tilt, pressure, a, b, time):
     """As :func:`poresim.tube.follow.follow`, past a waist."""
     way = 1.0 if b > a else -1.0
@@ -242,7 +242,7 @@ def panel_follow(law, tube, pull, tilt, pressure, a, b, time):
     return a, 0.0, 0.0, math.inf
 
 
-@kernel
+@inner
 def panel_time(law, tube, pull, tilt, pressure, a, b, c):
     """Time, s, from a to c <= b, the piece's end, past a waist; inf if the meniscus stops."""
     inside = max(a, b) <= tube.length

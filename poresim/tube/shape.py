@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 
 from poresim.tube.filled import STRAIGHT
-from poresim.tube.jit import kernel
+from poresim.tube.jit import inner, kernel
 
 BEYOND = 3.0  # a predicted meniscus may overrun its tube, up to this many lengths
 
@@ -24,7 +24,7 @@ def radius_at(tube, s):
     return tube.radius * (tube.waist + (1.0 - tube.waist) * far / half)
 
 
-@kernel
+@inner
 def volume_to(tube, s):
     """Volume, m3, between a mouth and s (beyond the tube it goes on as a cylinder)."""
     r0 = tube.radius
@@ -42,13 +42,13 @@ def volume_to(tube, s):
     return 2.0 * first - math.pi * over * (r0 * r0 + r0 * r + r * r) / 3.0
 
 
-@kernel
+@inner
 def opening(tube):
     """Slope |dr/ds| of a waisted tube's walls."""
     return tube.radius * (1.0 - tube.waist) / (0.5 * tube.length)
 
 
-@kernel
+@inner
 def shape_ends(tube, a, way):
     """The next place, going ``way`` (+1, -1) from a, where the tube's shape changes."""
     half = 0.5 * tube.length

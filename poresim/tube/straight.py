@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 
-from poresim.tube.jit import kernel
+from poresim.tube.jit import inner, kernel
 from poresim.tube.law import excess_at_imbibition, flow_above_yield, log_imbibition
 
 # Shorter moves than these (as a change of speed) are summed as a series in time: exact to rounding
@@ -67,7 +67,7 @@ def plain_volume(x, gain, pull, back, area, pressure):
     return taken, slope
 
 
-@kernel
+@inner
 def _advance_power(law, x, drive, radius, time):
     n = law.index
     p = 1.0 / n
@@ -89,7 +89,7 @@ def _advance_power(law, x, drive, radius, time):
     return new, new * (gain / total) / ((n + 1.0) * push)
 
 
-@kernel
+@inner
 def _advance_yield(law, x, drive, radius, time):
     push = abs(drive)
     ty = law.yield_stress
@@ -149,7 +149,7 @@ def straight_time(law, start, end, drive, radius):
     return _time_yield(law, start, end, drive, radius)
 
 
-@kernel
+@inner
 def _time_yield(law, start, end, drive, radius):
     ty = law.yield_stress
     excess = 0.5 * drive * radius / end - ty

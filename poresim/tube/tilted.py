@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import math
 
-from poresim.tube.jit import kernel
+from poresim.tube.jit import inner
 
 _INVERSIONS = 60
 _SERIES = 1e-3  # changes of the drive below this share are summed as a series
 
 
-@kernel
+@inner
 def tilted_time(law, level, tilt, start, end, radius):
     """Time, s, from start to end > start, m; inf where the drive vanishes on the way."""
     if level + tilt * start <= 0.0 or level + tilt * end <= 0.0:
@@ -29,7 +29,7 @@ def tilted_time(law, level, tilt, start, end, radius):
     return ((end - start) - level / tilt * math.log1p(bend)) / (tilt * speed)
 
 
-@kernel
+@inner
 def tilted_advance(law, level, tilt, x, radius, time):
     """(x_new, d x_new / d level) after ``time``; the drive at x is above 0."""
     speed = radius * radius / (8.0 * law.consistency)

@@ -13,7 +13,7 @@ import math
 import numpy as np
 
 from poresim.tube.filled import STRAIGHT
-from poresim.tube.jit import kernel
+from poresim.tube.jit import inner, kernel
 from poresim.tube.shape import opening, radius_at
 
 #: What wets: 2 gamma cos and sin of the advancing and the receding angle, N/m; the share of its
@@ -34,7 +34,7 @@ WETTING = np.dtype(
 )
 
 
-@kernel
+@inner
 def pull(tube, cos_part, sin_part, widening):
     """Capillary pressure times radius, N/m; the parts are 2 gamma cos, sin theta."""
     if tube.waist > STRAIGHT:
@@ -47,13 +47,13 @@ def pull(tube, cos_part, sin_part, widening):
     return cos_part * across + sin_part * along
 
 
-@kernel
+@inner
 def advancing_pull(wetting, tube, widening):
     """:func:`pull` of a meniscus that advances."""
     return pull(tube, wetting.advance_cos, wetting.advance_sin, widening)
 
 
-@kernel
+@inner
 def receding_pull(wetting, tube, widening):
     """:func:`pull` of a meniscus that recedes."""
     return pull(tube, wetting.recede_cos, wetting.recede_sin, widening)

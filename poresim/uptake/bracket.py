@@ -7,12 +7,12 @@ a trial counts only strictly inside, and only if it moves at most half as far as
 
 from __future__ import annotations
 
-from poresim.tube.jit import kernel
+from poresim.tube.jit import inner
 
 STEPS = 60  # more than halving a bracket down to rounding takes
 
 
-@kernel
+@inner
 def narrow(at, over, slope, low, high, last):
     """(where to look next, low, high, how far that is) when the function is ``over`` at ``at``."""
     if over > 0.0:
@@ -25,7 +25,7 @@ def narrow(at, over, slope, low, high, last):
     return trial, low, high, abs(trial - at)
 
 
-@kernel
+@inner
 def found(trial, at, low, high, share):
     """Whether the root is known to ``share`` of its bounds, or to rounding."""
     return trial == at or high - low <= share * (abs(low) + abs(high))

@@ -11,8 +11,10 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from poresim.tube.filled import STRAIGHT
-from poresim.tube.jit import kernel
+from poresim.tube.jit import inner, kernel
 from poresim.tube.shape import radius_at, volume_to
 from poresim.uptake.linear import conjugate_gradients
 from poresim.uptake.sheet import lay_out, rows_in_use
@@ -20,7 +22,7 @@ from poresim.uptake.state import TOP
 from poresim.uptake.tree import fit_tree
 
 _CLOSINGS = 6
-_LINEAR_STEPS = 2000
+_LINEAR_STEPS = np.int64(2000)
 
 
 @kernel
@@ -77,7 +79,7 @@ def close_books(
     return control.filled + _standing(tubes, slots), moved, abs(signed)
 
 
-@kernel
+@inner
 def _weigh(tubes, junctions, log, s, now, until):
     """Its slopes become those over the time that it had in the step."""
     tube = tubes[s]
@@ -92,14 +94,14 @@ def _weigh(tubes, junctions, log, s, now, until):
         tube.s1 = tube.s1 * (until - max(now, b.wetted)) / part if b.wet else 0.0
 
 
-@kernel
+@inner
 def _end(tube, graph):
     """Nothing is booked any more; its slope enters the matrix."""
     tube.v0 = tube.v1 = 0.0
     graph.flow[tube.at_a] = graph.flow[tube.at_b] = tube.s0 if tube.full else 0.0
 
 
-@kernel
+@inner
 def _standing(tubes, slots):
     """Liquid in the tubes that have slots and are not full."""
     held = 0.0
@@ -110,7 +112,7 @@ def _standing(tubes, slots):
     return held
 
 
-@kernel
+@inner
 def _lift_all(junctions, graph, sheet, system, top, span, signed):
     """The same move for every row, such that all together owe nothing."""
     used, start, give = sheet.used, sheet.start, sheet.give
@@ -128,7 +130,7 @@ def _lift_all(junctions, graph, sheet, system, top, span, signed):
         system.move[i] = signed / weight if used[i] and weight > 0.0 else 0.0
 
 
-@kernel
+@inner
 def _shift(tubes, graph, sheet, system, top, span):
     """Move liquid as the solve says; what menisci were moved by.
 
@@ -165,7 +167,7 @@ def _shift(tubes, graph, sheet, system, top, span):
     return moved
 
 
-@kernel
+@inner
 def _moved(tube, x, other, volume):
     """Where a meniscus at x stands after a small volume more, and whether it was free to go."""
     r = radius_at(tube, x)

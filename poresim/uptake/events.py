@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import math
 
-from poresim.tube.jit import kernel
+import numpy as np
+
+from poresim.tube.jit import inner, kernel
 from poresim.tube.shape import volume_to
 from poresim.uptake.heap import pop
 from poresim.uptake.ledger import predict, schedule, settle
@@ -20,7 +22,7 @@ from poresim.uptake.state import FILLS, RECENT, TOP, open_around, pass_on
 @kernel
 def schedule_all(law, wetting, tubes, junctions, log, until, times, queue):
     """Enter what happens to the tubes beside liquid before the step's end; the number of events."""
-    events = 0
+    events = np.int64(0)
     for s in range(log.counts[TOP]):
         if tubes[s].live:
             tubes[s].next = math.inf
@@ -41,7 +43,8 @@ def meet_events(
     # so close to the end nothing is balanced any more: what starts there waits for the next step
     short = max(1e-3 * (until - now), control.meet_share * until)
     while events > 0:
-        time, s, events = pop(times, queue, events)
+        time, slot, events = pop(times, queue, events)
+        s = np.int64(slot)
         tube = tubes[s]
         if tube.next != time:
             continue
@@ -84,7 +87,7 @@ def meet_events(
     return events, until, False
 
 
-@kernel
+@inner
 def _all_owed(junctions):
     total = 0.0
     for i in range(len(junctions)):
@@ -132,13 +135,13 @@ def _fill(wetting, tubes, junctions, graph, log, s, time, until, control):
     return new
 
 
-@kernel
+@inner
 def _join(junctions, new, from_):
     node = junctions[new]
     node.pressure = min(max(junctions[from_].pressure, node.low), node.high)
 
 
-@kernel
+@inner
 def _wet(
     law, wetting, tubes, junctions, graph, shapes, log, new, from_, by, time, until, wait, floor,
     times, queue, events,
@@ -146,7 +149,7 @@ def _wet(
     """Liquid reaches a junction through slot ``by``: its other tubes start, or ``wait``."""
     node = junctions[new]
     for k in range(graph.first[new], graph.first[new + 1]):
-        s = graph.slot[graph.ring[k]]
+        s = np.int64(graph.slot[graph.ring[k]])
         if s < 0 or s == by:
             continue
         other = tubes[s].b if tubes[s].a == new else tubes[s].a
@@ -158,7 +161,7 @@ def _wet(
     node.wetted = time
     _join(junctions, new, from_)
     for k in range(graph.first[new], graph.first[new + 1]):
-        s = graph.slot[graph.ring[k]]
+        s = np.int64(graph.slot[graph.ring[k]])
         if s >= 0 and (s != by or wetting.linear):
             predict(law, wetting, tubes, junctions, s, until, floor)
             events = schedule(law, wetting, tubes, junctions, s, until, times, queue, events)

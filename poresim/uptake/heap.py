@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from poresim.tube.jit import kernel
+from poresim.tube.jit import inner
 
 
-@kernel
+@inner
 def push(times, tubes, count, time, tube):
     """Enter an event; returns the new count. The arrays must have room."""
     i = count
@@ -21,7 +21,7 @@ def push(times, tubes, count, time, tube):
     return count + 1
 
 
-@kernel
+@inner
 def pop(times, tubes, count):
     """(time, tube, new count) of the earliest event."""
     time, tube = times[0], tubes[0]

@@ -15,20 +15,22 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from poresim.tube.filled import STRAIGHT, wetted_flow, yield_drop
-from poresim.tube.jit import kernel
+from poresim.tube.jit import inner, kernel
 from poresim.tube.meniscus import advance, travel_time
 from poresim.tube.shape import radius_at, volume_to
 from poresim.tube.straight import plain_volume
 from poresim.uptake.heap import push
-from poresim.uptake.state import BLOCKS_0, BLOCKS_1, FILLS, NOTHING
+from poresim.uptake.state import BLOCKS_0, BLOCKS_1, END_0, END_1, FILLS, NOTHING
 
 _MEETING_STEPS = 100
 _THERE = 1e-12  # a tube but for this share of it is full: the rest is rounding
 _MEETING = 1e-7  # of the length: menisci this close have met
 
 
-@kernel
+@inner
 def outflow(law, wetting, tube, end, pressure, other, time, floor):
     """(volume, d volume / d pressure) that leaves one end's junction in ``time``.
 
@@ -67,7 +69,7 @@ def outflow(law, wetting, tube, end, pressure, other, time, floor):
     return volume_to(tube, new) - volume_to(tube, x), math.pi * r * r * slope
 
 
-@kernel
+@inner
 def _plain_outflow(law, wetting, tube, x, pressure, time):
     square = tube.radius * tube.radius
     return plain_volume(
@@ -80,31 +82,31 @@ def _plain_outflow(law, wetting, tube, x, pressure, time):
     )
 
 
-@kernel
+@inner
 def predict(law, wetting, tubes, junctions, e, until, floor):
     """Book what tube e will take until the step's end under the pressures as they stand."""
     tube = tubes[e]
     a, b = junctions[tube.a], junctions[tube.b]
     time = until - tube.start
     if tube.full:
-        v, s = outflow(law, wetting, tube, 0, a.pressure, b.pressure, time, floor)
+        v, s = outflow(law, wetting, tube, END_0, a.pressure, b.pressure, time, floor)
         tube.v0, tube.v1, tube.s0, tube.s1 = v, -v, s, s
     else:
         tube.v0 = tube.v1 = tube.s0 = tube.s1 = 0.0
         if a.wet:
-            tube.v0, tube.s0 = outflow(law, wetting, tube, 0, a.pressure, 0.0, time, floor)
+            tube.v0, tube.s0 = outflow(law, wetting, tube, END_0, a.pressure, 0.0, time, floor)
         if b.wet:
-            tube.v1, tube.s1 = outflow(law, wetting, tube, 1, b.pressure, 0.0, time, floor)
+            tube.v1, tube.s1 = outflow(law, wetting, tube, END_1, b.pressure, 0.0, time, floor)
     a.owed -= tube.v0
     b.owed -= tube.v1
 
 
-@kernel
+@inner
 def predict_far(law, wetting, tubes, junctions, e, i, until, floor):
     """As :func:`predict`, but for what leaves junction i, which is left at none."""
     tube = tubes[e]
     tube.v0 = tube.v1 = tube.s0 = tube.s1 = 0.0
-    end = 1 if tube.a == i else 0
+    end = END_1 if tube.a == i else END_0
     far = junctions[tube.b if end == 1 else tube.a]
     if tube.full or not far.wet:
         return
@@ -116,7 +118,7 @@ def predict_far(law, wetting, tubes, junctions, e, i, until, floor):
     far.owed -= v
 
 
-@kernel
+@inner
 def settle(law, wetting, tubes, junctions, e, now, until, floor):
     """Move tube e on to ``now`` under the pressures it had; what is to come is not booked."""
     tube = tubes[e]
@@ -129,7 +131,7 @@ def settle(law, wetting, tubes, junctions, e, now, until, floor):
     b.owed -= moved1
 
 
-@kernel
+@inner
 def bring(law, wetting, tubes, junctions, e, now, until, floor):
     """Move tube e on to ``now``; v0, v1 become what is booked from then on, for the lay-out.
 
@@ -144,12 +146,12 @@ def bring(law, wetting, tubes, junctions, e, now, until, floor):
     if not tube.full:
         time = max(until - tube.start, 0.0)
         if a.inlet:
-            tube.v0, tube.s0 = outflow(law, wetting, tube, 0, a.pressure, 0.0, time, floor)
+            tube.v0, tube.s0 = outflow(law, wetting, tube, END_0, a.pressure, 0.0, time, floor)
         if b.inlet:
-            tube.v1, tube.s1 = outflow(law, wetting, tube, 1, b.pressure, 0.0, time, floor)
+            tube.v1, tube.s1 = outflow(law, wetting, tube, END_1, b.pressure, 0.0, time, floor)
 
 
-@kernel
+@inner
 def _move(law, wetting, tube, a, b, now, until):
     """Move a tube between junctions a and b on to ``now``; what has left them into it, m3."""
     time = now - tube.start
@@ -200,7 +202,7 @@ def expect(tube, a, b, time):
     tube.place1 = _expected(tube, b, tube.x1, tube.speed1, time)
 
 
-@kernel
+@inner
 def _expected(tube, mouth, x, speed, time):
     """nan where nothing need be held: in a straight tube whose mouth's pressure is given.
 
@@ -216,14 +218,14 @@ def _expected(tube, mouth, x, speed, time):
     return min(max(x + 0.5 * speed * time, 0.0), 0.5 * (x + end))
 
 
-@kernel
+@inner
 def _volume_between(tube, x, new):
     if tube.waist > STRAIGHT:
         return math.pi * tube.radius * tube.radius * (new - x)
     return volume_to(tube, new) - volume_to(tube, x)
 
 
-@kernel
+@inner
 def schedule(law, wetting, tubes, junctions, e, until, times, queue, count):
     """Find what happens next to tube e before the step's end, and enter it in the queue."""
     tube = tubes[e]
@@ -247,16 +249,16 @@ def schedule(law, wetting, tubes, junctions, e, until, times, queue, count):
     return count
 
 
-@kernel
+@inner
 def _forget_stale(tubes, times, queue, count):
-    kept = 0
+    kept = np.int64(0)
     for k in range(count):
         if tubes[queue[k]].next == times[k]:
             kept = push(times, queue, kept, times[k], queue[k])
     return kept
 
 
-@kernel
+@inner
 def _schedule_open(law, wetting, tube, junctions, until):
     a, b = junctions[tube.a], junctions[tube.b]
     time = until - tube.start
@@ -293,7 +295,7 @@ def _schedule_open(law, wetting, tube, junctions, until):
                     tube.next = tube.start + wait
 
 
-@kernel
+@inner
 def _closing_place(tube, volume):
     """Where the meniscus stands when ``volume`` has passed the throat; inf beyond the tube."""
     if tube.waist > STRAIGHT:
@@ -306,7 +308,7 @@ def _closing_place(tube, volume):
     return half + (r - narrow) / grow if r <= tube.radius else math.inf
 
 
-@kernel
+@inner
 def past_throat(tube, x):
     """Volume that has passed the throat when the meniscus stands at x."""
     if tube.waist > STRAIGHT:
@@ -314,7 +316,7 @@ def past_throat(tube, x):
     return max(0.0, volume_to(tube, x) - volume_to(tube, 0.5 * tube.length))
 
 
-@kernel
+@inner
 def _fill_time(law, wetting, tube, a, b, time):
     """How long until the two menisci meet, or the one reaches the far end."""
     if tube.x0 + tube.x1 >= tube.length * (1.0 - _THERE):

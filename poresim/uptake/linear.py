@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from poresim.tube.jit import kernel
+from poresim.tube.jit import inner
 from poresim.uptake.state import ONE
 from poresim.uptake.tree import factor, solve_tree
 
@@ -33,7 +33,7 @@ def make_system(junctions: int) -> System:
     return System(*(np.zeros(junctions) for _ in System._fields))
 
 
-@kernel
+@inner
 def conjugate_gradients(system, tree, graph, sheet, control, top, span, share, least, most):
     """Solve for ``move`` what the sheet owes, with the slopes that its menisci keep.
 
@@ -67,7 +67,7 @@ def conjugate_gradients(system, tree, graph, sheet, control, top, span, share, l
             return
 
 
-@kernel
+@inner
 def _begin(system, graph, sheet, top, span):
     """Matrix from the slopes, right side from what is owed; the sum of that."""
     first, flow, start = graph.first, graph.flow, sheet.start
@@ -96,7 +96,7 @@ def _begin(system, graph, sheet, top, span):
     return left
 
 
-@kernel
+@inner
 def _push(system, graph, top, span):
     """The image of the way."""
     first, far, flow = graph.first, graph.far, graph.flow
@@ -115,7 +115,7 @@ def _push(system, graph, top, span):
         image[i] = diagonal[i] * way[i] - span * pushed
 
 
-@kernel
+@inner
 def product(a, b):
     """In four strands, several times as quick as one after the other."""
     s0 = s1 = s2 = s3 = 0.0
@@ -130,7 +130,7 @@ def product(a, b):
     return (s0 + s1) + (s2 + s3)
 
 
-@kernel
+@inner
 def _go(system, top, step):
     """Move on by ``step``; the sum of what is left, in four strands."""
     move, residual = system.move[:top], system.residual[:top]

@@ -6,12 +6,15 @@ iteration finds it from anywhere, kinks and all; and each lowers the energy of t
 
 from __future__ import annotations
 
-from poresim.tube.jit import kernel
+import numpy as np
+
+from poresim.tube.jit import inner
 from poresim.uptake.bracket import STEPS, found, narrow
 from poresim.uptake.ledger import outflow, predict_far, schedule, settle
+from poresim.uptake.state import END_0, END_1
 
 
-@kernel
+@inner
 def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, near):
     """Choose junction i's pressure so that it owes nothing, its neighbours held.
 
@@ -25,7 +28,7 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
         if wetting.linear and flow[k] != 0.0:
             weight += flow[k]
             continue
-        s = slot[ring[k]]
+        s = np.int64(slot[ring[k]])
         if s < 0:  # it passes too little to count
             continue
         near[count] = s
@@ -44,7 +47,7 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
         slope = weight
         for c in range(count):
             tube = tubes[near[c]]
-            side = 0 if tube.a == i else 1
+            side = END_0 if tube.a == i else END_1
             other = junctions[tube.b if side == 0 else tube.a].pressure
             v, s = outflow(law, wetting, tube, side, node.pressure, other, time, floor)
             over += v
@@ -72,7 +75,7 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
     return count
 
 
-@kernel
+@inner
 def _own(tube, junctions, i, sign):
     """Take back (sign 1) or book (-1) what leaves junction i into a tube, at both ends of a full
     one."""
@@ -83,7 +86,7 @@ def _own(tube, junctions, i, sign):
         junctions[other].owed -= sign * own
 
 
-@kernel
+@inner
 def spread(
     law, wetting, tubes, junctions, graph, seeds, now, until, floor, tol, budget, near, line,
     times, queue, count,
@@ -114,7 +117,8 @@ def spread(
         )
         done += 1
         for c in range(slots):
-            count = schedule(law, wetting, tubes, junctions, near[c], until, times, queue, count)
+            s = np.int64(near[c])
+            count = schedule(law, wetting, tubes, junctions, s, until, times, queue, count)
         for k in range(first[i], first[i + 1]):
             j = far[k]
             if flow[k] == 0.0 and not _joined(tubes, graph, k):
@@ -131,7 +135,7 @@ def spread(
     return count, done
 
 
-@kernel
+@inner
 def _joined(tubes, graph, k):
     """Whether the k-th tube is full though it has a slot."""
     s = graph.slot[graph.ring[k]]

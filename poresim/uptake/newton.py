@@ -10,16 +10,18 @@ from __future__ import annotations
 
 import math
 
-from poresim.tube.jit import kernel
+import numpy as np
+
+from poresim.tube.jit import inner
 from poresim.uptake.linear import conjugate_gradients, product
 from poresim.uptake.sheet import evaluate, sums, take
-from poresim.uptake.sweep import sweep
+from poresim.uptake.sweep import FORWARD, sweep
 
 _HALVINGS = 4
-_LINEAR_STEPS = 400
+_LINEAR_STEPS = np.int64(400)
 
 
-@kernel
+@inner
 def newton(
     law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, top, span, until,
     floor, least, enough, tol, reach, free,
@@ -64,7 +66,9 @@ def newton(
         if last >= -0.5 * first:
             break
         if size == 1.0:  # too far at kinks, perhaps, that relaxing mends
-            sweep(law, wetting, tubes, junctions, graph, sheet, top, span, until, floor, tol, False)
+            sweep(
+                law, wetting, tubes, junctions, graph, sheet, top, span, until, floor, tol, FORWARD
+            )
             total, intake, takers = sums(sheet, top)
             if total < enough:
                 break
@@ -72,7 +76,7 @@ def newton(
     return total, intake, takers, most
 
 
-@kernel
+@inner
 def _lean(sheet, top):
     """What menisci take by their anchors, under the pressures as they stand, and what is owed then.
 
@@ -96,7 +100,7 @@ def _lean(sheet, top):
             taken[m], give[m] = volume, slope
 
 
-@kernel
+@inner
 def _stand(sheet, system, top):
     """Anchor menisci where they stand after the move (behind their mouths: not at all)."""
     start, taken, give, move = sheet.start, sheet.taken, sheet.give, system.move
@@ -107,7 +111,7 @@ def _stand(sheet, system, top):
                 anchor[m] = x[m] + (taken[m] + give[m] * move[i]) / area[m]
 
 
-@kernel
+@inner
 def _chords(law, wetting, tubes, sheet, top, reach, until, floor):
     """Replace the menisci's slopes by those of their chords over pressures ``reach`` off.
 
@@ -122,7 +126,7 @@ def _chords(law, wetting, tubes, sheet, top, reach, until, floor):
             sheet.taken[m], sheet.give[m] = volume, 0.5 * (more - less) / reach
 
 
-@kernel
+@inner
 def _hold(junctions, sheet, system, top):
     """Set the pressures aside and hold the move within their bounds; its largest change of one."""
     most = 0.0
@@ -135,7 +139,7 @@ def _hold(junctions, sheet, system, top):
     return most
 
 
-@kernel
+@inner
 def _slope(sheet, system, top):
     """Of the energy along the move."""
     return product(system.move[:top], sheet.owed[:top])

@@ -13,10 +13,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from poresim.tube.jit import kernel
+from poresim.tube.jit import inner
 from poresim.tube.straight import plain_volume
 from poresim.uptake.ledger import bring, outflow
-from poresim.uptake.state import ONE, TOP
+from poresim.uptake.state import END_0, END_1, ONE, TOP
 
 
 class Sheet(NamedTuple):
@@ -57,7 +57,7 @@ def make_sheet(junctions: int, tubes: int) -> Sheet:
     )
 
 
-@kernel
+@inner
 def rows_in_use(junctions):
     """One more than the last wet junction's number."""
     top = len(junctions)
@@ -66,7 +66,7 @@ def rows_in_use(junctions):
     return top
 
 
-@kernel
+@inner
 def lay_out(law, wetting, tubes, junctions, graph, log, sheet, top, time, until, booked, floor):
     """Bring every slot up to ``time`` and lay the rows out with nothing booked from then on.
 
@@ -94,7 +94,7 @@ def lay_out(law, wetting, tubes, junctions, graph, log, sheet, top, time, until,
             if s < 0:
                 continue
             tube = tubes[s]
-            side = 0 if tube.a == i else 1
+            side = END_0 if tube.a == i else END_1
             base[i] += tube.v0 if side == 0 else tube.v1
             if tube.full:
                 continue
@@ -114,7 +114,7 @@ def lay_out(law, wetting, tubes, junctions, graph, log, sheet, top, time, until,
         _pass(graph, sheet, base, top, booked)
 
 
-@kernel
+@inner
 def _pass(graph, sheet, owed, top, time):
     """Add to ``owed`` what leaves each row in ``time`` through full tubes without books."""
     first, far, flow, lift = graph.first, graph.far, graph.flow, graph.lift
@@ -136,7 +136,7 @@ def _pass(graph, sheet, owed, top, time):
         owed[i] += time * out
 
 
-@kernel
+@inner
 def take(law, wetting, tubes, sheet, m, pressure, until, floor):
     """Look up what meniscus m takes with that pressure at its mouth; with its slope, it keeps it.
 
@@ -154,7 +154,7 @@ def take(law, wetting, tubes, sheet, m, pressure, until, floor):
     return volume, slope
 
 
-@kernel
+@inner
 def _take_all(law, wetting, tubes, sheet, top, until, floor):
     """As :func:`take`, for all menisci under the pressures as they stand."""
     start, pressure, mouth = sheet.start, sheet.pressure, sheet.mouth
@@ -176,7 +176,7 @@ def _take_all(law, wetting, tubes, sheet, top, until, floor):
         taken[m], give[m] = plain_volume(x[m], gain[m], pull[m], back[m], area[m], at[m])
 
 
-@kernel
+@inner
 def evaluate(law, wetting, tubes, graph, log, sheet, top, span, until, floor):
     """What every junction owes under the pressures as they stand; the :func:`sums` of that."""
     _take_all(law, wetting, tubes, sheet, top, until, floor)
@@ -193,7 +193,7 @@ def evaluate(law, wetting, tubes, graph, log, sheet, top, span, until, floor):
     return sums(sheet, top)
 
 
-@kernel
+@inner
 def _pass_booked(law, wetting, tubes, graph, log, sheet, top, until, floor):
     """Book what full tubes pass under the sheet's pressures, and let the rows owe it."""
     pressure, used, owed = sheet.pressure, sheet.used, sheet.owed
@@ -203,7 +203,7 @@ def _pass_booked(law, wetting, tubes, graph, log, sheet, top, until, floor):
         tube = tubes[s]
         if tube.live and tube.full:
             from_, to = pressure[tube.a], pressure[tube.b]
-            v, slope = outflow(law, wetting, tube, 0, from_, to, until - tube.start, floor)
+            v, slope = outflow(law, wetting, tube, END_0, from_, to, until - tube.start, floor)
             tube.v0, tube.v1, tube.s0, tube.s1 = v, -v, slope, slope
             graph.flow[tube.at_a] = graph.flow[tube.at_b] = slope
             if used[tube.a]:
@@ -212,7 +212,7 @@ def _pass_booked(law, wetting, tubes, graph, log, sheet, top, until, floor):
                 owed[tube.b] += v
 
 
-@kernel
+@inner
 def sums(sheet, top):
     """(what all rows owe, what the menisci take or give, how many do)."""
     total, intake, takers = 0.0, 0.0, 0
@@ -225,7 +225,7 @@ def sums(sheet, top):
     return total, intake, takers
 
 
-@kernel
+@inner
 def hand_back(tubes, junctions, sheet, top):
     """Book what the sheet says."""
     used, start, pressure, owed = sheet.used, sheet.start, sheet.pressure, sheet.owed

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from poresim.tube.jit import kernel
+from poresim.tube.jit import inner, kernel
 from poresim.uptake.newton import newton
 from poresim.uptake.sheet import evaluate, hand_back, lay_out, rows_in_use, sums
 from poresim.uptake.sweep import sweep
@@ -23,7 +23,7 @@ _STALE = 6  # rounds without halving what is owed: a kink limits the arithmetic,
 _EVEN = 1.0  # junctions that owe less than this times the mean are no kinks
 
 
-@kernel
+@inner
 def _outside_intake(tubes, graph, inlets):
     """What the menisci that start from inlets are booked to take."""
     total = 0.0

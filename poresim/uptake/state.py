@@ -20,12 +20,14 @@ from numpy.typing import NDArray
 from poresim.liquid.liquid import Liquid
 from poresim.solid.network import Network
 from poresim.tube.filled import STRAIGHT
-from poresim.tube.jit import kernel
+from poresim.tube.jit import inner, kernel
 from poresim.tube.law import flow_law
 from poresim.tube.waisted import with_waist
 from poresim.tube.wetting import WETTING
 
 NOTHING, FILLS, BLOCKS_0, BLOCKS_1 = 0, 1, 2, 3  # what happens to a tube next
+# the ends of a tube; typed, for numba compiles a kernel anew for every literal
+END_0, END_1 = np.int8(0), np.int8(1)
 DRY, PASSING = -1, -2  # instead of a slot: no liquid beside it; full, and only a conductance
 
 _KINK = 1e-13  # of a pressure: how closely it is looked for
@@ -346,7 +348,7 @@ def _open_inlets(law, tubes, junctions, graph, shapes, log, inlets):
         open_around(law, tubes, junctions, graph, shapes, log, i, 0.0)
 
 
-@kernel
+@inner
 def open_around(law, tubes, junctions, graph, shapes, log, i, time):
     """Make slots, from ``time`` on, for the tubes around junction i that have none yet."""
     for k in range(graph.first[i], graph.first[i + 1]):
@@ -366,7 +368,7 @@ def open_around(law, tubes, junctions, graph, shapes, log, i, time):
         junctions[tubes[s].b].open += 1
 
 
-@kernel
+@inner
 def _fit(law, tube, graph, shapes, e):
     """Make a dry tube's record."""
     tube.number = e
@@ -399,7 +401,7 @@ def firmness(shapes: Shapes, tubes: int) -> Floats:
     return np.broadcast_to(shapes.radius**4 / (shapes.length * narrowing), (tubes,))
 
 
-@kernel
+@inner
 def _place_of(graph, i, e):
     for k in range(graph.first[i], graph.first[i + 1]):
         if graph.ring[k] == e:
@@ -407,7 +409,7 @@ def _place_of(graph, i, e):
     return -1
 
 
-@kernel
+@inner
 def pass_on(tubes, graph, log, s):
     """A full tube gives its slot back and goes on as a conductance."""
     tube = tubes[s]

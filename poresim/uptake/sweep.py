@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
-from poresim.tube.jit import kernel
+import numpy as np
+
+from poresim.tube.jit import inner
 from poresim.tube.straight import plain_volume
 from poresim.uptake.bracket import STEPS, found, narrow
 from poresim.uptake.ledger import outflow
+from poresim.uptake.state import END_0, END_1
+
+FORWARD = np.bool_(False)
 
 
-@kernel
+@inner
 def sweep(
     law, wetting, tubes, junctions, graph, sheet, top, span, until, floor, tol, backward
 ):  # fmt: skip
@@ -72,14 +77,14 @@ def sweep(
                 owed[far[k]] += flow[k] * change
 
 
-@kernel
+@inner
 def _leaving(law, wetting, tubes, graph, pressure, i, at, until, floor):
     """(volume that leaves row i at pressure ``at`` through full tubes with books, its slope)."""
     volume, slope = 0.0, 0.0
     for k in range(graph.first[i], graph.first[i + 1]):
         n = graph.slot[graph.ring[k]]
         if n >= 0 and tubes[n].full:
-            side = 0 if tubes[n].a == i else 1
+            side = END_0 if tubes[n].a == i else END_1
             time = until - tubes[n].start
             other = pressure[graph.far[k]]
             v, s = outflow(law, wetting, tubes[n], side, at, other, time, floor)
@@ -88,7 +93,7 @@ def _leaving(law, wetting, tubes, graph, pressure, i, at, until, floor):
     return volume, slope
 
 
-@kernel
+@inner
 def _book(law, wetting, tubes, graph, sheet, i, at, until, floor):
     """Book what leaves row i through full tubes with books."""
     for k in range(graph.first[i], graph.first[i + 1]):
@@ -97,7 +102,7 @@ def _book(law, wetting, tubes, graph, sheet, i, at, until, floor):
         if n < 0 or not tubes[n].full:
             continue
         tube = tubes[n]
-        side = 0 if tube.a == i else 1
+        side = END_0 if tube.a == i else END_1
         time = until - tube.start
         v, s = outflow(law, wetting, tube, side, at, sheet.pressure[j], time, floor)
         if sheet.used[j]:

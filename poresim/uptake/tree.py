@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from poresim.tube.jit import kernel
+from poresim.tube.jit import inner, kernel
 from poresim.uptake.heap import pop, push
 from poresim.uptake.state import ONE, Graph
 
@@ -101,7 +101,7 @@ def fit_tree(tree, graph, used, top, events):
             new -= _hang(tree, graph, used, top, attempt == _HANGINGS - 1)
 
 
-@kernel
+@inner
 def _hang(tree, graph, used, top, last):
     """Hang rows that are not in the tree on it by their firmest full tube; how many it took.
 
@@ -126,7 +126,7 @@ def _hang(tree, graph, used, top, last):
     return taken
 
 
-@kernel
+@inner
 def _plant(tree, graph, used, top):
     """Make it anew: Kruskal's algorithm, then outward from a root in every cluster."""
     for i in range(len(tree.where)):
@@ -144,7 +144,7 @@ def _plant(tree, graph, used, top):
     tree.counts[0] = count
 
 
-@kernel
+@inner
 def _look_for_fresh(tree, graph, used, top):
     """Queue the ranks of full tubes between rows that are not yet known; how many.
 
@@ -169,7 +169,7 @@ def _look_for_fresh(tree, graph, used, top):
     return -1 if all_anew else count
 
 
-@kernel
+@inner
 def _choose(tree, graph, used, fresh):
     """Keep the tubes that join clusters, the firmest first; count them at their rows."""
     strong, link, leader, begin = tree.strong, tree.link, tree.leader, tree.begin
@@ -199,7 +199,7 @@ def _choose(tree, graph, used, fresh):
     tree.counts[2] = edges
 
 
-@kernel
+@inner
 def _lay_out(tree, graph, top):
     """Neighbours in the tree, row by row."""
     begin = tree.begin
@@ -219,7 +219,7 @@ def _lay_out(tree, graph, top):
     begin[0] = 0
 
 
-@kernel
+@inner
 def _leader_of(leader, i):
     while leader[i] != i:
         leader[i] = leader[leader[i]]
@@ -227,7 +227,7 @@ def _leader_of(leader, i):
     return i
 
 
-@kernel
+@inner
 def _grow(tree, root, count):
     """Put a root and all that hangs on it in order, level by level; the rows in order then."""
     row, parent, where, begin = tree.row, tree.parent, tree.where, tree.begin
