@@ -26,7 +26,7 @@ from speed_lab import Lab
 from speed_parts import DEFAULT_PARTS, PARTS
 from speed_requests import Asked
 
-from poresim.ensemble.workers import cores
+from poresim.machine import cores
 
 HERE = Path(__file__).resolve().parent
 BUSY = 0.9  # processor over wall time below which a measurement had to share the machine

@@ -12,7 +12,7 @@ from speed_cases import ANGLE_DEG, DENSITY, LOG_SD, MEDIAN_RADIUS, SPACING, TENS
 
 import poresim as ps
 from poresim.ensemble.warming import warm
-from poresim.ensemble.workers import cores
+from poresim.machine import cores
 
 SIDE = 20
 ALONE = 5  # soaks of the same kind, one after the other, to compare with

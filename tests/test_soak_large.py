@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import dataclasses
+import threading
+
 import numpy as np
 import pytest
 from oracle_data import ANGLE_DEG, DATA, SHARES, TENSION, VISCOSITY
@@ -10,7 +13,10 @@ from oracle_data import SPACING as OF_LATTICE
 import poresim as ps
 from poresim.solid.sizes import Lognormal
 from poresim.solid.spec import SolidSpec
+from poresim.uptake import march as march_module
+from poresim.uptake import step
 from poresim.uptake.march import march
+from poresim.uptake.state import TOP
 from poresim.uptake.step import Stepper
 
 SPACING = 200e-6
@@ -18,12 +24,21 @@ LEVELS = np.array([0.2, 0.4, 0.6, 0.79])
 
 
 def block(
-    side: int, seed: int = 1, log_sd: float = 0.5, neighbours: float | None = None
+    side: int,
+    seed: int = 1,
+    log_sd: float = 0.5,
+    neighbours: float | None = None,
+    waist: float = 1.0,
 ) -> ps.Network:
     size = ((side - 1) * SPACING,) * 3
     radii = Lognormal(15e-6, log_sd)
     spec = SolidSpec(
-        size=size, lattice="cubic", radii=radii, spacing=SPACING, neighbours=neighbours
+        size=size,
+        lattice="cubic",
+        radii=radii,
+        spacing=SPACING,
+        neighbours=neighbours,
+        waist=waist,
     )
     return ps.build_solid(spec, seed)
 
@@ -32,6 +47,13 @@ def soaked(solid: ps.Network, liquid: ps.Liquid, accuracy: float, **options: obj
     *_, course = march(
         solid, liquid, solid.faces["bottom"], None, 0.8, accuracy=accuracy, **options
     )
+    return course.result()
+
+
+def soak_to(
+    solid: ps.Network, inlet: np.ndarray, share: float, accuracy: float, **options: object
+) -> ps.Soak:
+    *_, course = march(solid, WATER, inlet, None, share, accuracy=accuracy, **options)
     return course.result()
 
 
@@ -48,10 +70,20 @@ LIQUIDS = {
 }
 
 
+@pytest.fixture
+def halves(monkeypatch) -> None:
+    """Cut networks in two that are small enough for a test."""
+    monkeypatch.setattr(march_module, "_HALVES_FROM", 100)
+
+
 @pytest.mark.parametrize("side", [8, 12])
 @pytest.mark.parametrize("accuracy", [1e-2, 1e-3])
-def test_many_events_in_a_step_keep_the_accuracy(side: int, accuracy: float) -> None:
+@pytest.mark.parametrize("parts", [1, 2])
+def test_many_events_in_a_step_keep_the_accuracy(
+    monkeypatch, side: int, accuracy: float, parts: int
+) -> None:
     """Against the stored results of the event-by-event oracle."""
+    monkeypatch.setattr(march_module, "_HALVES_FROM", 100 if parts == 2 else 10**9)
     data = dict(np.load(DATA / f"lattice_{side}.npz"))
     solid = ps.Network(data["points"], data["ends"], data["radius"], OF_LATTICE)
     liquid = ps.Liquid(ps.Newtonian(VISCOSITY), TENSION, ANGLE_DEG, 1005.0)
@@ -75,6 +107,81 @@ def test_a_coarse_march_agrees_with_a_fine_one(name: str) -> None:
     np.testing.assert_allclose(times(coarse), times(fine), rtol=1e-2)
 
 
+CUT = {
+    "plain": (WATER, {}, {}),
+    "hysteresis": (LIQUIDS["hysteresis"], {}, {}),
+    "gravity": (WATER, {}, {"gravity": (3.0, 0.0, -9.8)}),
+    "wide": (WATER, {"log_sd": 1.0}, {}),
+    "thin": (WATER, {"neighbours": 3.2}, {}),
+    "waisted": (WATER, {"waist": 0.5}, {}),
+}
+
+
+@pytest.mark.usefixtures("halves")
+@pytest.mark.parametrize("name", CUT)
+def test_two_cores_make_the_same_soak_as_one(name: str) -> None:
+    """Bit for bit, whatever the liquid and the solid; and the halves the same as the whole."""
+    liquid, shape, options = CUT[name]
+    solid = block(12, **shape)
+    one, two = (
+        soaked(solid, liquid, 1e-2, one_by_one=False, cores=cores, **options) for cores in (1, 2)
+    )
+    for field in dataclasses.fields(one):
+        np.testing.assert_array_equal(getattr(one, field.name), getattr(two, field.name))
+    march_module._HALVES_FROM = 10**9
+    whole = soaked(solid, liquid, 1e-2, one_by_one=False, **options)
+    assert not np.array_equal(whole.filled_at_s, one.filled_at_s, equal_nan=True)
+    np.testing.assert_allclose(times(one), times(whole), rtol=1e-2)
+
+
+@pytest.mark.usefixtures("halves")
+@pytest.mark.parametrize("join", ["bridged", "apart", "one side wet"])
+def test_halves_that_few_tubes_join(join: str) -> None:
+    """Two blocks beside one another, joined by a tube or none; liquid comes to both, or to one."""
+    left = block(8)
+    beside = left.points + [3e-3, 0.0, 0.0]
+    n = left.junctions
+    at_top = int(np.argmax(left.points.sum(axis=1)))
+    bridge = [[at_top, n + at_top]] if join != "apart" else np.empty((0, 2), int)
+    solid = ps.Network(
+        np.concatenate([left.points, beside]),
+        np.concatenate([left.ends, left.ends + n, bridge]),
+        np.concatenate([left.radius, left.radius, np.full(len(bridge), 2e-5)]),
+    )
+    inlet = left.faces["bottom"]
+    if join != "one side wet":
+        inlet = np.concatenate([inlet, inlet + n])
+    share = 0.4 if join == "one side wet" else 0.8
+    soaks = [
+        soak_to(solid, inlet, share, accuracy, one_by_one=False, cores=cores)
+        for accuracy, cores in ((1e-3, 1), (1e-2, 1), (1e-2, 2))
+    ]
+    fine, one, two = soaks
+    np.testing.assert_array_equal(one.filled_at_s, two.filled_at_s)
+    levels = share * np.array([0.25, 0.5, 0.75, 0.99])
+    found, right = (np.interp(levels, s.saturation, s.time_s) for s in (one, fine))
+    np.testing.assert_allclose(found, right, rtol=1e-2)
+
+
+@pytest.mark.usefixtures("halves")
+def test_a_march_that_is_interrupted_lets_its_other_thread_go(monkeypatch) -> None:
+    """Else that would wait for ever, and the program never end."""
+    solve, calls = step.solve_all, []
+
+    def interrupt(*arguments: object) -> object:
+        calls.append(threading.current_thread() is threading.main_thread())
+        if calls.count(True) > 3 and calls[-1]:
+            raise KeyboardInterrupt
+        return solve(*arguments)
+
+    monkeypatch.setattr(step, "solve_all", interrupt)
+    with pytest.raises(KeyboardInterrupt):
+        soaked(block(12), WATER, 1e-2, one_by_one=False, cores=2)
+    assert step._helper().submit(lambda: True).result(timeout=60)
+    monkeypatch.undo()
+    assert soaked(block(12), WATER, 1e-2, one_by_one=False, cores=2).steps > 10
+
+
 WIDE = {"log_sd": 1.0}
 THIN = {"neighbours": 3.2}
 
@@ -93,9 +200,17 @@ def test_wide_radii_take_few_more_solves() -> None:
     assert wide.solves <= 4 * plain.solves
 
 
-@pytest.mark.parametrize("particles", [None, ps.Particles(1e-6, np.array([2e-5]))])
-def test_steps_undone_leave_nothing_behind(monkeypatch, particles: ps.Particles | None) -> None:
+GRAINS = ps.Particles(1e-6, np.array([2e-5]))
+
+
+@pytest.mark.parametrize(
+    ("particles", "parts"), [(None, 1), (GRAINS, 1), (None, 2)], ids=["plain", "grains", "halves"]
+)
+def test_steps_undone_leave_nothing_behind(
+    monkeypatch, particles: ps.Particles | None, parts: int
+) -> None:
     """Every step is taken, undone, and taken shorter: the answer stays right."""
+    monkeypatch.setattr(march_module, "_HALVES_FROM", 100 if parts == 2 else 10**9)
     attempt, tried = Stepper._try, []
 
     def refuse_every_other(self, now, until, liquid, fresh):
@@ -112,10 +227,13 @@ def test_steps_undone_leave_nothing_behind(monkeypatch, particles: ps.Particles 
         solid, liquid, data["inlet"], 2 * np.nanmax(data["filled_at"]), accuracy=1e-2,
         one_by_one=False,
     ):  # fmt: skip
-        slots, graph = course._state.slots, course._state.graph
-        live = np.flatnonzero(slots["live"])
-        np.testing.assert_array_equal(graph.slot[slots["number"][live]], live)
-        assert np.count_nonzero(graph.slot >= 0) == len(live)
+        graph, begin = course._state.graph, course._state.log.begin[:, TOP]
+        count = 0
+        for start, slots in zip(begin, course._state.slots_by_half, strict=True):
+            live = np.flatnonzero(slots["live"])
+            np.testing.assert_array_equal(graph.slot[slots["number"][live]], start + live)
+            count += len(live)
+        assert np.count_nonzero(graph.slot >= 0) == count
     soak = course.result()
     assert len(tried) > 1.9 * soak.steps
     found = np.interp(SHARES * solid.tube_volume.sum(), soak.uptake_m3, soak.time_s)

@@ -13,17 +13,17 @@ from poresim.solid.spec import SolidSpec
 from poresim.tube.law import flow_law
 from poresim.tube.straight import plain_volume, straight_advance
 from poresim.uptake.state import build_state, firmness
-from poresim.uptake.tree import factor, fit_tree, make_tree, solve_tree
+from poresim.uptake.tree import factor, fit_tree, make_trees, solve_tree
 
 WATER = ps.Liquid(ps.Newtonian(1e-3), surface_tension=0.072, contact_angle_deg=40, density=998)
 RNG = np.random.default_rng(20)
 
 
-def lattice(log_sd: float = 1.0):
+def lattice(log_sd: float = 1.0, halves: bool = False):
     """A dry cube's graph, and where in its rings each tube stands."""
     spec = SolidSpec((1.4e-3,) * 3, "cubic", radii=Lognormal(15e-6, log_sd), spacing=200e-6)
     solid = ps.build_solid(spec, 3)
-    state = build_state(solid, WATER, solid.faces["bottom"], np.zeros(3), 1e-2, 0)
+    state = build_state(solid, WATER, solid.faces["bottom"], np.zeros(3), 1e-2, 0, halves)
     return state, firmness(state.shapes, solid.tubes)
 
 
@@ -45,21 +45,25 @@ def of_tree(tree, graph, n: int) -> sp.csr_matrix:
     return half + half.T
 
 
-def test_the_tree_is_the_maximum_spanning_forest_however_it_grew() -> None:
+@pytest.mark.parametrize("half", [None, 0, 1])
+def test_the_tree_is_the_maximum_spanning_forest_however_it_grew(half: int | None) -> None:
     """Against scipy's minimum spanning tree of the tubes' ranks, as they fill and after an undo."""
-    state, firm = lattice()
+    state, firm = lattice(halves=half is not None)
     graph, n = state.graph, len(state.junctions)
     used = np.ones(n, np.int8)
     used[: state.inlets] = 0
-    tree = make_tree(graph, firm)
+    tree = make_trees(graph, firm)[half or 0]
+    low, high = graph.half[half or 0], graph.half[(half or 0) + 1]
+    assert half is None or 0.4 * n < high - low < 0.6 * n
     order = RNG.permutation(len(firm))
     full = np.zeros(len(firm), bool)
     for events, (begin, end) in enumerate([(0, 400), (400, 410), (410, 900), (300, 900)], start=1):
         full[:] = False  # the last: tubes 0 to 300 were undone
         full[order[begin if begin == 300 else 0 : end]] = True
         graph.flow[:] = np.where(full[graph.ring], firm[graph.ring], 0.0)
-        fit_tree(tree, graph, used, n, 1000 * events)
-        inner = matrix(graph)[state.inlets :, state.inlets :].tocoo()
+        fit_tree(tree, graph, used, high, 1000 * events)
+        begin = max(state.inlets, low)
+        inner = matrix(graph)[begin:high, begin:high].tocoo()
         rank = np.empty(len(firm))
         rank[np.argsort(-firm)] = np.arange(1, len(firm) + 1)
         by_flow = dict(zip(firm, rank, strict=True))
@@ -71,7 +75,8 @@ def test_the_tree_is_the_maximum_spanning_forest_however_it_grew() -> None:
         np.testing.assert_array_equal(
             np.sort(kept.data)[::2], np.sort([names[r] for r in best.data])
         )
-        assert connected_components(kept)[0] == connected_components(inner)[0] + state.inlets
+        alone = n - (high - begin)
+        assert connected_components(kept)[0] == connected_components(inner)[0] + alone
 
 
 def test_the_tree_is_solved_exactly() -> None:
@@ -80,7 +85,7 @@ def test_the_tree_is_solved_exactly() -> None:
     graph, n = state.graph, len(state.junctions)
     used = np.ones(n, np.int8)
     graph.flow[:] = np.where(RNG.random(len(firm))[graph.ring] < 0.7, firm[graph.ring], 0.0)
-    tree = make_tree(graph, firm)
+    tree = make_trees(graph, firm)[0]
     fit_tree(tree, graph, used, n, 1000)
     span = 0.3
     diagonal = span * np.asarray(matrix(graph).sum(axis=1)).ravel() * 1.01 + 1e-6 * firm.mean()

@@ -103,7 +103,7 @@ def _no_old_figures(out: Path, name: str) -> Iterator[None]:
 
 def _expect(scenario: Scenario, workers: int | None) -> None:
     """Say what is coming, before it starts; refuses what does not fit into the memory."""
-    from poresim.ensemble.workers import cores
+    from poresim.machine import cores
     from poresim.scenario.plan import plan
 
     for line in forecast(scenario, plan(scenario, workers or cores())):

@@ -39,6 +39,7 @@ class Job:
     """Soak number ``repeat`` of liquid number ``place``, with all that it takes.
 
     run : the key of the run that it belongs to. double_precision : of what the record keeps.
+    cores : that it may use.
     """
 
     run: str
@@ -55,6 +56,7 @@ class Job:
     seed: int
     snapshots: tuple[float, ...]
     double_precision: bool = False
+    cores: int = 1
 
 
 class Done(NamedTuple):
@@ -102,6 +104,7 @@ def soak_one(number: int, job: Job) -> Done:
         seed=particle_seed(job.seed, job.repeat),
         snapshots=job.snapshots,
         depth_m=depth_below(network, job.faces),
+        cores=job.cores,
         progress=lambda fraction, *_: report(number, fraction),
     )
     repeat = Repeat.of(result, job.liquid.density)

@@ -6,12 +6,14 @@ import sys
 import time
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, Executor, Future
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from poresim.ensemble.jobs import Done, Job, RequestError, soak_one
 from poresim.ensemble.request import fit_in_memory, header_of, jobs_of
-from poresim.ensemble.workers import Workers, cores
+from poresim.ensemble.workers import Workers
+from poresim.machine import cores
 from poresim.record.files import clear_temporary, locked, make_folder, safe_name
 from poresim.record.layout import RecordError
 from poresim.record.model import Record
@@ -83,7 +85,10 @@ def run(
             finished = _start(target, parts, resume=resume, force=force)
             jobs = jobs_of(scenario, parts.header.key, finished)
             if jobs:
-                count = min(workers or cores(), len(jobs), fit_in_memory(scenario))
+                allowed = workers or cores()
+                count = min(allowed, len(jobs), fit_in_memory(scenario))
+                if executor is None:
+                    jobs = [replace(job, cores=allowed // count) for job in jobs]
                 work = _Run(target, parts, finished, jobs, progress)
                 work.compute(Workers(count, len(jobs), executor))
             elif not (target.exists() and load_record(target).complete):

@@ -26,14 +26,6 @@ _LOOK_S = 0.2  # how often a worker looks whether it is still wanted
 _fractions: Any = None  # in a worker: shared memory, how far each job is
 
 
-def cores() -> int:
-    """Cores this process may use."""
-    try:
-        return len(os.sched_getaffinity(0))
-    except AttributeError:  # pragma: no cover - not Linux
-        return os.cpu_count() or 1
-
-
 class Workers:
     """Runs jobs on an executor and knows how far they are.
 

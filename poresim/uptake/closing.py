@@ -17,19 +17,20 @@ from poresim.tube.filled import STRAIGHT
 from poresim.tube.jit import inner, kernel
 from poresim.tube.shape import radius_at, volume_to
 from poresim.uptake.linear import conjugate_gradients
-from poresim.uptake.sheet import lay_out, rows_in_use
+from poresim.uptake.sheet import lay_out
 from poresim.uptake.state import TOP
+from poresim.uptake.team import HELD, MOVED, SIGNED, TOTAL, WEIGHT, in_all, note, wait
 from poresim.uptake.tree import fit_tree
 
 _CLOSINGS = 6
 _LINEAR_STEPS = np.int64(2000)
+_RIMS, _OTHERS = np.bool_(True), np.bool_(False)  # typed: see poresim.uptake.state.END_0
 
 
 @kernel
 def close_books(
-    law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, now, until, floor,
-    liquid,
-    intake,
+    law, wetting, tubes, junctions, graph, log, sheet, system, trees, control, team, now, until,
+    floor, liquid, intake,
 ):  # fmt: skip
     """Bring every tube to the step's end and spread what is owed: (liquid then, moved, left).
 
@@ -37,46 +38,66 @@ def close_books(
     by, ``left`` what is owed in the end, by all junctions together: as much as what came in
     differs from what the tubes hold.
     """
-    top = rows_in_use(junctions)
-    slots = log.counts[TOP]
-    for s in range(slots):
-        if tubes[s].live:
-            _weigh(tubes, junctions, log, s, now, until)
-    lay_out(law, wetting, tubes, junctions, graph, log, sheet, top, until, until, 0.0, floor)
-    for s in range(slots):
-        if tubes[s].live:
-            _end(tubes[s], graph)
-    for m in range(sheet.start[top]):
-        tube = tubes[sheet.slot[m]]
-        sheet.give[m] = tube.s0 if sheet.end[m] == 0 else tube.s1
+    for p in range(team.first, team.last):
+        for s in range(log.begin[p, TOP], log.counts[p, TOP]):
+            if tubes[s].live:
+                _weigh(tubes, junctions, log, s, now, until)
+    lay_out(law, wetting, tubes, junctions, graph, log, sheet, team, until, until, 0.0, floor)
+    for p in range(team.first, team.last):
+        _set_out(tubes, graph, log, sheet, p)
     span = until - now if wetting.linear else 1.0
-    signed, total = 0.0, 0.0
-    for i in range(top):
-        sheet.owed[i] = sheet.base[i]
-        signed += sheet.owed[i]
-        total += abs(sheet.owed[i])
+    signed, total = _left(sheet, team)
     goal = control.close_share * liquid
     enough = max(goal, control.rough_share * intake)
     moved = 0.0
     for _ in range(_CLOSINGS):
         if total > enough:
-            fit_tree(tree, graph, sheet.used, top, control.events)
+            for p in range(team.first, team.last):
+                fit_tree(trees[p], graph, sheet.used, sheet.rows[p, 1], control.events)
             conjugate_gradients(
-                system, tree, graph, sheet, control, top, span, 0.0, 0.5 * enough, _LINEAR_STEPS
+                system, trees, graph, sheet, control, team, span, 0.0, 0.5 * enough, _LINEAR_STEPS
             )
         elif abs(signed) > goal:
-            _lift_all(junctions, graph, sheet, system, top, span, signed)
+            _lift_all(junctions, graph, sheet, system, team, span, signed)
         else:
             break
-        moved += _shift(tubes, graph, sheet, system, top, span)
+        moved += _shift(tubes, junctions, graph, sheet, system, team, span)
+        signed, total = _left(sheet, team)
+    for p in range(team.first, team.last):
+        for i in range(sheet.rows[p, 0], sheet.rows[p, 1]):
+            if sheet.used[i]:
+                junctions[i].owed = sheet.owed[i]
+        note(team, p, HELD, _standing(tubes, log, p))
+    wait(team)
+    return control.filled + in_all(team, HELD), moved, abs(signed)
+
+
+@inner
+def _set_out(tubes, graph, log, sheet, p):
+    """Nothing is booked any more: the matrix, and what rows owe."""
+    for s in range(log.begin[p, TOP], log.counts[p, TOP]):
+        if tubes[s].live:
+            _end(tubes[s], graph)
+    low, top = sheet.rows[p, 0], sheet.rows[p, 1]
+    for m in range(sheet.start[low + p], sheet.start[top + p]):
+        tube = tubes[sheet.slot[m]]
+        sheet.give[m] = tube.s0 if sheet.end[m] == 0 else tube.s1
+    for i in range(low, top):
+        sheet.owed[i] = sheet.base[i]
+
+
+@inner
+def _left(sheet, team):
+    """What all rows owe: (in sum, without their signs)."""
+    for p in range(team.first, team.last):
         signed, total = 0.0, 0.0
-        for i in range(top):
+        for i in range(sheet.rows[p, 0], sheet.rows[p, 1]):
             signed += sheet.owed[i]
             total += abs(sheet.owed[i])
-    for i in range(top):
-        if sheet.used[i]:
-            junctions[i].owed = sheet.owed[i]
-    return control.filled + _standing(tubes, slots), moved, abs(signed)
+        note(team, p, SIGNED, signed)
+        note(team, p, TOTAL, total)
+    wait(team)
+    return in_all(team, SIGNED), in_all(team, TOTAL)
 
 
 @inner
@@ -102,10 +123,10 @@ def _end(tube, graph):
 
 
 @inner
-def _standing(tubes, slots):
+def _standing(tubes, log, p):
     """Liquid in the tubes that have slots and are not full."""
     held = 0.0
-    for s in range(slots):
+    for s in range(log.begin[p, TOP], log.counts[p, TOP]):
         tube = tubes[s]
         if tube.live and not tube.full:
             held += volume_to(tube, tube.x0) + volume_to(tube, tube.x1)
@@ -113,35 +134,58 @@ def _standing(tubes, slots):
 
 
 @inner
-def _lift_all(junctions, graph, sheet, system, top, span, signed):
+def _lift_all(junctions, graph, sheet, system, team, span, signed):
     """The same move for every row, such that all together owe nothing."""
-    used, start, give = sheet.used, sheet.start, sheet.give
+    used, give = sheet.used, sheet.give
     first, far, flow = graph.first, graph.far, graph.flow
-    weight = 0.0
-    for i in range(top):
-        if not used[i]:
-            continue
-        for m in range(start[i], start[i + 1]):
-            weight += give[m]
-        for k in range(first[i], first[i + 1]):
-            if junctions[far[k]].inlet:
-                weight += span * flow[k]
-    for i in range(top):
-        system.move[i] = signed / weight if used[i] and weight > 0.0 else 0.0
+    for p in range(team.first, team.last):
+        weight, start = 0.0, sheet.start[p:]
+        for i in range(sheet.rows[p, 0], sheet.rows[p, 1]):
+            if not used[i]:
+                continue
+            for m in range(start[i], start[i + 1]):
+                weight += give[m]
+            for k in range(first[i], first[i + 1]):
+                if junctions[far[k]].inlet:
+                    weight += span * flow[k]
+        note(team, p, WEIGHT, weight)
+    wait(team)
+    weight = in_all(team, WEIGHT)
+    for p in range(team.first, team.last):
+        for i in range(sheet.rows[p, 0], sheet.rows[p, 1]):
+            system.move[i] = signed / weight if used[i] and weight > 0.0 else 0.0
+    wait(team)
 
 
 @inner
-def _shift(tubes, graph, sheet, system, top, span):
+def _shift(tubes, junctions, graph, sheet, system, team, span):
     """Move liquid as the solve says; what menisci were moved by.
 
-    A meniscus at its limit takes no further part.
+    A meniscus at its limit takes no further part. Tubes between the halves may have one in each:
+    those wait for the others.
     """
-    move, used, start, owed = system.move, sheet.used, sheet.start, sheet.owed
+    for p in range(team.first, team.last):
+        note(team, p, MOVED, _shift_rows(tubes, junctions, graph, sheet, system, p, span, _OTHERS))
+    wait(team)
+    for p in range(len(sheet.rows)):
+        if team.first == 0:
+            more = _shift_rows(tubes, junctions, graph, sheet, system, p, span, _RIMS)
+            note(team, p, MOVED, team.sums[p, MOVED] + more)
+    wait(team)
+    return in_all(team, MOVED)
+
+
+@inner
+def _shift_rows(tubes, junctions, graph, sheet, system, p, span, rims):
+    """Of rows of a half: those at the other half (``rims``) or all others."""
+    move, used, start, owed = system.move, sheet.used, sheet.start[p:], sheet.owed
     slot, side, give = sheet.slot, sheet.end, sheet.give
     first, far, flow = graph.first, graph.far, graph.flow
     moved = 0.0
-    for i in range(top):
-        if not used[i]:
+    low, top = sheet.rows[p, 0], sheet.rows[p, 1]
+    for n in range(len(graph.rims) if rims else top - low):
+        i = np.int64(graph.rims[n]) if rims else low + n
+        if not low <= i < top or not used[i] or junctions[i].rim != rims:
             continue
         out = 0.0
         for k in range(first[i], first[i + 1]):

@@ -8,53 +8,198 @@ where that does not suffice, all wet junctions are.
 from __future__ import annotations
 
 import math
+from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from poresim.tube.jit import inner, kernel
 from poresim.tube.shape import volume_to
-from poresim.uptake.heap import pop
-from poresim.uptake.ledger import predict, schedule, settle
+from poresim.uptake.heap import pop, push
+from poresim.uptake.ledger import forget_stale, predict, schedule, settle
 from poresim.uptake.local import spread
-from poresim.uptake.state import FILLS, RECENT, TOP, open_around, pass_on
+from poresim.uptake.state import FILLS, TOP, Graph, happened, open_around, pass_on
+from poresim.uptake.team import OWED, in_all, note, wait
+
+_SLICES = 16  # of a step, between which halves meet
+# typed, for numba compiles a kernel anew for every literal:
+_FIRST, _BETWEEN = np.int64(0), np.int64(2)  # queues of the first half, and of what joins them
+_RIMS, _NO_RIMS = np.bool_(True), np.bool_(False)
+_NO_LOOK = np.int64(0)
+
+#: What has happened so far, in one half or between them.
+TALLY = np.dtype([("events", np.int64), ("balances", np.int64), ("filled", np.float64)], align=True)
+
+
+class Agenda(NamedTuple):
+    """What is to happen, of each half and of what joins them: work space, (3, ...) each."""
+
+    times: NDArray[np.float64]  # queues of events
+    queue: NDArray[np.int32]  # their slots
+    near: NDArray[np.int32]  # slots around a junction
+    waiting: NDArray[np.int32]  # junctions to be balanced
+    seeds: NDArray[np.int32]
+    aside: NDArray[np.int32]  # (2, ...) slots whose events the third is to meet
+    counts: NDArray[np.int64]  # (3, 2) events in the queues, events set aside
+    tally: NDArray[Any]  # (3,) what has happened in all
+
+    @classmethod
+    def of(cls, graph: Graph, tubes: int) -> Agenda:
+        """Empty, for a network of that size."""
+        room, most = 2 * tubes + 1024, int(np.diff(graph.first).max())
+        rows = len(graph.first) - 1
+        return cls(  # memory is taken as it is first used
+            np.zeros((3, room)),
+            np.zeros((3, room), np.int32),
+            np.zeros((3, most), np.int32),
+            np.zeros((3, rows + 2), np.int32),
+            np.zeros((3, 2), np.int32),
+            np.zeros((2, room), np.int32),
+            np.zeros((3, 2), np.int64),
+            np.zeros(3, TALLY),
+        )
 
 
 @kernel
-def schedule_all(law, wetting, tubes, junctions, log, until, times, queue):
-    """Enter what happens to the tubes beside liquid before the step's end; the number of events."""
-    events = np.int64(0)
-    for s in range(log.counts[TOP]):
-        if tubes[s].live:
-            tubes[s].next = math.inf
-            events = schedule(law, wetting, tubes, junctions, s, until, times, queue, events)
-    return events
+def schedule_all(law, wetting, tubes, junctions, log, team, until, agenda):
+    """Enter what happens to the tubes beside liquid before the step's end."""
+    for p in range(team.first, team.last):
+        times, queue = agenda.times[p], agenda.queue[p]
+        events = np.int64(0)
+        for s in range(log.begin[p, TOP], log.counts[p, TOP]):
+            if tubes[s].live:
+                tubes[s].next = math.inf
+                events = schedule(law, wetting, tubes, junctions, s, until, times, queue, events)
+        agenda.counts[p, 0] = events
+        agenda.counts[2, 0] = 0
+    wait(team)
 
 
 @kernel
 def meet_events(
-    law, wetting, tubes, junctions, graph, shapes, log, control,
-    now, until, floor, tol, drift, look, times, queue, events, near, line, seeds,
+    law, wetting, tubes, junctions, graph, shapes, log, control, team, now, since, until, floor,
+    tol, drift, look, agenda,
 ):  # fmt: skip
-    """Meet events in the order of time: (events left, time of the last, whether to balance all).
+    """Meet events in the order of time: (time of the last, whether to balance all).
 
-    Comes back early when all wet junctions together owe more than ``drift``.
+    The step began at ``now``; up to ``since`` all are met. Comes back early when all wet junctions
+    together owe more than ``drift``, looked at after every ``look`` events. Two halves go on side
+    by side for a slice of the step; then it is the turn of the junctions that tubes join to the
+    other half, and of the events around them.
     """
-    met = 0
+    if graph.half[1] == graph.half[2]:
+        time, needed = until, False
+        if team.first == 0:
+            time, needed = _meet(
+                law, wetting, tubes, junctions, graph, shapes, log, control, now, until, floor,
+                tol, drift, look, agenda, _FIRST, until, _RIMS,
+            )  # fmt: skip
+        return time, needed
+    slice_, seen = (until - now) / _SLICES, _met(agenda)
+    wait(team)
+    while since < until:
+        to = since + slice_ if since + 1.5 * slice_ < until else until
+        for p in range(team.first, team.last):
+            _meet(
+                law, wetting, tubes, junctions, graph, shapes, log, control, now, until, floor,
+                tol, math.inf, _NO_LOOK, agenda, p, to, _NO_RIMS,
+            )  # fmt: skip
+        wait(team)
+        if team.first == 0:
+            _meet_between(
+                law, wetting, tubes, junctions, graph, shapes, log, control, now, until, floor,
+                tol, agenda, since, to,
+            )  # fmt: skip
+        wait(team)
+        left = agenda.counts[0, 0] + agenda.counts[1, 0] + agenda.counts[2, 0]
+        met = _met(agenda)
+        wait(team)  # before the counts change again
+        if left == 0:
+            break
+        since = to
+        if met - seen < look:
+            continue
+        seen = met
+        for p in range(team.first, team.last):
+            note(team, p, OWED, _all_owed(junctions, graph, p))
+        wait(team)
+        if in_all(team, OWED) > drift:
+            return to, True
+    return until, False
+
+
+@inner
+def _met(agenda):
+    return agenda.tally[0].events + agenda.tally[1].events + agenda.tally[2].events
+
+
+@inner
+def _meet_between(
+    law, wetting, tubes, junctions, graph, shapes, log, control, now, until, floor, tol, agenda,
+    from_, to,
+):  # fmt: skip
+    """Meet what the halves set aside, and balance junctions that tubes join to the other half."""
+    times, queue, count = agenda.times[2], agenda.queue[2], agenda.counts[2, 0]
+    for p in range(2):
+        for n in range(agenda.counts[p, 1]):
+            s = np.int64(agenda.aside[p, n])
+            if tubes[s].next > to:  # something else has come in between
+                continue
+            if count == len(times):
+                count = forget_stale(tubes, times, queue, count)
+            count = push(times, queue, count, tubes[s].next, s)
+        agenda.counts[p, 1] = 0
+    agenda.counts[2, 0] = count
+    _meet(
+        law, wetting, tubes, junctions, graph, shapes, log, control, now, until, floor, tol,
+        math.inf, _NO_LOOK, agenda, _BETWEEN, to, _RIMS,
+    )  # fmt: skip
+    count = agenda.counts[2, 0]
+    for i in graph.rims:
+        if junctions[i].wet and abs(junctions[i].owed) > tol:
+            agenda.seeds[2, 0] = agenda.seeds[2, 1] = i
+            since = max(from_, junctions[i].wetted)
+            count, done = spread(
+                law, wetting, tubes, junctions, graph, agenda.seeds[2], since, until, floor, tol,
+                control.budget, agenda.near[2], agenda.waiting[2], times, queue, count, _RIMS,
+            )  # fmt: skip
+            agenda.tally[2].balances += done
+    agenda.counts[2, 0] = count
+
+
+@inner
+def _meet(
+    law, wetting, tubes, junctions, graph, shapes, log, control, now, until, floor, tol, drift,
+    look, agenda, p, to, rims,
+):  # fmt: skip
+    """Meet the events of one queue up to ``to``; the time of the last if all are to be balanced.
+
+    Without ``rims`` what touches a junction that a tube joins to the other half is set aside.
+    """
+    times, queue, near, waiting, seeds = (
+        agenda.times[p], agenda.queue[p], agenda.near[p], agenda.waiting[p], agenda.seeds[p]
+    )  # fmt: skip
+    tally = agenda.tally[p]
+    events, aside, met = agenda.counts[p, 0], agenda.counts[p, 1], 0
     # so close to the end nothing is balanced any more: what starts there waits for the next step
     short = max(1e-3 * (until - now), control.meet_share * until)
-    while events > 0:
+    while events > 0 and times[0] <= to:
         time, slot, events = pop(times, queue, events)
         s = np.int64(slot)
         tube = tubes[s]
         if tube.next != time:
             continue
-        control.events += 1
+        if not rims and (junctions[tube.a].rim or junctions[tube.b].rim):
+            agenda.aside[p, aside] = s
+            aside += 1
+            continue
+        tally.events += 1
         settle(law, wetting, tubes, junctions, s, time, until, floor)
         tube.next = math.inf
         seeds[0], seeds[1] = tube.a, tube.b
         passing = False
         if tube.event == FILLS:
-            new = _fill(wetting, tubes, junctions, graph, log, s, time, until, control)
+            new = _fill(wetting, tubes, junctions, graph, log, s, time, until, tally)
             passing = tube.live == 0
             if new >= 0:
                 if new == tube.b:
@@ -69,8 +214,7 @@ def meet_events(
             tube.conduct *= control.leak
             tube.grain0 = tube.grain1 = math.inf
             log.blocked_at[tube.number] = time
-            log.recent[log.counts[RECENT]] = -1 - tube.number
-            log.counts[RECENT] += 1
+            happened(log, s, np.int64(-1 - tube.number))
         if not passing:
             predict(law, wetting, tubes, junctions, s, until, floor)
             events = schedule(law, wetting, tubes, junctions, s, until, times, queue, events)
@@ -78,26 +222,28 @@ def meet_events(
             continue
         events, done = spread(
             law, wetting, tubes, junctions, graph, seeds, time, until, floor, tol,
-            control.budget, near, line, times, queue, events,
+            control.budget, near, waiting, times, queue, events, rims,
         )  # fmt: skip
-        control.balances += done
+        tally.balances += done
         met += 1
-        if (met % look == 0 or events == 0) and _all_owed(junctions) > drift:
-            return events, time, True
-    return events, until, False
+        if look > 0 and (met % look == 0 or events == 0) and _all_owed(junctions, graph, p) > drift:
+            agenda.counts[p, 0] = events
+            return time, True
+    agenda.counts[p, 0], agenda.counts[p, 1] = events, aside
+    return until, False
 
 
 @inner
-def _all_owed(junctions):
+def _all_owed(junctions, graph, p):
     total = 0.0
-    for i in range(len(junctions)):
+    for i in range(graph.half[p], graph.half[p + 1]):
         if junctions[i].wet and not junctions[i].inlet:
             total += abs(junctions[i].owed)
     return total
 
 
 @kernel
-def _fill(wetting, tubes, junctions, graph, log, s, time, until, control):
+def _fill(wetting, tubes, junctions, graph, log, s, time, until, tally):
     """Tube s is full; the junction that this wets, or -1."""
     tube = tubes[s]
     a, b = junctions[tube.a], junctions[tube.b]
@@ -116,9 +262,8 @@ def _fill(wetting, tubes, junctions, graph, log, s, time, until, control):
     e = tube.number
     log.filled_at[e] = time
     log.met[e] = tube.x0 / tube.length
-    log.recent[log.counts[RECENT]] = e
-    log.counts[RECENT] += 1
-    control.filled += volume_to(tube, tube.length)
+    happened(log, s, np.int64(e))
+    tally.filled += volume_to(tube, tube.length)
     new = -1
     if not a.wet:
         new = tube.a

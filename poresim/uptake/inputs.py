@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
+from poresim import machine
 from poresim.solid.network import Network
 
 LEAST_ACCURACY, MOST_ACCURACY = 1e-8, 0.2
@@ -27,6 +28,7 @@ class Asked:
     seed: int
     snapshots: NDArray[np.float64]
     depth: NDArray[np.float64]
+    cores: int  # 1 or 2
 
 
 def checked_inputs(
@@ -40,6 +42,7 @@ def checked_inputs(
     seed: int,
     snapshots: Iterable[float],
     depth_m: ArrayLike | None,
+    cores: int | None = None,
 ) -> Asked:
     """All arguments, or a ValueError that says which is wrong."""
     where = _inlet(inlet, solid.junctions)
@@ -60,6 +63,10 @@ def checked_inputs(
         raise ValueError(f'air must be "free" in this version, got {air!r}')
     if isinstance(seed, bool) or not isinstance(seed, (int, np.integer)) or seed < 0:
         raise ValueError(f"seed must be a whole number from 0 up, got {seed!r}")
+    if cores is not None and (
+        isinstance(cores, bool) or not isinstance(cores, (int, np.integer)) or cores < 1
+    ):
+        raise ValueError(f"cores must be a whole number from 1 up, or None, got {cores!r}")
     times = np.array(sorted(snapshots), dtype=np.float64)
     if not np.all(np.isfinite(times)) or np.any(times < 0):
         raise ValueError("snapshots must be finite times from 0 s up")
@@ -72,6 +79,7 @@ def checked_inputs(
         seed=int(seed),
         snapshots=np.unique(times),
         depth=_depth(solid, where, depth_m),
+        cores=min(int(cores or machine.cores()), 2),
     )
 
 

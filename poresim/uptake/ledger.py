@@ -244,13 +244,13 @@ def schedule(law, wetting, tubes, junctions, e, until, times, queue, count):
         _schedule_open(law, wetting, tube, junctions, until)
     if tube.next < until and tube.next != before:
         if count == len(times):
-            count = _forget_stale(tubes, times, queue, count)
+            count = forget_stale(tubes, times, queue, count)
         count = push(times, queue, count, tube.next, e)
     return count
 
 
 @inner
-def _forget_stale(tubes, times, queue, count):
+def forget_stale(tubes, times, queue, count):
     kept = np.int64(0)
     for k in range(count):
         if tubes[queue[k]].next == times[k]:

@@ -1,7 +1,8 @@
 """Linear solves over the rows of a sheet: a weighted graph Laplacian plus a positive diagonal.
 
 Row i reads ``diagonal[i] x[i] - span * sum(flow[k] x[far[k]])`` over the ring of junction i; what
-is given, or dry, is 0.
+is given, or dry, is 0. Each half is preconditioned by a tree of its own; what joins the halves is
+left to the iteration.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from numpy.typing import NDArray
 
 from poresim.tube.jit import inner
 from poresim.uptake.state import ONE
+from poresim.uptake.team import LEFT, PUSHED, WEIGHT, in_all, note, wait
 from poresim.uptake.tree import factor, solve_tree
 
 Floats = NDArray[np.float64]
@@ -34,49 +36,72 @@ def make_system(junctions: int) -> System:
 
 
 @inner
-def conjugate_gradients(system, tree, graph, sheet, control, top, span, share, least, most):
+def conjugate_gradients(system, trees, graph, sheet, control, team, span, share, least, most):
     """Solve for ``move`` what the sheet owes, with the slopes that its menisci keep.
 
-    Preconditioned by the tree of the firmest tubes, which must fit the rows. Stops when the sum of
+    Preconditioned by the trees of the firmest tubes, which must fit the rows. Stops when the sum of
     what is left is below ``share`` of its start + ``least``, or after ``most`` iterations; counts
     itself in ``control``.
     """
-    control.solves += 1
-    left = _begin(system, graph, sheet, top, span)
+    for p in range(team.first, team.last):
+        if p == 0:
+            control.solves += 1
+        note(team, p, LEFT, _begin(system, graph, sheet, p, span))
+    wait(team)
+    left = in_all(team, LEFT)
     goal = share * left + least
     if left <= goal:
         return
-    factor(tree, system.diagonal, graph.flow, span)
-    residual, way, image = system.residual[:top], system.way[:top], system.image[:top]
+    for p in range(team.first, team.last):
+        factor(trees[p], system.diagonal, graph.flow, span)
     before = 0.0
     for _ in range(most):
-        solve_tree(tree, system.residual, system.image)
-        weight = product(residual, image)
+        for p in range(team.first, team.last):
+            solve_tree(trees[p], system.residual, system.image)
+            note(team, p, WEIGHT, product(system.residual, system.image, sheet.rows[p]))
+        wait(team)
+        weight = in_all(team, WEIGHT)
         if not weight > 0.0:
             return
         turn = weight / before if before > 0.0 else 0.0
         before = weight
-        for i in range(top):
-            way[i] = image[i] + turn * way[i]
-        _push(system, graph, top, span)
-        control.iterations += 1
-        pushed = product(way, image)
+        for p in range(team.first, team.last):
+            _turn(system, sheet.rows[p], turn)
+            if p == 0:
+                control.iterations += 1
+        wait(team)
+        for p in range(team.first, team.last):
+            _push(system, graph, sheet.rows[p], span)
+            note(team, p, PUSHED, product(system.way, system.image, sheet.rows[p]))
+        wait(team)
+        pushed = in_all(team, PUSHED)
         if not pushed > 0.0:
             return
-        if _go(system, top, weight / pushed) <= goal:
+        for p in range(team.first, team.last):
+            note(team, p, LEFT, _go(system, sheet.rows[p], weight / pushed))
+        wait(team)
+        if in_all(team, LEFT) <= goal:
             return
 
 
 @inner
-def _begin(system, graph, sheet, top, span):
+def _turn(system, rows, turn):
+    way, image = system.way[rows[0] : rows[1]], system.image[rows[0] : rows[1]]
+    for i in range(len(way)):
+        way[i] = image[i] + turn * way[i]
+
+
+@inner
+def _begin(system, graph, sheet, p, span):
     """Matrix from the slopes, right side from what is owed; the sum of that."""
-    first, flow, start = graph.first, graph.flow, sheet.start
+    first, flow, start = graph.first, graph.flow, sheet.start[p:]
     used, owed, give = sheet.used, sheet.owed, sheet.give
     move, way, residual = system.move, system.way, system.residual
     diagonal, image = system.diagonal, system.image
+    low, top = sheet.rows[p, 0], sheet.rows[p, 1]
     left = 0.0
-    k = np.uint64(0)
-    for i in range(top):
+    k = np.uint64(first[low])
+    for i in range(low, top):
         end = np.uint64(first[i + 1])
         move[i] = way[i] = image[i] = 0.0
         d = 0.0
@@ -97,12 +122,12 @@ def _begin(system, graph, sheet, top, span):
 
 
 @inner
-def _push(system, graph, top, span):
+def _push(system, graph, rows, span):
     """The image of the way."""
     first, far, flow = graph.first, graph.far, graph.flow
     way, image, diagonal = system.way, system.image, system.diagonal
-    k = np.uint64(0)
-    for i in range(top):
+    k = np.uint64(first[rows[0]])
+    for i in range(rows[0], rows[1]):
         end = np.uint64(first[i + 1])
         if diagonal[i] == 0.0:
             image[i] = 0.0
@@ -116,8 +141,9 @@ def _push(system, graph, top, span):
 
 
 @inner
-def product(a, b):
-    """In four strands, several times as quick as one after the other."""
+def product(a, b, rows):
+    """Of some rows, in four strands: several times as quick as one after the other."""
+    a, b = a[rows[0] : rows[1]], b[rows[0] : rows[1]]
     s0 = s1 = s2 = s3 = 0.0
     whole = len(a) // 4 * 4
     for i in range(0, whole, 4):
@@ -131,10 +157,11 @@ def product(a, b):
 
 
 @inner
-def _go(system, top, step):
+def _go(system, rows, step):
     """Move on by ``step``; the sum of what is left, in four strands."""
-    move, residual = system.move[:top], system.residual[:top]
-    way, image = system.way[:top], system.image[:top]
+    move, residual = system.move[rows[0] : rows[1]], system.residual[rows[0] : rows[1]]
+    way, image = system.way[rows[0] : rows[1]], system.image[rows[0] : rows[1]]
+    top = len(move)
     for i in range(top):
         move[i] += step * way[i]
         residual[i] -= step * image[i]

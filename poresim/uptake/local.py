@@ -89,11 +89,12 @@ def _own(tube, junctions, i, sign):
 @inner
 def spread(
     law, wetting, tubes, junctions, graph, seeds, now, until, floor, tol, budget, near, line,
-    times, queue, count,
+    times, queue, count, rims,
 ):  # fmt: skip
     """Balance the seeds and, outward, whatever then owes more than ``tol``.
 
-    At most ``budget`` balances. ``line`` is work space, one entry a junction. Returns
+    At most ``budget`` balances; without ``rims`` none of a junction that a tube joins to the other
+    half. ``line`` is work space, one entry a junction. Returns
     (new event count, number of balances).
     """
     first, far, flow = graph.first, graph.far, graph.flow
@@ -122,6 +123,8 @@ def spread(
         for k in range(first[i], first[i + 1]):
             j = far[k]
             if flow[k] == 0.0 and not _joined(tubes, graph, k):
+                continue
+            if junctions[j].rim and not rims:
                 continue
             idle = not junctions[j].queued and not junctions[j].inlet
             if idle and abs(junctions[j].owed) > tol:

@@ -25,6 +25,7 @@ _TINY_SHARE = 1e-6  # steps are never shorter than this share of the accuracy ti
 _ONE_BY_ONE_UP_TO = 3000  # junctions; in larger networks a step holds many events
 _ONE_BY_ONE_WAISTED = 100  # the same where tubes are waisted, whose menisci turn more often
 _FINE = 5e-3  # accuracies below: no short cuts in waisted tubes
+_HALVES_FROM = 20000  # junctions; there halves of a network pay for meeting one another
 _FRESH_SHARE = 0.1  # of the next arrival's wait, as if that had passed since an event
 _STEADY = 0.3  # where a step holds many events, the next is not shorter than this share of it
 _COARSE_KINK = 1e-6  # times the accuracy, of a pressure: how closely it is looked for
@@ -109,6 +110,7 @@ def soak(
     snapshots: Iterable[float] = (),
     depth_m: ArrayLike | None = None,
     progress: Progress | None = None,
+    cores: int | None = None,
 ) -> Soak:
     """Soak a dry network from its inlet junctions, which stay at zero gauge pressure.
 
@@ -126,6 +128,8 @@ def soak(
     depth_m : (n,) depth of each junction below the wetted face; by default the distance to the
         nearest inlet junction.
     progress : called with (share done, time in s, saturation) after every step.
+    cores : how many may be used: 1, or 2 where the network is large and the liquid Newtonian and
+        without grains; by default as many as there are. The result is the same, bit for bit.
 
     Raises
     ------
@@ -135,7 +139,7 @@ def soak(
     course = None
     for course in march(
         solid, liquid, inlet, until_s, until_saturation, accuracy, gravity, air, seed,
-        snapshots, depth_m,
+        snapshots, depth_m, cores=cores,
     ):  # fmt: skip
         if progress is not None:
             progress(course.share_done(), course.time, course.saturation)
@@ -157,6 +161,7 @@ def march(
     depth_m: ArrayLike | None = None,
     pace: Pace | None = None,
     one_by_one: bool | None = None,
+    cores: int | None = None,
 ) -> Iterator[Course]:
     """The soak step by step: yields the same :class:`Course`, longer by a step each time.
 
@@ -164,13 +169,17 @@ def march(
     whether steps end on their first event.
     """
     asked = checked_inputs(
-        solid, inlet, until_s, until_saturation, accuracy, gravity, air, seed, snapshots, depth_m
-    )
-    state = build_state(solid, liquid, asked.inlet, asked.gravity, accuracy, asked.seed)
-    waisted = bool(np.any(state.shapes.waist < 1))
+        solid, inlet, until_s, until_saturation, accuracy, gravity, air, seed, snapshots, depth_m,
+        cores,
+    )  # fmt: skip
+    waisted = bool(np.any(solid.waist < 1))
     few = _ONE_BY_ONE_WAISTED if waisted and accuracy >= _FINE else _ONE_BY_ONE_UP_TO
     if one_by_one is None:
         one_by_one = solid.junctions <= few
+    state = build_state(
+        solid, liquid, asked.inlet, asked.gravity, accuracy, asked.seed,
+        halves=not one_by_one and solid.junctions >= _HALVES_FROM,
+    )  # fmt: skip
     pace = pace or Pace.of(accuracy, waisted, float(state.law.index), not one_by_one)
     control = _control(pace, liquid, accuracy)
     course = Course(solid, state, asked, control)
@@ -183,7 +192,7 @@ def march(
     else:
         state.law.reach = _REACH * math.sqrt(accuracy)
         state.wetting["kink"] = _COARSE_KINK * accuracy
-    stepper = Stepper.of(state, control, one_by_one)
+    stepper = Stepper.of(state, control, one_by_one, asked.cores if state.halved else 1)
     course.bends = one_by_one
     course.exact = state.exact
     yield course

@@ -16,6 +16,7 @@ from poresim.tube.jit import inner
 from poresim.uptake.linear import conjugate_gradients, product
 from poresim.uptake.sheet import evaluate, sums, take
 from poresim.uptake.sweep import FORWARD, sweep
+from poresim.uptake.team import CHANGE, SLOPE, in_all, note, wait
 
 _HALVINGS = 4
 _LINEAR_STEPS = np.int64(400)
@@ -23,7 +24,7 @@ _LINEAR_STEPS = np.int64(400)
 
 @inner
 def newton(
-    law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, top, span, until,
+    law, wetting, tubes, junctions, graph, log, sheet, system, trees, control, team, span, until,
     floor, least, enough, tol, reach, free,
 ):  # fmt: skip
     """One step: with ``free`` menisci linear about their anchors, else about the pressures.
@@ -39,37 +40,41 @@ def newton(
     """
     share, goal = control.linear_share, least
     if free:
-        _lean(sheet, top)
+        for p in range(team.first, team.last):
+            _lean(sheet, p)
         share, goal = 0.0, control.linear_share * enough + least
     elif reach > 0.0:
-        _chords(law, wetting, tubes, sheet, top, reach, until, floor)
+        for p in range(team.first, team.last):
+            _chords(law, wetting, tubes, sheet, p, reach, until, floor)
     conjugate_gradients(
-        system, tree, graph, sheet, control, top, span if wetting.linear else 1.0, share, goal,
+        system, trees, graph, sheet, control, team, span if wetting.linear else 1.0, share, goal,
         _LINEAR_STEPS,
     )  # fmt: skip
-    most = _hold(junctions, sheet, system, top)
-    if free:
-        _stand(sheet, system, top)
-    first = _slope(sheet, system, top)
+    for p in range(team.first, team.last):
+        note(team, p, CHANGE, _hold(junctions, sheet, system, p))
+        if free:
+            _stand(sheet, system, p)
+    wait(team)
+    most = max(team.sums[0, CHANGE], team.sums[1, CHANGE])
+    first = _slope(sheet, system, team)
     size = 1.0
     total, intake, takers = 0.0, 0.0, 0
     for _ in range(_HALVINGS):
-        for i in range(top):
-            if sheet.used[i]:
-                sheet.pressure[i] = sheet.before[i] + size * system.move[i]
+        for p in range(team.first, team.last):
+            _try(sheet, system, sheet.rows[p], size)
         total, intake, takers = evaluate(
-            law, wetting, tubes, graph, log, sheet, top, span, until, floor
+            law, wetting, tubes, graph, log, sheet, team, span, until, floor
         )
         if free:
             break
-        last = _slope(sheet, system, top)
+        last = _slope(sheet, system, team)
         if last >= -0.5 * first:
             break
         if size == 1.0:  # too far at kinks, perhaps, that relaxing mends
             sweep(
-                law, wetting, tubes, junctions, graph, sheet, top, span, until, floor, tol, FORWARD
+                law, wetting, tubes, junctions, graph, sheet, team, span, until, floor, tol, FORWARD
             )
-            total, intake, takers = sums(sheet, top)
+            total, intake, takers = sums(sheet, team)
             if total < enough:
                 break
         size *= max(0.1, first / (first - last))
@@ -77,16 +82,25 @@ def newton(
 
 
 @inner
-def _lean(sheet, top):
+def _try(sheet, system, rows, size):
+    """Pressures after that share of the move."""
+    used, pressure, before, move = sheet.used, sheet.pressure, sheet.before, system.move
+    for i in range(rows[0], rows[1]):
+        if used[i]:
+            pressure[i] = before[i] + size * move[i]
+
+
+@inner
+def _lean(sheet, p):
     """What menisci take by their anchors, under the pressures as they stand, and what is owed then.
 
     Those without an anchor have it where the pressure takes them.
     """
     start, pressure, owed, taken, give = (
-        sheet.start, sheet.pressure, sheet.owed, sheet.taken, sheet.give
+        sheet.start[p:], sheet.pressure, sheet.owed, sheet.taken, sheet.give
     )  # fmt: skip
     x, gain, pull, area, anchor = sheet.x, sheet.gain, sheet.pull, sheet.area, sheet.anchor
-    for i in range(top):
+    for i in range(sheet.rows[p, 0], sheet.rows[p, 1]):
         for m in range(start[i], start[i + 1]):
             w = anchor[m]
             if w <= 0.0:
@@ -101,25 +115,25 @@ def _lean(sheet, top):
 
 
 @inner
-def _stand(sheet, system, top):
+def _stand(sheet, system, p):
     """Anchor menisci where they stand after the move (behind their mouths: not at all)."""
-    start, taken, give, move = sheet.start, sheet.taken, sheet.give, system.move
+    start, taken, give, move = sheet.start[p:], sheet.taken, sheet.give, system.move
     x, area, anchor = sheet.x, sheet.area, sheet.anchor
-    for i in range(top):
+    for i in range(sheet.rows[p, 0], sheet.rows[p, 1]):
         for m in range(start[i], start[i + 1]):
             if anchor[m] > 0.0:
                 anchor[m] = x[m] + (taken[m] + give[m] * move[i]) / area[m]
 
 
 @inner
-def _chords(law, wetting, tubes, sheet, top, reach, until, floor):
+def _chords(law, wetting, tubes, sheet, p, reach, until, floor):
     """Replace the menisci's slopes by those of their chords over pressures ``reach`` off.
 
     A meniscus that has just set out takes more as the root of its drive: the tangent at its start
     has all but no end, and a solve with it would leave that junction's pressure where it is.
     """
-    for i in range(top):
-        for m in range(sheet.start[i], sheet.start[i + 1]):
+    for i in range(sheet.rows[p, 0], sheet.rows[p, 1]):
+        for m in range(sheet.start[i + p], sheet.start[i + p + 1]):
             volume, at = sheet.taken[m], sheet.pressure[i]
             more, _ = take(law, wetting, tubes, sheet, m, at + reach, until, floor)
             less, _ = take(law, wetting, tubes, sheet, m, at - reach, until, floor)
@@ -127,11 +141,11 @@ def _chords(law, wetting, tubes, sheet, top, reach, until, floor):
 
 
 @inner
-def _hold(junctions, sheet, system, top):
+def _hold(junctions, sheet, system, p):
     """Set the pressures aside and hold the move within their bounds; its largest change of one."""
     most = 0.0
     pressure, before, used, move = sheet.pressure, sheet.before, sheet.used, system.move
-    for i in range(top):
+    for i in range(sheet.rows[p, 0], sheet.rows[p, 1]):
         if used[i]:
             at = before[i] = pressure[i]
             move[i] = min(max(at + move[i], junctions[i].low), junctions[i].high) - at
@@ -140,6 +154,9 @@ def _hold(junctions, sheet, system, top):
 
 
 @inner
-def _slope(sheet, system, top):
+def _slope(sheet, system, team):
     """Of the energy along the move."""
-    return product(system.move[:top], sheet.owed[:top])
+    for p in range(team.first, team.last):
+        note(team, p, SLOPE, product(system.move, sheet.owed, sheet.rows[p]))
+    wait(team)
+    return in_all(team, SLOPE)

@@ -25,13 +25,15 @@ def front_of(state: State, depth: NDArray[np.float64]) -> NDArray[np.float64]:
 
     depth : (n,) of each junction by its number in the state, m.
     """
-    found = np.empty(2 * len(state.slots))
-    return found[: _menisci(state.slots, state.junctions, depth, found)]
+    found = np.empty(2 * sum(len(half) for half in state.slots_by_half))
+    count = 0
+    for half in state.slots_by_half:
+        count = _menisci(half, state.junctions, depth, found, count)
+    return found[:count]
 
 
 @kernel
-def _menisci(tubes, junctions, depth, found):
-    n = 0
+def _menisci(tubes, junctions, depth, found, n):
     for e in range(len(tubes)):
         tube = tubes[e]
         if tube.full or not tube.live:

@@ -3,6 +3,8 @@
 A solve visits its rows many times; here level Newtonian menisci are looked up several at once, and
 no slot is touched. :func:`lay_out` fills a sheet, :func:`evaluate` says what every junction
 owes under given pressures, :func:`hand_back` books what was found.
+
+Functions with an argument p do it for one half of the rows, those with a team for its thread's.
 """
 
 from __future__ import annotations
@@ -17,6 +19,7 @@ from poresim.tube.jit import inner
 from poresim.tube.straight import plain_volume
 from poresim.uptake.ledger import bring, outflow
 from poresim.uptake.state import END_0, END_1, ONE, TOP
+from poresim.uptake.team import HALVES, INTAKE, OWED, TAKERS, in_all, note, wait
 
 
 class Sheet(NamedTuple):
@@ -27,7 +30,9 @@ class Sheet(NamedTuple):
     owed: NDArray[np.float64]  # (n,) what it owes, m3
     before: NDArray[np.float64]  # (n,) pressures kept aside
     used: NDArray[np.int8]  # (n,) 0: idle
-    start: NDArray[np.int32]  # (n + 1,) its menisci stand from here on
+    edge: NDArray[np.float64]  # (n,) of rows at the other half: pressures before a sweep
+    start: NDArray[np.int32]  # (n + 2,) menisci of row i in half p stand from start[i + p] on
+    rows: NDArray[np.int64]  # (2, 2) of either half: its first row, one more than its last
     # menisci that come from wet junctions, row after row
     slot: NDArray[np.int32]  # (2 m,)
     end: NDArray[np.int8]  # (2 m,) the tube's end that it came from
@@ -50,7 +55,9 @@ def make_sheet(junctions: int, tubes: int) -> Sheet:
         np.zeros(junctions),
         np.zeros(junctions),
         np.zeros(junctions, np.int8),
-        np.zeros(junctions + 1, np.int32),
+        np.zeros(junctions),
+        np.zeros(junctions + 2, np.int32),
+        np.zeros((HALVES, 2), np.int64),
         np.zeros(2 * tubes, np.int32),
         np.zeros(2 * tubes, np.int8),
         *(np.zeros(2 * tubes) for _ in range(9)),  # memory is taken as it is first used
@@ -58,30 +65,44 @@ def make_sheet(junctions: int, tubes: int) -> Sheet:
 
 
 @inner
-def rows_in_use(junctions):
-    """One more than the last wet junction's number."""
-    top = len(junctions)
-    while top > 0 and not junctions[top - 1].wet:
+def find_rows(junctions, graph, sheet, p):
+    """Up to the last wet junction of a half."""
+    low, top = graph.half[p], graph.half[p + 1]
+    while top > low and not junctions[top - 1].wet:
         top -= 1
-    return top
+    sheet.rows[p, 0], sheet.rows[p, 1] = low, top
 
 
 @inner
-def lay_out(law, wetting, tubes, junctions, graph, log, sheet, top, time, until, booked, floor):
+def lay_out(law, wetting, tubes, junctions, graph, log, sheet, team, time, until, booked, floor):
     """Bring every slot up to ``time`` and lay the rows out with nothing booked from then on.
 
     ``booked``: for how long, s, what full tubes without books pass is booked from then on.
     """
-    for s in range(log.counts[TOP]):
-        if tubes[s].live:
-            bring(law, wetting, tubes, junctions, s, time, until, floor)
-    place = 0
+    for p in range(team.first, team.last):
+        find_rows(junctions, graph, sheet, p)
+        for s in range(log.begin[p, TOP], log.counts[p, TOP]):
+            if tubes[s].live:
+                bring(law, wetting, tubes, junctions, s, time, until, floor)
+    wait(team)
+    for p in range(team.first, team.last):
+        _lay_rows(law, wetting, tubes, junctions, graph, sheet, p, until)
+    wait(team)
+    if booked > 0.0 and wetting.linear:
+        for p in range(team.first, team.last):
+            _pass(graph, sheet, sheet.base, p, booked)
+
+
+@inner
+def _lay_rows(law, wetting, tubes, junctions, graph, sheet, p, until):
+    low, top = sheet.rows[p, 0], sheet.rows[p, 1]
+    place = np.int64(graph.first[low])  # there is room for the other half's
     first, ring, slots = graph.first, graph.ring, graph.slot
-    start, used, base, owed = sheet.start, sheet.used, sheet.base, sheet.owed
+    start, used, base, owed = sheet.start[p:], sheet.used, sheet.base, sheet.owed
     slot, end, x, gain = sheet.slot, sheet.end, sheet.x, sheet.gain
     pull, back, area, pressure = sheet.pull, sheet.back, sheet.area, sheet.pressure
     anchor = sheet.anchor
-    for i in range(top):
+    for i in range(low, top):
         node = junctions[i]
         start[i] = place
         pressure[i] = node.pressure
@@ -110,17 +131,16 @@ def lay_out(law, wetting, tubes, junctions, graph, log, sheet, top, time, until,
                 anchor[place] = 0.0
             place += 1
     start[top] = place
-    if booked > 0.0 and wetting.linear:
-        _pass(graph, sheet, base, top, booked)
 
 
 @inner
-def _pass(graph, sheet, owed, top, time):
+def _pass(graph, sheet, owed, p, time):
     """Add to ``owed`` what leaves each row in ``time`` through full tubes without books."""
     first, far, flow, lift = graph.first, graph.far, graph.flow, graph.lift
     pressure, used, level = sheet.pressure, sheet.used, len(graph.lift) == 0
-    k = np.uint64(0)
-    for i in range(top):
+    low, top = sheet.rows[p, 0], sheet.rows[p, 1]
+    k = np.uint64(first[low])
+    for i in range(low, top):
         end = np.uint64(first[i + 1])
         out, at = 0.0, pressure[i]
         if not used[i]:
@@ -155,51 +175,58 @@ def take(law, wetting, tubes, sheet, m, pressure, until, floor):
 
 
 @inner
-def _take_all(law, wetting, tubes, sheet, top, until, floor):
+def _take_all(law, wetting, tubes, sheet, p, until, floor):
     """As :func:`take`, for all menisci under the pressures as they stand."""
-    start, pressure, mouth = sheet.start, sheet.pressure, sheet.mouth
-    for i in range(top):
+    start, pressure, mouth = sheet.start[p:], sheet.pressure, sheet.mouth
+    low, top = sheet.rows[p, 0], sheet.rows[p, 1]
+    for i in range(low, top):
         for m in range(start[i], start[i + 1]):
             mouth[m] = pressure[i]
-    end = start[top]
-    at, taken, give = mouth[:end], sheet.taken[:end], sheet.give[:end]
+    begin, end = start[low], start[top]
+    at, taken, give = mouth[begin:end], sheet.taken[begin:end], sheet.give[begin:end]
     if not wetting.plain:
-        slot, side = sheet.slot[:end], sheet.end[:end]
+        slot, side = sheet.slot[begin:end], sheet.end[begin:end]
         for m in range(len(at)):
             tube = tubes[slot[m]]
             time = until - tube.start
             taken[m], give[m] = outflow(law, wetting, tube, side[m], at[m], 0.0, time, floor)
         return
-    x, gain, area = sheet.x[:end], sheet.gain[:end], sheet.area[:end]
-    pull, back = sheet.pull[:end], sheet.back[:end]
+    x, gain, area = sheet.x[begin:end], sheet.gain[begin:end], sheet.area[begin:end]
+    pull, back = sheet.pull[begin:end], sheet.back[begin:end]
     for m in range(len(at)):
         taken[m], give[m] = plain_volume(x[m], gain[m], pull[m], back[m], area[m], at[m])
 
 
 @inner
-def evaluate(law, wetting, tubes, graph, log, sheet, top, span, until, floor):
+def evaluate(law, wetting, tubes, graph, log, sheet, team, span, until, floor):
     """What every junction owes under the pressures as they stand; the :func:`sums` of that."""
-    _take_all(law, wetting, tubes, sheet, top, until, floor)
-    base, owed, start, taken = sheet.base, sheet.owed, sheet.start, sheet.taken
-    if wetting.linear:
-        for i in range(top):
-            owed[i] = base[i]
-        _pass(graph, sheet, owed, top, -span)
-    else:
-        _pass_booked(law, wetting, tubes, graph, log, sheet, top, until, floor)
-    for i in range(top):
-        for m in range(start[i], start[i + 1]):
-            owed[i] -= taken[m]
-    return sums(sheet, top)
+    wait(team)
+    for p in range(team.first, team.last):
+        _evaluate(law, wetting, tubes, graph, log, sheet, p, span, until, floor)
+    return sums(sheet, team)
 
 
 @inner
-def _pass_booked(law, wetting, tubes, graph, log, sheet, top, until, floor):
+def _evaluate(law, wetting, tubes, graph, log, sheet, p, span, until, floor):
+    _take_all(law, wetting, tubes, sheet, p, until, floor)
+    base, owed, start, taken = sheet.base, sheet.owed, sheet.start[p:], sheet.taken
+    low, top = sheet.rows[p, 0], sheet.rows[p, 1]
+    for i in range(low, top):
+        owed[i] = base[i]
+    if wetting.linear:
+        _pass(graph, sheet, owed, p, -span)
+    else:
+        _pass_booked(law, wetting, tubes, graph, log, sheet, p, until, floor)
+    for i in range(low, top):
+        for m in range(start[i], start[i + 1]):
+            owed[i] -= taken[m]
+
+
+@inner
+def _pass_booked(law, wetting, tubes, graph, log, sheet, p, until, floor):
     """Book what full tubes pass under the sheet's pressures, and let the rows owe it."""
     pressure, used, owed = sheet.pressure, sheet.used, sheet.owed
-    for i in range(top):
-        owed[i] = sheet.base[i]
-    for s in range(log.counts[TOP]):
+    for s in range(log.begin[p, TOP], log.counts[p, TOP]):
         tube = tubes[s]
         if tube.live and tube.full:
             from_, to = pressure[tube.a], pressure[tube.b]
@@ -213,24 +240,31 @@ def _pass_booked(law, wetting, tubes, graph, log, sheet, top, until, floor):
 
 
 @inner
-def sums(sheet, top):
+def sums(sheet, team):
     """(what all rows owe, what the menisci take or give, how many do)."""
-    total, intake, takers = 0.0, 0.0, 0
-    owed, taken = sheet.owed, sheet.taken
-    for i in range(top):
-        total += abs(owed[i])
-    for m in range(sheet.start[top]):
-        intake += abs(taken[m])
-        takers += taken[m] != 0.0
-    return total, intake, takers
+    for p in range(team.first, team.last):
+        total, intake, takers = 0.0, 0.0, 0
+        owed, taken, start = sheet.owed, sheet.taken, sheet.start[p:]
+        low, top = sheet.rows[p, 0], sheet.rows[p, 1]
+        for i in range(low, top):
+            total += abs(owed[i])
+        for m in range(start[low], start[top]):
+            intake += abs(taken[m])
+            takers += taken[m] != 0.0
+        note(team, p, OWED, total)
+        note(team, p, INTAKE, intake)
+        note(team, p, TAKERS, float(takers))
+    wait(team)
+    return in_all(team, OWED), in_all(team, INTAKE), np.int64(in_all(team, TAKERS))
 
 
 @inner
-def hand_back(tubes, junctions, sheet, top):
+def hand_back(tubes, junctions, sheet, p):
     """Book what the sheet says."""
-    used, start, pressure, owed = sheet.used, sheet.start, sheet.pressure, sheet.owed
+    used, start, pressure, owed = sheet.used, sheet.start[p:], sheet.pressure, sheet.owed
     slot, end, taken, give = sheet.slot, sheet.end, sheet.taken, sheet.give
-    for i in range(top):
+    low, top = sheet.rows[p, 0], sheet.rows[p, 1]
+    for i in range(low, top):
         if not used[i]:
             continue
         junctions[i].pressure, junctions[i].owed = pressure[i], owed[i]

@@ -13,7 +13,7 @@ import numpy as np
 
 from poresim.tube.jit import inner, kernel
 from poresim.uptake.newton import newton
-from poresim.uptake.sheet import evaluate, hand_back, lay_out, rows_in_use, sums
+from poresim.uptake.sheet import evaluate, hand_back, lay_out, sums
 from poresim.uptake.sweep import sweep
 from poresim.uptake.tree import fit_tree
 
@@ -37,8 +37,8 @@ def _outside_intake(tubes, graph, inlets):
 
 @kernel
 def solve_all(
-    law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, inlets, now, until,
-    booked, floor, least,
+    law, wetting, tubes, junctions, graph, log, sheet, system, trees, control, team, inlets, now,
+    until, booked, floor, least,
 ):  # fmt: skip
     """Balance all wet junctions from ``now`` on until little is owed.
 
@@ -49,14 +49,15 @@ def solve_all(
 
     Returns (total owed, what menisci take, their number).
     """
-    top = rows_in_use(junctions)
     span = until - now
-    lay_out(law, wetting, tubes, junctions, graph, log, sheet, top, now, until, booked, floor)
+    lay_out(law, wetting, tubes, junctions, graph, log, sheet, team, now, until, booked, floor)
     outside = _outside_intake(tubes, graph, inlets)
     total, intake, takers = evaluate(
-        law, wetting, tubes, graph, log, sheet, top, span, until, floor
+        law, wetting, tubes, graph, log, sheet, team, span, until, floor
     )
-    rows = np.count_nonzero(sheet.used[:top])
+    rows = 0
+    for p in range(len(sheet.rows)):
+        rows += np.count_nonzero(sheet.used[sheet.rows[p, 0] : sheet.rows[p, 1]])
     best, stale, reach = total, 0, 0.0
     free = bool(wetting.plain) and not wetting.pinned
     for attempt in range(_ROUNDS):
@@ -66,23 +67,24 @@ def solve_all(
         tol = max(goal, _EVEN * total) / rows
         for turn in range(1 if free and attempt > 0 else control.sweeps):
             sweep(
-                law, wetting, tubes, junctions, graph, sheet, top, span, until, floor, tol,
+                law, wetting, tubes, junctions, graph, sheet, team, span, until, floor, tol,
                 (turn + attempt) % 2 == 1,
             )  # fmt: skip
-        total, intake, takers = sums(sheet, top)
+        total, intake, takers = sums(sheet, team)
         goal = control.solve_share * (intake + outside) + least
         if total <= goal:
             break
         before = total
         if attempt == 0:
-            fit_tree(tree, graph, sheet.used, top, control.events)
+            for p in range(team.first, team.last):
+                fit_tree(trees[p], graph, sheet.used, sheet.rows[p, 1], control.events)
         if free:
             stale = 0 if total < 0.5 * best else stale + 1
             best = min(best, total)
             if stale >= _STALE:
                 free, stale = False, 0
         total, intake, takers, moved = newton(
-            law, wetting, tubes, junctions, graph, log, sheet, system, tree, control, top, span,
+            law, wetting, tubes, junctions, graph, log, sheet, system, trees, control, team, span,
             until, floor, 0.1 * goal, total, tol, reach, free,
         )  # fmt: skip
         if free:
@@ -93,5 +95,6 @@ def solve_all(
             reach = moved if reach == 0.0 else min(moved, _NARROWER * reach)
         stale = 0 if total < 0.5 * best else stale + 1
         best = min(best, total)
-    hand_back(tubes, junctions, sheet, top)
+    for p in range(team.first, team.last):
+        hand_back(tubes, junctions, sheet, p)
     return total, intake + outside, takers

@@ -5,8 +5,9 @@ junctions gets wet. A full tube of a Newtonian liquid without grains gives its s
 from then on a conductance between its junctions (:class:`Graph`); a full tube of any other liquid
 keeps it. So a step touches what lies near the front, and full tubes only as rows of a matrix.
 
-Junctions are numbered from the inlets outward, level by level: neighbours stand close in memory,
-and what is wet lies at the beginning. Tubes keep the numbers of the network.
+Junctions are numbered anew (:mod:`poresim.uptake.numbering`); tubes keep their numbers. A large
+network has two halves, each with its own junctions, slots and list of happenings, so that two
+threads never write to the same place; tubes between the halves are met while both wait.
 """
 
 from __future__ import annotations
@@ -24,6 +25,7 @@ from poresim.tube.jit import inner, kernel
 from poresim.tube.law import flow_law
 from poresim.tube.waisted import with_waist
 from poresim.tube.wetting import WETTING
+from poresim.uptake.numbering import lay_lifts, lay_rings, numbered, rims_of
 
 NOTHING, FILLS, BLOCKS_0, BLOCKS_1 = 0, 1, 2, 3  # what happens to a tube next
 # the ends of a tube; typed, for numba compiles a kernel anew for every literal
@@ -88,6 +90,7 @@ JUNCTION = np.dtype(
         ("wet", np.int8),
         ("inlet", np.int8),
         ("queued", np.int8),
+        ("rim", np.int8),  # 1: a tube joins it to the other half
     ],
     align=True,
 )
@@ -105,6 +108,8 @@ class Graph(NamedTuple):
     flow: Floats  # (2 m,) of full tubes: flow over drop; or a slope, volume over drop
     lift: Floats  # (2 m,) head gained on the way there, Pa; empty where all is level
     slot: Places  # (m,) of each tube; DRY or PASSING where it has none
+    half: NDArray[np.int64]  # (3,) the first junction of each half, and n
+    rims: Places  # (r,) junctions that tubes join to the other half, rising
 
 
 class Shapes(NamedTuple):
@@ -127,10 +132,12 @@ class Log(NamedTuple):
     blocked_at: Floats  # (m,) or empty where there are no grains
     recent: Places  # (2 m,) tubes filled (number) or blocked (-1 - number) in this step
     free: Places  # (m,) slots to be used again, the last first
-    counts: NDArray[np.int64]  # recent entries, free slots, slots in use or used before
+    # of either half: where its recent entries, free slots and slots in use or used before
+    begin: NDArray[np.int64]  # (2, 3) begin
+    counts: NDArray[np.int64]  # (2, 3) and end
 
 
-RECENT, FREE, TOP = 0, 1, 2  # places in Log.counts
+RECENT, FREE, TOP = 0, 1, 2  # places in Log.begin and Log.counts
 ONE = np.uint64(1)  # places in rings cannot be negative: that saves a look at every use
 
 
@@ -152,9 +159,20 @@ class State:
     exact: bool  # straight, level, Newtonian, no hysteresis: only pressures' integrals matter
 
     @property
+    def halved(self) -> bool:
+        """Whether it has two halves."""
+        return int(self.graph.half[1]) < int(self.graph.half[2])
+
+    @property
     def slots(self) -> NDArray[Any]:
-        """Records of all tubes beside liquid (some of them free)."""
-        return self.tubes[: int(self.log.counts[TOP])]
+        """Records of all tubes beside liquid (some of them free); a copy where there are halves."""
+        first, second = self.slots_by_half
+        return np.concatenate([first, second]) if len(second) else first
+
+    @property
+    def slots_by_half(self) -> list[NDArray[Any]]:
+        """The same, as they lie in memory."""
+        return [self.tubes[span] for span in _spans(self.log, self.log.counts, TOP)]
 
 
 def build_state(
@@ -164,20 +182,28 @@ def build_state(
     gravity: NDArray[np.float64],
     accuracy: float,
     seed: int,
+    halves: bool = False,
 ) -> State:
-    """A dry network whose inlet has just been touched by the liquid."""
+    """A dry network whose inlet has just been touched by the liquid.
+
+    halves : whether two threads may work on it; only where full tubes have no books.
+    """
     n, m = solid.junctions, solid.tubes
     law = flow_law(liquid.viscosity)
     with_waist(law, solid.waist)
     law.coarse = int(law.kind > 0 and accuracy >= _COARSE)
     wetting = _wetting(liquid, accuracy)
-    shapes, order, graph = _numbered(solid, liquid, inlet, gravity, seed)
+    halves = halves and law.kind == 0 and liquid.particles is None
+    shapes, order, graph = _numbered(solid, liquid, inlet, gravity, seed, halves)
     plain = law.kind == 0 and bool(np.all(solid.waist > STRAIGHT) and not np.any(shapes.tilt))
     wetting["plain"] = int(plain)
     wetting["linear"] = int(law.kind == 0 and liquid.particles is None)
+    in_first = _in_first_half(graph, shapes)
+    begin = np.array([[0, 0, 0], [2 * in_first, in_first, in_first]])
     junctions = np.zeros(n, JUNCTION)
     junctions["wetted"] = np.nan
     junctions["inlet"][: len(inlet)] = 1
+    junctions["rim"][graph.rims] = 1
     _bound(junctions, solid, liquid, order, inlet, gravity)
     log = Log(
         filled_at=np.full(m, np.nan),
@@ -185,7 +211,8 @@ def build_state(
         blocked_at=np.full(0 if liquid.particles is None else m, np.nan),
         recent=np.zeros(2 * m, np.int32),
         free=np.zeros(m, np.int32),
-        counts=np.zeros(3, np.int64),
+        begin=begin,
+        counts=begin.copy(),
     )
     state = State(
         law=law,
@@ -225,12 +252,12 @@ def _numbered(
     inlet: NDArray[np.int64],
     gravity: NDArray[np.float64],
     seed: int,
+    halves: bool,
 ) -> tuple[Shapes, Places, Graph]:
     """Number the junctions from the inlets outward, and lay the rings out in that order."""
     n, m = solid.junctions, solid.tubes
     ends = _read_only(np.ascontiguousarray(solid.ends, dtype=np.int32))
-    first, ring = _rings(ends, n)
-    order = _outward(ends, first, ring, inlet.astype(np.int32))
+    order, first, ring, in_first = numbered(solid, ends, inlet.astype(np.int32), halves)
     rank = np.empty(n, np.int32)
     rank[order] = np.arange(n, dtype=np.int32)
     lengths = np.diff(first)[order]
@@ -241,11 +268,15 @@ def _numbered(
     level = not np.any(gravity)
     tilt = np.zeros(1) if level else liquid.density * (solid.span @ gravity) / solid.length
     lift = np.zeros(0 if level else 2 * m)
-    _lay_rings(ends, rank, order, first, ring, new_first, new_ring, far)
+    lay_rings(ends, rank, order, first, ring, new_first, new_ring, far)
     length = _alike(solid.length)
     if not level:
-        _lay_lifts(ends, order, new_first, new_ring, tilt, length, lift)
-    graph = Graph(new_first, new_ring, far, np.zeros(2 * m), lift, np.full(m, DRY, np.int32))
+        lay_lifts(ends, order, new_first, new_ring, tilt, length, lift)
+    rims = rims_of(new_first, far, len(inlet), in_first) if halves else np.zeros(0, np.int32)
+    graph = Graph(
+        new_first, new_ring, far, np.zeros(2 * m), lift, np.full(m, DRY, np.int32),
+        np.array([0, in_first, n]), rims,
+    )  # fmt: skip
     waist = np.where(solid.waist > STRAIGHT, 1.0, solid.waist)
     grains = np.zeros((0, 2))
     if liquid.particles is not None:
@@ -256,6 +287,13 @@ def _numbered(
             grains /= density[:, None]
     shapes = Shapes(ends, rank, _alike(solid.radius), length, _alike(waist), _alike(tilt), grains)
     return shapes, order, graph
+
+
+def _in_first_half(graph: Graph, shapes: Shapes) -> int:
+    """How many tubes have no end in the second half: their slots come first."""
+    if graph.half[1] == graph.half[2]:
+        return len(shapes.ends)
+    return int(np.count_nonzero(shapes.rank[shapes.ends].max(axis=1) < graph.half[1]))
 
 
 def _alike(values: NDArray[np.float64]) -> Floats:
@@ -273,76 +311,6 @@ def _read_only(values: NDArray[Any]) -> NDArray[Any]:
 
 
 @kernel
-def _rings(ends, n):
-    """Tubes around each junction, by the network's numbers: (first, ring)."""
-    m = len(ends)
-    first = np.zeros(n + 1, np.int32)
-    for e in range(m):
-        first[ends[e, 0] + 1] += 1
-        first[ends[e, 1] + 1] += 1
-    for i in range(n):
-        first[i + 1] += first[i]
-    at = first[:n].copy()
-    ring = np.empty(2 * m, np.int32)
-    for e in range(m):
-        for side in range(2):
-            i = ends[e, side]
-            ring[at[i]] = e
-            at[i] += 1
-    return first, ring
-
-
-@kernel
-def _outward(ends, first, ring, inlet):
-    """Junctions level by level from the inlets; what is not joined to them comes last."""
-    n = len(first) - 1
-    order = np.empty(n, np.int32)
-    seen = np.zeros(n, np.int8)
-    count = 0
-    for i in inlet:
-        order[count] = i
-        seen[i] = 1
-        count += 1
-    done = 0
-    while done < count:
-        i = order[done]
-        done += 1
-        for k in range(first[i], first[i + 1]):
-            e = ring[k]
-            j = ends[e, 1] if ends[e, 0] == i else ends[e, 0]
-            if seen[j] == 0:
-                seen[j] = 1
-                order[count] = j
-                count += 1
-    for i in range(n):
-        if seen[i] == 0:
-            order[count] = i
-            count += 1
-    return order
-
-
-@kernel
-def _lay_rings(ends, rank, order, first, ring, new_first, new_ring, far):
-    for i in range(len(order)):
-        j = order[i]
-        at = np.int64(new_first[i])
-        for k in range(first[j], first[j + 1]):
-            e = ring[k]
-            new_ring[at] = e
-            far[at] = rank[ends[e, 1] if ends[e, 0] == j else ends[e, 0]]
-            at += 1
-
-
-@kernel
-def _lay_lifts(ends, order, first, ring, tilt, length, lift):
-    for i in range(len(order)):
-        for k in range(first[i], first[i + 1]):
-            e = ring[k]
-            gained = tilt[e] * length[e if len(length) > 1 else 0]
-            lift[k] = gained if ends[e, 0] == order[i] else -gained
-
-
-@kernel
 def _open_inlets(law, tubes, junctions, graph, shapes, log, inlets):
     for i in range(inlets):
         open_around(law, tubes, junctions, graph, shapes, log, i, 0.0)
@@ -355,12 +323,13 @@ def open_around(law, tubes, junctions, graph, shapes, log, i, time):
         e = graph.ring[k]
         if graph.slot[e] != DRY:
             continue
-        if log.counts[FREE] > 0:
-            log.counts[FREE] -= 1
-            s = log.free[log.counts[FREE]]
+        p = 1 if max(np.int64(i), np.int64(graph.far[k])) >= graph.half[1] else 0
+        if log.counts[p, FREE] > log.begin[p, FREE]:
+            log.counts[p, FREE] -= 1
+            s = log.free[log.counts[p, FREE]]
         else:
-            s = log.counts[TOP]
-            log.counts[TOP] += 1
+            s = np.int32(log.counts[p, TOP])
+            log.counts[p, TOP] += 1
         graph.slot[e] = s
         _fit(law, tubes[s], graph, shapes, e)
         tubes[s].start = time
@@ -417,20 +386,36 @@ def pass_on(tubes, graph, log, s):
     graph.slot[tube.number] = PASSING
     tube.live = 0
     tube.next = np.inf
-    log.free[log.counts[FREE]] = s
-    log.counts[FREE] += 1
+    p = half_of(log, s)
+    log.free[log.counts[p, FREE]] = s
+    log.counts[p, FREE] += 1
+
+
+@inner
+def half_of(log, s):
+    """The half that slot s belongs to."""
+    return 1 if s >= log.begin[1, TOP] else 0
+
+
+@inner
+def happened(log, s, what):
+    """Note what happened to slot s in this step."""
+    p = half_of(log, s)
+    log.recent[log.counts[p, RECENT]] = what
+    log.counts[p, RECENT] += 1
 
 
 @kernel
 def keep(tubes, junctions, log, kept_tubes, kept_junctions, kept_free, kept_counts):
     """Copy what a step changes, and begin its list of recent happenings."""
-    log.counts[RECENT] = 0
-    for s in range(log.counts[TOP]):
-        kept_tubes[s] = tubes[s]
+    for p in range(len(log.counts)):
+        log.counts[p, RECENT] = log.begin[p, RECENT]
+        for s in range(log.begin[p, TOP], log.counts[p, TOP]):
+            kept_tubes[s] = tubes[s]
+        for k in range(log.begin[p, FREE], log.counts[p, FREE]):
+            kept_free[k] = log.free[k]
     for i in range(len(junctions)):
         kept_junctions[i] = junctions[i]
-    for k in range(log.counts[FREE]):
-        kept_free[k] = log.free[k]
     kept_counts[:] = log.counts
 
 
@@ -443,20 +428,26 @@ def undo(
 ) -> None:
     """Put back what :func:`keep` copied."""
     graph, log = state.graph, state.log
-    recent = log.recent[: log.counts[RECENT]]
+    recent = np.concatenate([log.recent[span] for span in _spans(log, log.counts, RECENT)])
     filled, blocked = recent[recent >= 0], -1 - recent[recent < 0]
     log.filled_at[filled] = np.nan
     log.blocked_at[blocked] = np.nan
     graph.flow[np.isin(graph.ring, filled)] = 0.0
     graph.slot[filled] = DRY
     graph.slot[state.slots["number"][state.slots["live"] == 1]] = DRY
-    top, free = int(kept_counts[TOP]), int(kept_counts[FREE])
-    state.tubes[:top] = kept_tubes[:top]
-    live = np.flatnonzero(kept_tubes["live"][:top])
-    graph.slot[kept_tubes["number"][live]] = live
+    for span in _spans(log, kept_counts, TOP):
+        state.tubes[span] = kept_tubes[span]
+        live = span.start + np.flatnonzero(kept_tubes["live"][span])
+        graph.slot[kept_tubes["number"][live]] = live
+    for span in _spans(log, kept_counts, FREE):
+        log.free[span] = kept_free[span]
     state.junctions[:] = kept_junctions
-    log.free[:free] = kept_free[:free]
     log.counts[:] = kept_counts
+
+
+def _spans(log: Log, counts: NDArray[np.int64], what: int) -> list[slice]:
+    """Of either half."""
+    return [slice(int(a), int(b)) for a, b in zip(log.begin[:, what], counts[:, what], strict=True)]
 
 
 def _bound(

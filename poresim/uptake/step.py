@@ -14,7 +14,10 @@ their interplay within one step, of second order in its length.
 from __future__ import annotations
 
 import math
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -22,13 +25,14 @@ from numpy.typing import NDArray
 
 from poresim.tube.jit import kernel
 from poresim.uptake.closing import close_books
-from poresim.uptake.events import meet_events, schedule_all
+from poresim.uptake.events import Agenda, meet_events, schedule_all
 from poresim.uptake.ledger import expect
 from poresim.uptake.linear import System, make_system
 from poresim.uptake.sheet import Sheet, make_sheet
 from poresim.uptake.solve import solve_all
 from poresim.uptake.state import TOP, TUBE, State, firmness, keep, undo
-from poresim.uptake.tree import Tree, make_tree
+from poresim.uptake.team import Team, let_go, make_teams
+from poresim.uptake.tree import Tree, make_trees
 from poresim.uptake.waits import arrival_waits
 
 _SHORTER = 2  # times that a step is shortened because its balance is not found
@@ -74,28 +78,33 @@ CONTROL = np.dtype(
 @kernel
 def begin(tubes, junctions, log, now, until):
     """All slots start a step; nothing is booked."""
-    for s in range(log.counts[TOP]):
-        if tubes[s].live:
-            tube = tubes[s]
-            tube.start = now
-            tube.v0 = tube.v1 = 0.0
-            expect(tube, junctions[tube.a], junctions[tube.b], until - now)
+    for p in range(len(log.counts)):
+        for s in range(log.begin[p, TOP], log.counts[p, TOP]):
+            if tubes[s].live:
+                tube = tubes[s]
+                tube.start = now
+                tube.v0 = tube.v1 = 0.0
+                expect(tube, junctions[tube.a], junctions[tube.b], until - now)
 
 
 @kernel
 def end_sooner(tubes, junctions, log, until):
     """The step that has begun will end at ``until``: where menisci will stand half-way."""
-    for s in range(log.counts[TOP]):
-        if tubes[s].live:
-            tube = tubes[s]
-            expect(tube, junctions[tube.a], junctions[tube.b], until - tube.start)
+    for p in range(len(log.counts)):
+        for s in range(log.begin[p, TOP], log.counts[p, TOP]):
+            if tubes[s].live:
+                tube = tubes[s]
+                expect(tube, junctions[tube.a], junctions[tube.b], until - tube.start)
 
 
 @kernel
 def late_start(tubes, log):
-    """The largest share of its tube's length, squared, that a meniscus at a mouth will go."""
+    """The largest share of its tube's length, squared, that a meniscus at a mouth will go.
+
+    In a network of one half: larger ones do without.
+    """
     most = 0.0
-    for s in range(log.counts[TOP]):
+    for s in range(log.counts[0, TOP]):
         tube = tubes[s]
         if tube.full or not tube.live:
             continue
@@ -112,6 +121,15 @@ def _evened_out(menisci: int) -> float:
     return min(max((menisci / _MANY) ** 0.25, _LEAST_OF_IT), _MOST_OF_IT)
 
 
+@cache
+def _helper() -> ThreadPoolExecutor:
+    """The second thread. (A process of two marches at once has two teams, which take turns.)"""
+    return ThreadPoolExecutor(1, "poresim")
+
+
+os.register_at_fork(after_in_child=_helper.cache_clear)  # threads stay behind
+
+
 @dataclass(frozen=True, eq=False)
 class Stepper:
     """A state with the work space and the tolerances to march it."""
@@ -120,33 +138,26 @@ class Stepper:
     control: Any
     sheet: Sheet
     system: System
-    tree: Tree
-    times: NDArray[np.float64]  # queue of events
-    queue: NDArray[np.int32]
-    near: NDArray[np.int32]  # slots around a junction
-    line: NDArray[np.int32]  # junctions waiting to be balanced
+    trees: tuple[Tree, Tree]
+    agenda: Agenda
     waits: NDArray[np.float64]
-    seeds: NDArray[np.int32]
+    teams: list[Team]  # of each thread
     one_by_one: bool  # steps end on their first event
     kept: tuple[NDArray[Any], ...]  # slots, junctions, free slots and counts before the step
 
     @classmethod
-    def of(cls, state: State, control: Any, one_by_one: bool) -> Stepper:
-        """Work space for a state."""
+    def of(cls, state: State, control: Any, one_by_one: bool, threads: int = 1) -> Stepper:
+        """Work space for a state, and one thread or two."""
         n, m = len(state.junctions), len(state.tubes)
-        room = 2 * m + 1024
         return cls(
             state,
             control,
             make_sheet(n, m),
             make_system(n),
-            make_tree(state.graph, firmness(state.shapes, m)),
-            times=np.zeros(room),
-            queue=np.zeros(room, np.int32),
-            near=np.zeros(int(np.diff(state.graph.first).max()), np.int32),
-            line=np.zeros(n + 2, np.int32),
+            make_trees(state.graph, firmness(state.shapes, m)),
+            Agenda.of(state.graph, m),
             waits=np.zeros(m),
-            seeds=np.zeros(2, np.int32),
+            teams=make_teams(threads),
             one_by_one=one_by_one,
             kept=(
                 np.zeros(m, TUBE),  # memory is taken as slots are first used
@@ -159,7 +170,9 @@ class Stepper:
     def arrival_waits(self) -> NDArray[np.float64]:
         """Rough times until menisci arrive, s; see :func:`poresim.uptake.waits.arrival_waits`."""
         s = self.state
-        count = arrival_waits(s.law, s.wetting, s.slots, s.junctions, self.waits)
+        count = 0
+        for half in s.slots_by_half:
+            count = arrival_waits(s.law, s.wetting, half, s.junctions, self.waits, count)
         return self.waits[:count]
 
     def take(
@@ -176,7 +189,7 @@ class Stepper:
         """
         s, control = self.state, self.control
         keep(s.tubes, s.junctions, s.log, *self.kept)
-        filled = float(control["filled"])
+        filled = self.agenda.tally["filled"].copy()
         for attempt in range(_ATTEMPTS):
             until, held, moved, left = self._try(now, until, liquid, fresh)
             fine = moved <= float(control["shift_share"]) * max(held, liquid)
@@ -186,7 +199,8 @@ class Stepper:
                 control["unsolved"] += 1
                 break
             undo(s, *self.kept)
-            control["filled"] = filled
+            self.agenda.tally["filled"] = filled
+            self._count()
             until = now + 0.25 * (until - now)
             control["undone"] += 1
         return until, held
@@ -211,63 +225,84 @@ class Stepper:
                 break
             until = now + 0.25 * (until - now)
             end_sooner(s.tubes, s.junctions, s.log, until)
-        events = self._schedule(until)
+        self._schedule(until)
         for _ in range(_LATE if self.one_by_one and not fresh else 0):
             ratio = late_start(s.tubes, s.log) / float(control["start_share"])
             if ratio <= 1.0:
                 break
             shorter = now + max(0.2, 0.8 / math.sqrt(ratio)) * (until - now)
-            intake, menisci, events = self._again(now, until, shorter, least)
+            intake, menisci = self._again(now, until, shorter, least)
             until = shorter
         for _ in range(_MEETINGS if self.one_by_one else 0):
-            if events == 0 or until - self.times[0] <= float(control["meet_share"]) * until:
+            first = float(self.agenda.times[0, 0]) if self.agenda.counts[0, 0] > 0 else math.inf
+            if until - first <= float(control["meet_share"]) * until:
                 break
-            shorter = max(float(self.times[0]), now + 1e-3 * (until - now))
-            intake, menisci, events = self._again(now, until, shorter, least)
+            shorter = max(first, now + 1e-3 * (until - now))
+            intake, menisci = self._again(now, until, shorter, least)
             until = shorter
-        self._meet(now, until, events, intake, menisci, least)
-        held, moved, left = close_books(
-            s.law, s.wetting, s.tubes, s.junctions, s.graph, s.log, self.sheet, self.system,
-            self.tree,
-            control, now, until, s.floor_drop, liquid, intake,
+        self._meet(now, until, intake, menisci, least)
+        held, moved, left = self._all(
+            close_books,
+            (s.law, s.wetting, s.tubes, s.junctions, s.graph, s.log, self.sheet, self.system,
+             self.trees, control),
+            (now, until, s.floor_drop, liquid, intake),
         )  # fmt: skip
         return until, float(held), float(moved), float(left)
 
-    def _meet(
-        self, now: float, until: float, events: int, intake: float, menisci: int, least: float
-    ) -> None:
+    def _meet(self, now: float, until: float, intake: float, menisci: int, least: float) -> None:
         """What happens within the step."""
         s, control = self.state, self.control
         even = 1.0 if self.one_by_one else _evened_out(menisci)
         tol = float(control["owed_share"]) * min(even, 1.0) * intake / max(menisci, 1)
         drift = float(control["drift_share"]) * even * intake
         look = 1 + menisci // _MENISCI_A_LOOK
-        while events > 0:
-            events, time, needed = meet_events(
-                s.law, s.wetting, s.tubes, s.junctions, s.graph, s.shapes, s.log, control,
-                now, until, s.floor_drop, tol, drift, look,
-                self.times, self.queue, events, self.near, self.line, self.seeds,
-            )  # fmt: skip
-            if needed:  # balance all anew over the rest of the step
-                self._solve(time, until, until - time, least)
-                control["again"] += 1
-                events = self._schedule(until)
+        since = now
+        while self.agenda.counts[:, 0].any():
+            time, needed = self._all(
+                meet_events,
+                (s.law, s.wetting, s.tubes, s.junctions, s.graph, s.shapes, s.log, control),
+                (now, since, until, s.floor_drop, tol, drift, look, self.agenda),
+            )
+            self._count()
+            if not needed:
+                break
+            # balance all anew over the rest of the step
+            since = time
+            self._solve(time, until, until - time, least)
+            control["again"] += 1
+            self._schedule(until)
 
-    def _again(
-        self, now: float, until: float, shorter: float, least: float
-    ) -> tuple[float, int, int]:
-        """The step that was to end at ``until`` ends sooner: (intake, menisci, events)."""
+    def _count(self) -> None:
+        """Sum up what has happened in all halves."""
+        for name in ("events", "balances", "filled"):
+            self.control[name] = self.agenda.tally[name].sum()
+
+    def _all(self, work: Any, before: tuple[Any, ...], after: tuple[Any, ...]) -> Any:
+        """Run a kernel in every thread; its arguments stand ``before`` and ``after`` the team."""
+        if len(self.teams) == 1:
+            return work(*before, self.teams[0], *after)
+        ours, theirs = self.teams
+        try:
+            other = _helper().submit(lambda: work(*before, theirs, *after))
+            result = work(*before, ours, *after)
+        except BaseException:
+            let_go(ours)
+            raise
+        other.result()
+        return result
+
+    def _again(self, now: float, until: float, shorter: float, least: float) -> tuple[float, int]:
+        """The step that was to end at ``until`` ends sooner: (intake, menisci)."""
         s = self.state
         end_sooner(s.tubes, s.junctions, s.log, shorter)
         _, intake, menisci = self._solve(now, shorter, until - now, least)
-        return intake, menisci, self._schedule(shorter)
+        self._schedule(shorter)
+        return intake, menisci
 
-    def _schedule(self, until: float) -> int:
+    def _schedule(self, until: float) -> None:
         s = self.state
-        return int(
-            schedule_all(
-                s.law, s.wetting, s.tubes, s.junctions, s.log, until, self.times, self.queue
-            )
+        self._all(
+            schedule_all, (s.law, s.wetting, s.tubes, s.junctions, s.log), (until, self.agenda)
         )
 
     def _solve(
@@ -275,9 +310,10 @@ class Stepper:
     ) -> tuple[float, float, int]:
         """Balance the wet junctions: (what they owe, what menisci take, their number)."""
         s = self.state
-        total, intake, menisci = solve_all(
-            s.law, s.wetting, s.tubes, s.junctions, s.graph, s.log, self.sheet, self.system,
-            self.tree,
-            self.control, s.inlets, now, until, booked, s.floor_drop, least,
+        total, intake, menisci = self._all(
+            solve_all,
+            (s.law, s.wetting, s.tubes, s.junctions, s.graph, s.log, self.sheet, self.system,
+             self.trees, self.control),
+            (s.inlets, now, until, booked, s.floor_drop, least),
         )  # fmt: skip
         return float(total), float(intake), int(menisci)

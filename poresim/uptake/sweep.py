@@ -9,28 +9,69 @@ from poresim.tube.straight import plain_volume
 from poresim.uptake.bracket import STEPS, found, narrow
 from poresim.uptake.ledger import outflow
 from poresim.uptake.state import END_0, END_1
+from poresim.uptake.team import wait
 
 FORWARD = np.bool_(False)
 
 
 @inner
 def sweep(
-    law, wetting, tubes, junctions, graph, sheet, top, span, until, floor, tol, backward
+    law, wetting, tubes, junctions, graph, sheet, team, span, until, floor, tol, backward
 ):  # fmt: skip
     """Choose the pressure of each row that owes more than ``tol`` so that it owes next to nothing.
 
-    Its neighbours are held. (One function: to hand the arrays over row by row would take longer
-    than the work.)
+    Its neighbours are held; those in the other half until that is swept, too.
     """
+    for p in range(team.first, team.last):
+        _look_at_edge(graph, sheet, p)
+        _sweep_half(
+            law, wetting, tubes, junctions, graph, sheet, p, span, until, floor, tol, backward
+        )
+    wait(team)
+    for p in range(team.first, team.last):
+        _pass_over_edge(graph, sheet, p, span)
+    wait(team)
+
+
+@inner
+def _look_at_edge(graph, sheet, p):
+    """Keep the pressures of rows that tubes join to the other half."""
+    for i in graph.rims:
+        if sheet.rows[p, 0] <= i < sheet.rows[p, 1]:
+            sheet.edge[i] = sheet.pressure[i]
+
+
+@inner
+def _pass_over_edge(graph, sheet, p, span):
+    """What rows owe for the other half's changes of pressure."""
+    low, top = sheet.rows[p, 0], sheet.rows[p, 1]
+    other, others = sheet.rows[1 - p, 0], sheet.rows[1 - p, 1]
+    for i in graph.rims:
+        if not (low <= i < top and sheet.used[i]):
+            continue
+        for k in range(graph.first[i], graph.first[i + 1]):
+            j = graph.far[k]
+            if other <= j < others and sheet.used[j]:
+                sheet.owed[i] += graph.flow[k] * span * (sheet.pressure[j] - sheet.edge[j])
+
+
+@inner
+def _sweep_half(
+    law, wetting, tubes, junctions, graph, sheet, p, span, until, floor, tol, backward
+):  # fmt: skip
+    """(One function: to hand the arrays over row by row would take longer than the work.)"""
     pressure, owed, used, base, start = (
-        sheet.pressure, sheet.owed, sheet.used, sheet.base, sheet.start
+        sheet.pressure, sheet.owed, sheet.used, sheet.base, sheet.start[p:]
     )  # fmt: skip
     taken, give, slot, end = sheet.taken, sheet.give, sheet.slot, sheet.end
     x, gain, pull, back, area = sheet.x, sheet.gain, sheet.pull, sheet.back, sheet.area
     first, far, flow = graph.first, graph.far, graph.flow
     plain, linear, kink = wetting.plain, wetting.linear, wetting.kink
-    for turn in range(top):
-        i = top - 1 - turn if backward else turn
+    low_row, top = sheet.rows[p, 0], sheet.rows[p, 1]
+    size = np.uint32(top - low_row)
+    begin = np.uint32(low_row)
+    for turn in range(top - low_row):
+        i = top - 1 - turn if backward else low_row + turn
         if not used[i] or abs(owed[i]) <= tol:
             continue
         low, high = junctions[i].low, junctions[i].high
@@ -73,8 +114,9 @@ def sweep(
             continue
         change = span * (at - old)
         for k in range(first[i], first[i + 1]):
-            if used[far[k]]:
-                owed[far[k]] += flow[k] * change
+            j = far[k]
+            if np.uint32(j - begin) < size and used[j]:
+                owed[j] += flow[k] * change
 
 
 @inner

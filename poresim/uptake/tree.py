@@ -30,15 +30,19 @@ Places = NDArray[np.int32]
 
 
 class Tree(NamedTuple):
-    """A forest over n rows, in an order that has every row after its parent."""
+    """A forest over n rows, in an order that has every row after its parent.
 
+    Rows are counted from ``low`` on, the first of its half; (n,) goes by row less ``low``.
+    """
+
+    low: int
     strong: NDArray[np.uint32]  # (m,) places in the rings of all tubes, the firmest first
     from_: Places  # (m,) whose rings these are
-    rank: Places  # (m,) of each tube of the network: where it stands in ``strong``
-    known: NDArray[np.int8]  # (2 m,) places of the tubes that it was made from
+    rank: Places  # of each tube of the network: where it stands in ``strong`` of its half
+    known: NDArray[np.int8]  # tubes it was made from, by places in the rings less the first
     link: Places  # (n,) its tubes by their ranks, rising
     fresh: Places  # (n,) work space: queue of ranks of tubes that are not yet known
-    row: Places  # (n,) row at each position of the order
+    row: Places  # (n,) row at each position of the order, as the network counts them
     parent: Places  # (n,) position of its parent, or -1
     tube: NDArray[np.uint32]  # (n,) place in a ring of the tube that joins them
     where: Places  # (n,) position of each row, or -1
@@ -52,20 +56,35 @@ class Tree(NamedTuple):
     counts: NDArray[np.int64]  # rows in the order; events until it was made; its tubes
 
 
-def make_tree(graph: Graph, firmness: Floats) -> Tree:
-    """An empty tree; ``firmness`` (m,) of each tube of the network, at best its conductance."""
-    n = len(graph.first) - 1
-    lengths = graph.first[1:].astype(np.int64) - graph.first[:-1]
-    rows = np.repeat(np.arange(n, dtype=np.int32), lengths)
-    once = np.flatnonzero(rows < graph.far)
-    once = once[np.argsort(-firmness[graph.ring[once]], kind="stable")]
-    rank = np.zeros(len(once), np.int32)
+def make_trees(graph: Graph, firmness: Floats) -> tuple[Tree, Tree]:
+    """An empty tree for each half.
+
+    firmness : (m,) of each tube of the network, at best its conductance.
+    """
+    rank = np.zeros(len(graph.slot), np.int32)
+    return _make_tree(graph, firmness, rank, 0), _make_tree(graph, firmness, rank, 1)
+
+
+def _make_tree(graph: Graph, firmness: Floats, rank: Places, half: int) -> Tree:
+    low, high = int(graph.half[half]), int(graph.half[half + 1])
+    n = high - low
+    begin = int(graph.first[low])
+    first = graph.first.astype(np.int64)
+    lengths = first[low + 1 : high + 1] - first[low:high]
+    rows = np.repeat(np.arange(low, high, dtype=np.int32), lengths)
+    far = graph.far[begin : begin + len(rows)]
+    once = np.flatnonzero((rows < far) & (far < high))
+    from_ = rows[once]
+    once += begin
+    firmest = np.argsort(-firmness[graph.ring[once]], kind="stable")
+    once, from_ = once[firmest], from_[firmest]
     rank[graph.ring[once]] = np.arange(len(once))
     return Tree(
+        low=low,
         strong=once.astype(np.uint32),
-        from_=rows[once],
+        from_=from_,
         rank=rank,
-        known=np.zeros(len(graph.ring), np.int8),
+        known=np.zeros(len(rows), np.int8),
         link=np.zeros(n, np.int32),
         fresh=np.zeros(n, np.int32),
         row=np.zeros(n, np.int32),
@@ -86,12 +105,12 @@ def make_tree(graph: Graph, firmness: Floats) -> Tree:
 @kernel
 def fit_tree(tree, graph, used, top, events):
     """Make sure that every row in use is in the tree; ``events``: how many tubes have filled."""
-    where = tree.where
+    where, low = tree.where, tree.low
     rows, new = 0, 0
-    for i in range(top):
+    for i in range(low, top):
         if used[i]:
             rows += 1
-            new += where[i] < 0
+            new += where[i - low] < 0
     if events - tree.counts[1] > _ANEW * rows:
         tree.counts[1] = events
         _plant(tree, graph, used, top)
@@ -108,17 +127,17 @@ def _hang(tree, graph, used, top, last):
     ``last``: those that find none stand for themselves.
     """
     first, far, flow, where = graph.first, graph.far, graph.flow, tree.where
-    count = tree.counts[0]
-    for i in range(top):
-        if not used[i] or where[i] >= 0:
+    count, low = tree.counts[0], tree.low
+    for i in range(low, top):
+        if not used[i] or where[i - low] >= 0:
             continue
         best, parent, tube = 0.0, -1, np.uint32(0)
         for k in range(first[i], first[i + 1]):
-            j = far[k]
-            if flow[k] > best and j < top and used[j] and where[j] >= 0:
-                best, parent, tube = flow[k], where[j], np.uint32(k)
+            j = np.int64(far[k])
+            if flow[k] > best and low <= j < top and used[j] and where[j - low] >= 0:
+                best, parent, tube = flow[k], where[j - low], np.uint32(k)
         if parent >= 0 or last:
-            where[i] = count
+            where[i - low] = count
             tree.row[count], tree.parent[count], tree.tube[count] = i, parent, tube
             count += 1
     taken = count - tree.counts[0]
@@ -129,17 +148,18 @@ def _hang(tree, graph, used, top, last):
 @inner
 def _plant(tree, graph, used, top):
     """Make it anew: Kruskal's algorithm, then outward from a root in every cluster."""
+    rows = top - tree.low
     for i in range(len(tree.where)):
         tree.where[i] = -1
-    for i in range(top):
+    for i in range(rows):
         tree.leader[i] = i
         tree.begin[i] = 0
-    tree.begin[top] = 0
+    tree.begin[rows] = 0
     _choose(tree, graph, used, _look_for_fresh(tree, graph, used, top))
-    _lay_out(tree, graph, top)
-    count = 0
-    for i in range(top):
-        if used[i] and tree.leader[i] == i:
+    _lay_out(tree, graph, rows)
+    count = np.int64(0)
+    for i in range(rows):
+        if used[tree.low + i] and tree.leader[i] == i:
             count = _grow(tree, i, count)
     tree.counts[0] = count
 
@@ -153,16 +173,17 @@ def _look_for_fresh(tree, graph, used, top):
     first, ring, far, flow = graph.first, graph.ring, graph.far, graph.flow
     known, fresh = tree.known, tree.fresh
     count, all_anew = 0, False
-    k = np.uint64(0)
-    for i in range(top):
+    begin = np.uint64(first[tree.low])
+    k = begin
+    for i in range(tree.low, top):
         end = np.uint64(first[i + 1])
         while k < end:
             full = flow[k] > 0.0
-            if full != (known[k] != 0):
-                known[k] = full
+            if full != (known[k - begin] != 0):
+                known[k - begin] = full
                 if not full or count == len(fresh):
                     all_anew = True
-                elif far[k] > i and used[i] and used[far[k]]:
+                elif i < far[k] < top and used[i] and used[far[k]]:
                     t = tree.rank[ring[k]]
                     count = push(tree.value, fresh, count, t, t)
             k += ONE
@@ -187,6 +208,7 @@ def _choose(tree, graph, used, fresh):
         i, j = tree.from_[t], graph.far[k]
         if not used[i] or not used[j]:
             continue
+        i, j = i - tree.low, j - tree.low
         p, q = _leader_of(leader, i), _leader_of(leader, j)
         if p == q:
             continue
@@ -200,21 +222,21 @@ def _choose(tree, graph, used, fresh):
 
 
 @inner
-def _lay_out(tree, graph, top):
+def _lay_out(tree, graph, rows):
     """Neighbours in the tree, row by row."""
     begin = tree.begin
-    for i in range(top):
+    for i in range(rows):
         begin[i + 1] += begin[i]
     for e in range(tree.counts[2]):
         t = tree.link[e]
         k = tree.strong[t]
-        i, j = tree.from_[t], graph.far[k]
-        for a, b in ((i, np.int32(j)), (np.int32(j), i)):
+        i, j = np.int32(tree.from_[t] - tree.low), np.int32(graph.far[k] - tree.low)
+        for a, b in ((i, j), (j, i)):
             at = begin[a]
             begin[a] += 1
             tree.joined[at] = b
             tree.by[at] = k
-    for i in range(top, 0, -1):
+    for i in range(rows, 0, -1):
         begin[i] = begin[i - 1]
     begin[0] = 0
 
@@ -233,15 +255,15 @@ def _grow(tree, root, count):
     row, parent, where, begin = tree.row, tree.parent, tree.where, tree.begin
     tube = tree.tube
     at = count
-    row[count], parent[count], where[root] = root, -1, count
+    row[count], parent[count], where[root] = tree.low + root, -1, count
     count += 1
     while at < count:
-        i = row[at]
+        i = row[at] - tree.low
         for e in range(begin[i], begin[i + 1]):
             j = tree.joined[e]
             if where[j] < 0:
                 where[j] = count
-                row[count], parent[count], tube[count] = j, at, tree.by[e]
+                row[count], parent[count], tube[count] = tree.low + j, at, tree.by[e]
                 count += 1
         at += 1
     return count

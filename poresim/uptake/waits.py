@@ -13,13 +13,12 @@ _LONG = 1e300  # the wait for a meniscus that moves but will not arrive
 
 
 @kernel
-def arrival_waits(law, wetting, tubes, junctions, waits):
+def arrival_waits(law, wetting, tubes, junctions, waits, n):
     """How long each meniscus would take to cross its tube at its present speed.
 
-    Fills ``waits`` with the finite ones and returns their number; a rough estimate that sets
-    the length of steps, not their result.
+    Enters the finite ones in ``waits`` from n on and returns their number then; a rough estimate
+    that sets the length of steps, not their result.
     """
-    n = 0
     for e in range(len(tubes)):
         tube = tubes[e]
         if tube.full or not tube.live:
