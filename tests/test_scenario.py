@@ -324,6 +324,21 @@ def test_a_plan_counts_what_is_built_and_grows_with_it():
     assert large.solid.memory_bytes > 10 * expected.solid.memory_bytes
 
 
+def test_two_cores_share_one_large_soak_of_a_newtonian_liquid():
+    rest = GOOD[GOOD.index('[[liquids]]\nname = "gum broth"') : GOOD.index("[exposure]")]
+    text = GOOD.replace(rest, "").replace("repeats = 4", "repeats = 1")
+    text = text.replace("2.0, 2.0, 3.0", "3.0, 3.0, 3.0")
+    one, two = (plan(parse_scenario(text), cores=cores) for cores in (1, 2))
+    assert one.solid.junctions > 20000
+    assert 0.4 * one.seconds < two.seconds < 0.7 * one.seconds
+    thick = text.replace(
+        '{ law = "newtonian", mPa_s = 1.2 }',
+        '{ law = "power_law", consistency_Pa_sn = 0.1, index = 0.6 }',
+    )
+    one, two = (plan(parse_scenario(thick), cores=cores) for cores in (1, 2))
+    assert two.seconds == one.seconds
+
+
 def test_reading_and_planning_load_nothing_heavy():
     code = (
         "import sys, poresim as ps\n"
@@ -343,5 +358,6 @@ def test_the_forecast_and_the_march_agree_on_what_is_small():
     from poresim.uptake import march
 
     assert plan.SMALL_JUNCTIONS == march._ONE_BY_ONE_UP_TO
+    assert plan.HALVES_FROM == march._HALVES_FROM
     assert plan.SMALL_WAISTED_JUNCTIONS == march._ONE_BY_ONE_WAISTED
     assert plan.SMALL_WAISTED_ACCURACY == march._FINE

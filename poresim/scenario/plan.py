@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-import os
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from poresim import machine
+from poresim.liquid.laws import Newtonian
 from poresim.solid.files import network_extent
 from poresim.solid.fitting import fit
 from poresim.solid.memory import needed_bytes
@@ -16,14 +17,18 @@ if TYPE_CHECKING:
     from poresim.scenario.reading import Scenario
 
 #: Time of one soak of a large network: SECONDS * (tubes / 1e5)^GROWTH
-#: * (0.01 / accuracy)^ACCURACY_GROWTH, times WAISTED. Measured on one core of a two-core machine:
-#: straight 24^3 and 46^3 junctions at accuracy 0.01 (3 s and 25 s), the four broths in a rusk at
-#: 0.05 (4 to 8 s), and at 0.01 (three times that). One soak may take half or twice that. To be
-#: measured again whenever the march gets faster. One place for all.
-SECONDS_PER_1E5_TUBES = 8.0
-GROWTH = 1.1
+#: * (0.01 / accuracy)^ACCURACY_GROWTH, times WAISTED or BOOKED, over HALVES where two cores share
+#: it. Measured on one core of a two-core machine: straight 24^3 and 46^3 junctions at accuracy 0.01
+#: (0.8 s and 10 s; 24^3 with a power law 2.8 s, yielding 3.5 s), 100^3 on both cores (185 s), the
+#: four broths in a rusk at 0.05 (4 to 8 s), and at 0.01 (three times that). One soak may take half
+#: or twice that. To be measured again whenever the march gets faster. One place for all.
+SECONDS_PER_1E5_TUBES = 2.5
+GROWTH = 1.42
 ACCURACY_GROWTH = 0.75
-WAISTED = 13.0
+WAISTED = 55.0
+BOOKED = 4.0  # straight tubes; Newtonian liquids without grains need no books of full ones
+HALVES_FROM = 20000  # junctions; for Newtonian liquids without grains
+HALVES = 1.8
 #: Small networks are followed event by event: SECONDS * (tubes / 200)^GROWTH.
 SMALL_JUNCTIONS = 3000
 SMALL_WAISTED_JUNCTIONS = 100  # where tubes are waisted and the accuracy is no finer than this:
@@ -93,7 +98,7 @@ def plan_solid(spec: SolidSpec, snapshots: int = 0) -> SolidPlan:
 
 def plan(scenario: Scenario, cores: int | None = None) -> Plan:
     """The cost of a run on a number of cores (all of the machine's when None)."""
-    cores = cores or os.cpu_count() or 1
+    cores = cores or machine.cores()
     solid = plan_solid(scenario.solid, scenario.run.snapshots)
     soaks = len(scenario.liquids) * scenario.run.repeats
     narrow = scenario.solid.waist < 1
@@ -106,5 +111,13 @@ def plan(scenario: Scenario, cores: int | None = None) -> Plan:
         waisted = SMALL_WAISTED
     one *= waisted if narrow else 1.0
     one *= (0.01 / scenario.run.accuracy) ** ACCURACY_GROWTH
+    booked = [
+        not isinstance(liquid.viscosity, Newtonian) or liquid.grains is not None
+        for liquid in scenario.liquids
+    ]
+    if not narrow and solid.junctions > SMALL_JUNCTIONS:  # in the mean of the liquids
+        one *= 1.0 + (BOOKED - 1.0) * sum(booked) / len(booked)
+    if not any(booked) and cores >= 2 * soaks and solid.junctions >= HALVES_FROM:
+        one /= HALVES
     rounds = math.ceil(soaks / min(cores, soaks))
     return Plan(solid, soaks, one * rounds, cores)
