@@ -183,7 +183,7 @@ def _meet(
     events, aside, met = agenda.counts[p, 0], agenda.counts[p, 1], 0
     # so close to the end nothing is balanced any more: what starts there waits for the next step
     short = max(1e-3 * (until - now), control.meet_share * until)
-    while events > 0 and times[0] <= to:
+    while events > 0 and times[0] <= to and aside < len(times):  # there is as much room aside
         time, slot, events = pop(times, queue, events)
         s = np.int64(slot)
         tube = tubes[s]

@@ -172,7 +172,7 @@ class State:
     @property
     def slots_by_half(self) -> list[NDArray[Any]]:
         """The same, as they lie in memory."""
-        return [self.tubes[span] for span in _spans(self.log, self.log.counts, TOP)]
+        return [self.tubes[span] for span in spans(self.log, self.log.counts, TOP)]
 
 
 def build_state(
@@ -405,48 +405,8 @@ def happened(log, s, what):
     log.counts[p, RECENT] += 1
 
 
-@kernel
-def keep(tubes, junctions, log, kept_tubes, kept_junctions, kept_free, kept_counts):
-    """Copy what a step changes, and begin its list of recent happenings."""
-    for p in range(len(log.counts)):
-        log.counts[p, RECENT] = log.begin[p, RECENT]
-        for s in range(log.begin[p, TOP], log.counts[p, TOP]):
-            kept_tubes[s] = tubes[s]
-        for k in range(log.begin[p, FREE], log.counts[p, FREE]):
-            kept_free[k] = log.free[k]
-    for i in range(len(junctions)):
-        kept_junctions[i] = junctions[i]
-    kept_counts[:] = log.counts
-
-
-def undo(
-    state: State,
-    kept_tubes: NDArray[Any],
-    kept_junctions: NDArray[Any],
-    kept_free: Places,
-    kept_counts: NDArray[np.int64],
-) -> None:
-    """Put back what :func:`keep` copied."""
-    graph, log = state.graph, state.log
-    recent = np.concatenate([log.recent[span] for span in _spans(log, log.counts, RECENT)])
-    filled, blocked = recent[recent >= 0], -1 - recent[recent < 0]
-    log.filled_at[filled] = np.nan
-    log.blocked_at[blocked] = np.nan
-    graph.flow[np.isin(graph.ring, filled)] = 0.0
-    graph.slot[filled] = DRY
-    graph.slot[state.slots["number"][state.slots["live"] == 1]] = DRY
-    for span in _spans(log, kept_counts, TOP):
-        state.tubes[span] = kept_tubes[span]
-        live = span.start + np.flatnonzero(kept_tubes["live"][span])
-        graph.slot[kept_tubes["number"][live]] = live
-    for span in _spans(log, kept_counts, FREE):
-        log.free[span] = kept_free[span]
-    state.junctions[:] = kept_junctions
-    log.counts[:] = kept_counts
-
-
-def _spans(log: Log, counts: NDArray[np.int64], what: int) -> list[slice]:
-    """Of either half."""
+def spans(log: Log, counts: NDArray[np.int64], what: int) -> list[slice]:
+    """Where either half's recent entries, free slots or slots in use stand."""
     return [slice(int(a), int(b)) for a, b in zip(log.begin[:, what], counts[:, what], strict=True)]
 
 

@@ -30,9 +30,10 @@ from poresim.uptake.ledger import expect
 from poresim.uptake.linear import System, make_system
 from poresim.uptake.sheet import Sheet, make_sheet
 from poresim.uptake.solve import solve_all
-from poresim.uptake.state import TOP, TUBE, State, firmness, keep, undo
+from poresim.uptake.state import TOP, TUBE, State, firmness
 from poresim.uptake.team import Team, let_go, make_teams
 from poresim.uptake.tree import Tree, make_trees
+from poresim.uptake.undo import keep, undo
 from poresim.uptake.waits import arrival_waits
 
 _SHORTER = 2  # times that a step is shortened because its balance is not found
