@@ -69,6 +69,23 @@ def reference(tmp_path_factory) -> Record:
     return run(load_scenario(path), folder / "out", workers=1)
 
 
+def test_cores_that_no_soak_has_are_shared_by_the_others(file, tmp_path, monkeypatch, reference):
+    submit, seen = Workers.submit, []
+
+    def look(self, work, calls):
+        seen.append([job.cores for (job,) in calls])
+        submit(self, work, calls)
+
+    monkeypatch.setattr(Workers, "submit", look)
+    scenario = load_scenario(file)
+    soaks = len(scenario.liquids) * scenario.run.repeats
+    same(run(scenario, tmp_path / "many", workers=2 * soaks + 1), reference)
+    run(scenario, tmp_path / "few", workers=2)
+    with ThreadPoolExecutor(8) as threads:  # how many it may use is not known
+        run(scenario, tmp_path / "threads", executor=threads)
+    assert seen == [[2] * soaks, [1] * soaks, [1] * soaks]
+
+
 def test_workers_threads_and_any_executor_agree_bit_for_bit(file, tmp_path, reference):
     scenario = load_scenario(file)
     two = run(scenario, tmp_path / "two", workers=2)

@@ -255,6 +255,10 @@ def test_equal_tubes_everywhere(law):
         ({"gravity": (0, 0, np.inf)}, "gravity"),
         ({"snapshots": [-1.0]}, "snapshot"),
         ({"depth_m": [1.0]}, "depth_m"),
+        ({"seed": -1}, "seed"),
+        ({"cores": 0}, "cores"),
+        ({"cores": 1.5}, "cores"),
+        ({"cores": True}, "cores"),
     ],
 )
 def test_bad_request_is_refused_by_name(change, word):
