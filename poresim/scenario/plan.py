@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from poresim.scenario.reading import Scenario
 
 #: Time of one soak of a large network: SECONDS * (tubes / 1e5)^GROWTH
-#: * (0.01 / accuracy)^ACCURACY_GROWTH, times WAISTED or BOOKED, over HALVES where two cores share
+#: * (0.01 / accuracy)^ACCURACY_GROWTH, times WAISTED or BOOKED, over TWO_CORES where both share
 #: it. Measured on one core of a two-core machine: straight 24^3 and 46^3 junctions at accuracy 0.01
 #: (0.8 s and 10 s; 24^3 with a power law 2.8 s, yielding 3.5 s), 100^3 on both cores (185 s), the
 #: four broths in a rusk at 0.05 (4 to 8 s), and at 0.01 (three times that). One soak may take half
@@ -28,7 +28,7 @@ ACCURACY_GROWTH = 0.75
 WAISTED = 55.0
 BOOKED = 4.0  # straight tubes; Newtonian liquids without grains need no books of full ones
 HALVES_FROM = 20000  # junctions; for Newtonian liquids without grains
-HALVES = 1.8
+TWO_CORES = 1.8
 #: Small networks are followed event by event: SECONDS * (tubes / 200)^GROWTH.
 SMALL_JUNCTIONS = 3000
 SMALL_WAISTED_JUNCTIONS = 100  # where tubes are waisted and the accuracy is no finer than this:
@@ -118,6 +118,6 @@ def plan(scenario: Scenario, cores: int | None = None) -> Plan:
     if not narrow and solid.junctions > SMALL_JUNCTIONS:  # in the mean of the liquids
         one *= 1.0 + (BOOKED - 1.0) * sum(booked) / len(booked)
     if not any(booked) and cores >= 2 * soaks and solid.junctions >= HALVES_FROM:
-        one /= HALVES
+        one /= TWO_CORES
     rounds = math.ceil(soaks / min(cores, soaks))
     return Plan(solid, soaks, one * rounds, cores)

@@ -7,7 +7,8 @@ keeps it. So a step touches what lies near the front, and full tubes only as row
 
 Junctions are numbered anew (:mod:`poresim.uptake.numbering`); tubes keep their numbers. A large
 network has two halves, each with its own junctions, slots and list of happenings, so that two
-threads never write to the same place; tubes between the halves are met while both wait.
+threads never write to the same place; tubes between the halves are met while both wait. (But for
+what inlets owe and how many open tubes they have, which nobody reads.)
 """
 
 from __future__ import annotations
@@ -193,11 +194,11 @@ def build_state(
     with_waist(law, solid.waist)
     law.coarse = int(law.kind > 0 and accuracy >= _COARSE)
     wetting = _wetting(liquid, accuracy)
-    halves = halves and law.kind == 0 and liquid.particles is None
+    wetting["linear"] = int(law.kind == 0 and liquid.particles is None)
+    halves = halves and bool(wetting["linear"])
     shapes, order, graph = _numbered(solid, liquid, inlet, gravity, seed, halves)
     plain = law.kind == 0 and bool(np.all(solid.waist > STRAIGHT) and not np.any(shapes.tilt))
     wetting["plain"] = int(plain)
-    wetting["linear"] = int(law.kind == 0 and liquid.particles is None)
     in_first = _in_first_half(graph, shapes)
     begin = np.array([[0, 0, 0], [2 * in_first, in_first, in_first]])
     junctions = np.zeros(n, JUNCTION)
