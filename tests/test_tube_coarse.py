@@ -20,6 +20,10 @@ from poresim.uptake.state import TUBE
 LENGTH = 1e-4
 HALF = 0.5 * LENGTH
 MOVED = 1e-3  # relative error of the distance moved; the most seen is 8e-4
+# a curve's flow is no power of the stress within a panel: one in a hundred is off by 1.5e-3, and
+# the most seen is 7e-3
+MOVED_CURVE, MOST_MOVED_CURVE = 2e-3, 1e-2
+RISE, RISE_CURVE = 2e-2, 6e-2  # relative error of the slope, but for one in a hundred
 TIMED = 2e-3  # share of the time by which the way and the wait may differ; 5e-4 seen
 LIQUIDS = {
     "gum": (ps.HerschelBulkley(0.03, 0.2, 0.5), 0.15),
@@ -29,12 +33,18 @@ LIQUIDS = {
     "thickening past a yield": (ps.HerschelBulkley(0.1, 1e-3, 1.3), 0.3),
     "power": (ps.PowerLaw(0.2, 0.5), 0.15),
     "steep power": (ps.PowerLaw(1.0, 0.25), 0.4),
+    "cross": (ps.Cross(0.3, 1.5e-3, 0.4, 0.7), 0.3),
+    "carreau": (ps.Carreau(2.0, 1e-3, 5.0, 0.35), 0.15),
+    "measured": (
+        ps.MeasuredFlow([0.2, 3.0, 40.0, 300.0, 5000.0], [0.9, 0.3, 0.06, 0.02, 0.005]),
+        0.5,
+    ),
 }
 
 
 @pytest.fixture(scope="module", params=LIQUIDS)
 def liquid(request):
-    """(fine law, coarse law, law without tables, waist)."""
+    """(fine law, coarse law, law without tables, waist); kind 3 is a curve."""
     viscosity, waist = LIQUIDS[request.param]
     fine, coarse = flow_law(viscosity), flow_law(viscosity)
     for law in (fine, coarse):
@@ -69,24 +79,29 @@ def states(rng, count, waist, tilt=0.0):
 
 @pytest.mark.parametrize("tilt", [0.0, 2e6], ids=["level", "tilted"])
 def test_coarse_moves_are_the_fine_ones(liquid, wetting, rng, tilt):
-    """To MOVED of the distance moved, and the slope to 2e-2 (one in a hundred: more)."""
+    """To MOVED of the distance moved, and the slope to RISE (one in a hundred: more)."""
     fine, coarse, _, waist = liquid
+    curve = fine.kind == 3
+    most = MOST_MOVED_CURVE if curve else MOVED
     moved = 0
-    slopes = []
+    off, slopes = [], []
     for state in states(rng, 1000, waist, tilt):
         x = state[2]
         new, slope = advance(fine, wetting, *state)
         found, rise = advance(coarse, wetting, *state)
         if new >= LENGTH:
-            assert found >= LENGTH - MOVED * (LENGTH - x)
+            assert found >= LENGTH - most * (LENGTH - x)
             continue
         moved += abs(new - x) > 1e-9 * LENGTH
         # a place is rounded, whatever the distance moved
-        assert abs(found - new) <= MOVED * abs(new - x) + 1e-12 * LENGTH
+        assert abs(found - new) <= most * abs(new - x) + 1e-12 * LENGTH
+        if abs(new - x) > 1e-9 * LENGTH:
+            off.append(abs(found - new) / abs(new - x))
         if slope > 0 and new not in (0.0, HALF) and found not in (0.0, HALF):
             slopes.append(abs(rise / slope - 1))
     assert moved > 300
-    assert np.quantile(slopes, 0.99) < 2e-2
+    assert np.quantile(off, 0.99) < (MOVED_CURVE if curve else MOVED)
+    assert np.quantile(slopes, 0.99) < (RISE_CURVE if curve else RISE)
 
 
 def test_coarse_moves_follow_the_ode(liquid, wetting, rng):
@@ -137,7 +152,9 @@ def test_the_way_and_the_wait_agree(liquid, wetting, rng):
         elif x + 1e-6 * LENGTH < new != HALF:
             waited += 1
             wait = travel_time(coarse, wetting, tube, tilt, x, new, place, pressure)
-            assert wait == pytest.approx(time, rel=TIMED)
+            # at rest to rounding, any time will do
+            then, _ = advance(coarse, wetting, tube, tilt, x, place, pressure, wait)
+            assert wait == pytest.approx(time, rel=TIMED) or abs(then - new) < 1e-9 * LENGTH
     assert waited > 100 and arrived > 20
 
 

@@ -30,6 +30,9 @@ LAWS = {
     "bingham": ps.Bingham(0.4, 2e-3),
     "yielding": ps.HerschelBulkley(0.5, 0.1, 0.5),
     "strongly thinning": ps.HerschelBulkley(0.02, 0.3, 0.3),
+    "cross": ps.Cross(0.3, 1.5e-3, 0.4, 0.7),
+    "carreau": ps.Carreau(2.0, 1e-3, 5.0, 0.35),
+    "measured": ps.MeasuredFlow([0.2, 3.0, 40.0, 300.0, 5000.0], [0.9, 0.3, 0.06, 0.02, 0.005]),
 }
 
 

@@ -18,9 +18,10 @@ from numpy.typing import ArrayLike, NDArray
 LEAST_INDEX, MOST_INDEX = 0.05, 5.0
 
 
-def _check(
+def check(
     name: str, value: float, *, above: float | None = None, least: float | None = None
 ) -> None:
+    """Raise unless ``value`` is a finite number within its bounds."""
     if isinstance(value, (bool, np.bool_)) or not isinstance(value, Real):
         raise TypeError(f"{name} must be a number, got {value!r}")
     if not np.isfinite(value):
@@ -31,10 +32,19 @@ def _check(
         raise ValueError(f"{name} must be at least {least:g}, got {value:g}")
 
 
-def _check_index(value: float) -> None:
-    _check("index", value, above=0)
+def check_index(value: float) -> None:
+    """Raise unless ``value`` can be a flow index."""
+    check("index", value, above=0)
     if not LEAST_INDEX <= value <= MOST_INDEX:
         raise ValueError(f"index must lie in {LEAST_INDEX:g} to {MOST_INDEX:g}, got {value:g}")
+
+
+def rates(shear_rate: ArrayLike) -> NDArray[np.float64]:
+    """Shear rates, 1/s, as an array; ValueError unless all are finite and above 0."""
+    found = np.asarray(shear_rate, dtype=np.float64)
+    if not np.all(np.isfinite(found) & (found > 0)):
+        raise ValueError("shear_rate (1/s) must be finite and above 0")
+    return found
 
 
 class ViscosityLaw:
@@ -51,6 +61,19 @@ class ViscosityLaw:
 
         return tube_flow_rate(self, pressure_drop, radius, length)
 
+    def shear_stress(self, shear_rate: ArrayLike) -> NDArray[np.float64]:
+        """Shear stress, Pa, at shear rates above 0, 1/s, of any shape."""
+        raise NotImplementedError
+
+    def apparent_viscosity(self, shear_rate: ArrayLike) -> NDArray[np.float64]:
+        """Shear stress over shear rate, Pa s, at shear rates above 0, 1/s, of any shape."""
+        return self.shear_stress(shear_rate) / np.asarray(shear_rate, dtype=np.float64)
+
+    @property
+    def thinnest_index(self) -> float:
+        """Least of d ln(stress - yield stress) / d ln(rate), over all rates."""
+        return 1.0
+
 
 @dataclass(frozen=True)
 class Newtonian(ViscosityLaw):
@@ -59,7 +82,11 @@ class Newtonian(ViscosityLaw):
     viscosity: float
 
     def __post_init__(self) -> None:
-        _check("viscosity (Pa s)", self.viscosity, above=0)
+        check("viscosity (Pa s)", self.viscosity, above=0)
+
+    def shear_stress(self, shear_rate: ArrayLike) -> NDArray[np.float64]:
+        """See ViscosityLaw."""
+        return self.viscosity * rates(shear_rate)
 
 
 @dataclass(frozen=True)
@@ -70,8 +97,17 @@ class PowerLaw(ViscosityLaw):
     index: float
 
     def __post_init__(self) -> None:
-        _check("consistency (Pa s^n)", self.consistency, above=0)
-        _check_index(self.index)
+        check("consistency (Pa s^n)", self.consistency, above=0)
+        check_index(self.index)
+
+    def shear_stress(self, shear_rate: ArrayLike) -> NDArray[np.float64]:
+        """See ViscosityLaw."""
+        return self.consistency * rates(shear_rate) ** self.index
+
+    @property
+    def thinnest_index(self) -> float:
+        """See ViscosityLaw."""
+        return self.index
 
 
 @dataclass(frozen=True)
@@ -82,8 +118,12 @@ class Bingham(ViscosityLaw):
     plastic_viscosity: float
 
     def __post_init__(self) -> None:
-        _check("yield_stress (Pa)", self.yield_stress, least=0)
-        _check("plastic_viscosity (Pa s)", self.plastic_viscosity, above=0)
+        check("yield_stress (Pa)", self.yield_stress, least=0)
+        check("plastic_viscosity (Pa s)", self.plastic_viscosity, above=0)
+
+    def shear_stress(self, shear_rate: ArrayLike) -> NDArray[np.float64]:
+        """See ViscosityLaw."""
+        return self.yield_stress + self.plastic_viscosity * rates(shear_rate)
 
 
 @dataclass(frozen=True)
@@ -95,6 +135,15 @@ class HerschelBulkley(ViscosityLaw):
     index: float
 
     def __post_init__(self) -> None:
-        _check("yield_stress (Pa)", self.yield_stress, least=0)
-        _check("consistency (Pa s^n)", self.consistency, above=0)
-        _check_index(self.index)
+        check("yield_stress (Pa)", self.yield_stress, least=0)
+        check("consistency (Pa s^n)", self.consistency, above=0)
+        check_index(self.index)
+
+    def shear_stress(self, shear_rate: ArrayLike) -> NDArray[np.float64]:
+        """See ViscosityLaw."""
+        return self.yield_stress + self.consistency * rates(shear_rate) ** self.index
+
+    @property
+    def thinnest_index(self) -> float:
+        """See ViscosityLaw."""
+        return self.index

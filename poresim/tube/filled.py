@@ -5,9 +5,9 @@ locally that of a straight tube (small slope), so the pressure drop is the integ
 
 - Newtonian and power law: a cone from r to r (1-d) of length l resists as a straight tube of
   radius r and length l g, g = ((1-d)^(-3n) - 1) / (3 n d), in closed form.
-- yield stress: the drop at a given flow is in closed form (M of :mod:`poresim.tube.law`), and the
-  flow at a given drop is found by Newton's method on its logarithm, where it is convex, or looked
-  up where the law holds the table of its waist (:mod:`poresim.tube.lookup`).
+- yield stress, or any other curve: the drop at a given flow is in closed form (M of
+  :mod:`poresim.tube.law`), and the flow at a given drop is found by Newton's method on its
+  logarithm, or looked up where the law holds the table of its waist (:mod:`poresim.tube.lookup`).
 """
 
 from __future__ import annotations
@@ -111,7 +111,7 @@ def _looked_up(law, push, x, radius, length, waist):
     excess = push - 2.0 * law.yield_stress * hold / radius
     if excess <= 0.0:
         return 0.0, 0.0
-    z = math.log(0.5 * excess * radius / (run * law.yield_stress))
+    z = math.log(0.5 * excess * radius / (run * law.unit_stress))
     level, rise = log_flow(law, second, z, stretch)
     rate = math.pi * radius**3 * math.exp(level)
     if rate < 1e-290:
@@ -135,6 +135,7 @@ def exact_flow_past_waist(law, excess, x, radius, length, waist):
     shift = 3.0 * math.log(wide) if over > 0.0 else 0.0
     y = math.log(guess)  # ln of the reduced flow at the ends' radius
     slope = 1.0
+    low, high = -math.inf, math.inf  # where a curve bends both ways, Newton might swing
     for _ in range(_NEWTON_STEPS):
         drop, slope = _cone_drop(law, y, (1.0 - waist) * first / half, radius, first)
         if over >= half:
@@ -145,10 +146,12 @@ def exact_flow_past_waist(law, excess, x, radius, length, waist):
             drop += more
             slope += steeper
         step = math.log(excess / drop) * drop / slope
-        y += step
         if abs(step) < 1e-6:  # quadratic: what is left is below 1e-12
+            y += step
             slope *= 1.0 + step * slope / drop  # slope at the moved y, to first order
             break
+        low, high = (y, high) if step > 0.0 else (low, y)
+        y = y + step if low < y + step < high else 0.5 * (low + high)
     rate = math.pi * radius**3 * math.exp(y)
     return rate, rate / slope
 

@@ -148,10 +148,10 @@ def time_between(law, tube, pull, tilt, pressure, a, c, stop, widening):
         return 0.0, 0.0
     scale = min(_scale(tube, a), _scale(tube, c))
     if min(abs(stop - c), abs(stop - a)) < wide:
-        if wide < _NEARLY * scale:
+        if wide < _NEARLY * scale and law.kind != 3:  # a curve has no one power
             return _near_stall(law, tube, pull, tilt, pressure, a, c, stop, widening)
         grade = math.log((stop - a) / (stop - c))
-        parts = int(abs(grade) * _order(law) / _STEEPEST) + 1
+        parts = int(abs(grade) * law.order / _STEEPEST) + 1
         total = 0.0
         change = 0.0
         left = stop - a
@@ -184,7 +184,7 @@ def _near_stall(law, tube, pull, tilt, pressure, a, c, stop, widening):
     """
     far, near = max(abs(stop - a), abs(stop - c)), min(abs(stop - a), abs(stop - c))
     way = 1.0 if stop > min(a, c) else -1.0
-    m = _order(law)
+    m = law.order
     t0 = t1 = t2 = t3 = 0.0
     d0 = d1 = d2 = d3 = 0.0
     shrink = near / far
@@ -235,12 +235,6 @@ def _power(y, m):
 
 
 @inner
-def _order(law):
-    """The power of the distance to a stall with which a meniscus slows down."""
-    return 1.0 / law.index + (1.0 if law.kind > 1 else 0.0)
-
-
-@inner
 def follow(law, tube, pull, tilt, pressure, a, b, time):
     """(place, time left, lost, slowness there): from a towards b, the piece's end.
 
@@ -250,7 +244,7 @@ def follow(law, tube, pull, tilt, pressure, a, b, time):
     way = 1.0 if b > a else -1.0
     widening = max(a, b) > 0.5 * tube.length
     stop = stall(tube, pull, tilt, pressure, a, widening, way)
-    if law.kind > 1:
+    if law.yield_stress > 0.0:
         stop = holding_place(law, tube, pull, tilt, pressure, a, stop, widening)
         if stop == a:
             return a, 0.0, 0.0, math.inf
@@ -358,7 +352,7 @@ def _target(law, new, stop, excess, way):
     room = abs(stop - new)
     if room == math.inf:
         return new - way * excess
-    m = _order(law) - 1.0
+    m = law.order - 1.0
     share = excess / room
     if abs(share) < 1e-4:
         return new - way * excess * (1.0 + 0.5 * (m + 1.0) * share)

@@ -8,6 +8,7 @@ Rabinowitsch-Mooney)::
     power law         s = n/(3n+1) (tw/K)^(1/n)
     Herschel-Bulkley  s = (X/K)^(1/n) X/tw^3 [X^2/(3+1/n) + 2 ty X/(2+1/n) + ty^2/(1+1/n)],
                       X = tw - ty > 0 (Herschel & Bulkley 1926; Bingham is n = 1)
+    any other curve   looked up (:mod:`poresim.tube.curve_tables`)
 
 Along a cone the flow is the same everywhere, so ds/s = -3 dr/r, and the pressure drop between two
 radii is 2/(3 |dr/dx|) times the difference of M, with dM = tw d(ln s): one function of the liquid.
@@ -19,26 +20,31 @@ import math
 
 import numpy as np
 
+from poresim.liquid.curves import Carreau, Cross, FlowCurve
 from poresim.liquid.laws import Bingham, HerschelBulkley, Newtonian, PowerLaw, ViscosityLaw
 from poresim.tube import tables
+from poresim.tube.curve_tables import curve_tables
 from poresim.tube.jit import inner, kernel
 from poresim.tube.lookup import EXCESSES, WIDTHS
 
-NEWTONIAN, POWER_LAW, HERSCHEL_BULKLEY = 0, 1, 2
+NEWTONIAN, POWER_LAW, HERSCHEL_BULKLEY, CURVE = 0, 1, 2, 3
 
-_CONE, _TIME, _INVERSE = tables.CONE, tables.TIME, tables.INVERSE
+_CONE, _TIME, _INVERSE, _FLOW = tables.CONE, tables.TIME, tables.INVERSE, tables.FLOW
 _LAST = tables.CELLS - 1
 
 
 #: A flow law is one numpy record: kernels take it as a single pointer, which makes a call several
 #: times cheaper than a tuple with an array in it (whose references are counted at every call).
-#: Tables are in units of the yield stress and of (yield/consistency)^(1/index); the flows and times
-#: of a waisted tube serve a power law too, as the limit of a yield stress next to nothing.
+#: Tables are in units of ``unit_stress``: the yield stress (and flows in units of
+#: (yield/consistency)^(1/index)), or a stress in the middle of a curve (and flows in 1/s). The
+#: flows and times of a waisted tube serve a power law too, as the limit of a yield stress next to
+#: nothing.
 FLOW_LAW = np.dtype(
     [
-        ("kind", np.int64),  # NEWTONIAN, POWER_LAW or HERSCHEL_BULKLEY
+        ("kind", np.int64),  # NEWTONIAN, POWER_LAW, HERSCHEL_BULKLEY or CURVE
         ("consistency", np.float64),  # Pa s^n; the viscosity of a Newtonian liquid
-        ("index", np.float64),
+        ("index", np.float64),  # of a curve: at low stresses
+        ("order", np.float64),  # power of the distance to a stall by which a meniscus slows down
         ("yield_stress", np.float64),  # Pa
         ("log_rate", np.float64),  # ln of the unit of the reduced flow, 1/s
         ("log_time", np.float64),  # ln of the unit of E, 1/(Pa/s)
@@ -48,11 +54,15 @@ FLOW_LAW = np.dtype(
         ("time_step", np.float64),
         ("inverse_start", np.float64),
         ("inverse_step", np.float64),
+        ("cone_low", np.float64),  # powers of the flow in the excess stress below the table
+        ("cone_high", np.float64),  # and above
+        ("time_low", np.float64),  # powers of the excess stress in E, downwards
+        ("time_high", np.float64),
         ("top_power", np.float64),  # M above the table
         ("top_linear", np.float64),
         ("top_constant", np.float64),
         ("time_foot", np.float64),  # share of E that goes on as a power below the table
-        ("cells", np.float64, (3, tables.CELLS, 6)),  # CONE, TIME, INVERSE
+        ("cells", np.float64, (4, tables.CELLS, 6)),  # CONE, TIME, INVERSE, FLOW (curves alone)
         ("coarse", np.int64),  # 1: menisci are followed with fewer points (to 1e-3)
         ("reach", np.float64),  # a tangent to the flow serves for changes up to this share of it
         ("waist", np.float64),  # of the tubes that ``flows`` is for; 0: none
@@ -61,7 +71,7 @@ FLOW_LAW = np.dtype(
         ("per_depth", np.float64),  # 1 over the most of ln (mouth's radius over the radius there)
         ("hold_share", np.float64),  # 1 over 1 - waist, and over 3 n times that
         ("run_share", np.float64),
-        ("unit_stress", np.float64),  # of the tables, Pa: the yield stress, or next to nothing
+        ("unit_stress", np.float64),  # of the tables, Pa
         ("flows", np.float64, (3, EXCESSES + 1, WIDTHS + 1, 4)),  # see tube.lookup
     ],
     align=True,
@@ -80,6 +90,8 @@ def flow_law(viscosity: ViscosityLaw) -> FlowLaw:
         return yielding(viscosity.yield_stress, viscosity.plastic_viscosity, 1.0)
     if isinstance(viscosity, HerschelBulkley):
         return yielding(viscosity.yield_stress, viscosity.consistency, viscosity.index)
+    if isinstance(viscosity, FlowCurve):
+        return _curve(viscosity)
     raise TypeError(f"no tube flow is known for {viscosity!r}")
 
 
@@ -88,6 +100,7 @@ def _power_law(consistency: float, index: float) -> FlowLaw:
     law.kind = NEWTONIAN if index == 1.0 else POWER_LAW
     law.consistency = consistency
     law.index = index
+    law.order = 1.0 / index
     law.cone_step = law.time_step = law.inverse_step = 1.0
     return law
 
@@ -99,14 +112,38 @@ def yielding(yield_stress: float, consistency: float, index: float) -> FlowLaw:
         return law
     table = tables.tables_of(float(index))
     law.kind = HERSCHEL_BULKLEY
+    law.order = 1.0 / index + 1.0
     law.yield_stress = law.unit_stress = yield_stress
     law.log_rate = (math.log(yield_stress) - math.log(consistency)) / index
     law.log_time = -math.log(yield_stress) - law.log_rate
     law.cone_start, law.cone_step = table.cone
     law.time_start, law.time_step = table.time
     law.inverse_start, law.inverse_step = table.inverse
+    law.cone_low, law.cone_high = index / (index + 1.0), index
     law.top_power, law.top_linear, law.top_constant = table.cone_top
-    law.time_foot = table.time_foot
+    law.time_low, law.time_high, law.time_foot = 1.0 / index, 1.0 + 1.0 / index, table.time_foot
+    law.cells[:3] = table.cells
+    return law
+
+
+def _curve(viscosity: FlowCurve) -> FlowLaw:
+    if isinstance(viscosity, Cross | Carreau) and viscosity.newtonian is not None:
+        return _power_law(viscosity.newtonian, 1.0)
+    table = curve_tables(viscosity)
+    law = _power_law(1.0, 1.0 / table.low)
+    law.kind = CURVE
+    law.order = 1.0 / viscosity.thinnest_index  # the most that it is anywhere
+    law.unit_stress = table.unit
+    law.log_time = -math.log(table.unit)
+    law.cone_start, law.cone_step = table.cone
+    law.time_start, law.time_step = table.stress
+    law.inverse_start, law.inverse_step = table.inverse
+    law.cone_low, law.cone_high = 1.0 / table.low, 1.0 / table.high
+    last = table.cells[_CONE, -1]
+    stress = math.exp(table.stress.start + tables.CELLS * table.stress.step)
+    law.top_power = stress * table.high
+    law.top_constant = float(last.sum()) - law.top_power
+    law.time_low, law.time_high, law.time_foot = 1.0 + table.low, 1.0 + table.high, 1.0
     law.cells[:] = table.cells
     return law
 
@@ -128,6 +165,8 @@ def flow_above_yield(law, excess):
     """(s, ds/dtw) at the wall stress ``yield_stress + excess``; 0 where excess <= 0."""
     if excess <= 0.0:
         return 0.0, 0.0
+    if law.kind == 3:
+        return _curve_flow(law, excess)
     p = 1.0 / law.index
     rate = (excess / law.consistency) ** p  # shear rate at the wall
     if law.kind <= 1:
@@ -138,6 +177,24 @@ def flow_above_yield(law, excess):
     c = law.yield_stress / stress
     s = rate * v * (v * v / (3.0 + p) + 2.0 * v * c / (2.0 + p) + c * c / (1.0 + p))
     return s, (rate - 3.0 * s) / stress
+
+
+@inner
+def _curve_flow(law, stress):
+    z = math.log(stress / law.unit_stress)
+    place = (z - law.time_start) / law.time_step
+    if place < 0.0:
+        slope = law.time_low - 1.0
+        y = law.cells[_FLOW, 0, 0] + slope * place * law.time_step
+    elif place >= _LAST + 1:
+        slope = law.time_high - 1.0
+        y, _ = _cell(law.cells, _FLOW, _LAST + 1.0)
+        y += slope * (place - (_LAST + 1)) * law.time_step
+    else:
+        y, slope = _cell(law.cells, _FLOW, place)
+        slope /= law.time_step
+    s = math.exp(y)
+    return s, s * slope / stress
 
 
 @kernel
@@ -166,49 +223,47 @@ def cone_excess(law, y):
         n = law.index
         stress = law.consistency * math.exp(n * (y + math.log(3.0 + 1.0 / n)))
         return stress / n, stress
-    ty = law.yield_stress
+    unit = law.unit_stress
     place = (y - law.log_rate - law.cone_start) / law.cone_step
     if place < 0.0:
-        k = law.index / (law.index + 1.0)
+        k = law.cone_low
         m = law.cells[_CONE, 0, 0] * math.exp(k * place * law.cone_step)
-        return ty * m, ty * m * k
+        return unit * m, unit * m * k
     if place >= _LAST + 1:
         e = (place - (_LAST + 1)) * law.cone_step
-        grown = law.top_power * math.exp(law.index * e)
+        grown = law.top_power * math.exp(law.cone_high * e)
         m = grown + law.top_linear * e + law.top_constant
-        return ty * m, ty * (law.index * grown + law.top_linear)
+        return unit * m, unit * (law.cone_high * grown + law.top_linear)
     m, slope = _cell(law.cells, _CONE, place)
-    return ty * m, ty * slope / law.cone_step
+    return unit * m, unit * slope / law.cone_step
 
 
 @kernel
 def log_imbibition(law, z):
-    """(ln E, d ln E/dz) at z = ln(tw/ty - 1), E in units of exp(log_time). Kind 2 alone."""
+    """(ln E, d ln E/dz) at z = ln((tw - ty)/unit), E in units of exp(log_time). Kinds 2 and 3."""
     place = (z - law.time_start) / law.time_step
     if place < 0.0:
-        power = law.time_foot * math.exp(-place * law.time_step / law.index)
+        power = law.time_foot * math.exp(-place * law.time_step * law.time_low)
         share = power + 1.0 - law.time_foot
-        return law.cells[_TIME, 0, 0] + math.log(share), -power / (law.index * share)
+        return law.cells[_TIME, 0, 0] + math.log(share), -law.time_low * power / share
     if place >= _LAST + 1:
-        p = 1.0 / law.index
         over = (place - (_LAST + 1)) * law.time_step
         value, _ = _cell(law.cells, _TIME, _LAST + 1.0)
-        return value - (1.0 + p) * over, -1.0 - p
+        return value - law.time_high * over, -law.time_high
     value, slope = _cell(law.cells, _TIME, place)
     return value, slope / law.time_step
 
 
 @kernel
 def excess_at_imbibition(law, level):
-    """z = ln(tw/ty - 1) where ln E is ``level``: the inverse of :func:`log_imbibition`."""
+    """z = ln((tw - ty)/unit) where ln E is ``level``: the inverse of :func:`log_imbibition`."""
     place = (level - law.inverse_start) / law.inverse_step
-    p = 1.0 / law.index
     if place < 0.0:
         z = law.time_start + (_LAST + 1) * law.time_step
-        return z - place * law.inverse_step / (1.0 + p)
+        return z - place * law.inverse_step / law.time_high
     if place >= _LAST + 1:
         over = min((place - (_LAST + 1)) * law.inverse_step, 700.0)
-        return law.time_start - law.index * math.log1p(math.expm1(over) / law.time_foot)
+        return law.time_start - math.log1p(math.expm1(over) / law.time_foot) / law.time_low
     z, _ = _cell(law.cells, _INVERSE, place)
     value, slope = log_imbibition(law, z)
     return z - (value - level) / slope

@@ -50,9 +50,9 @@ def log_flow(law, second, z, stretch):
 
 @inner
 def log_flow_across(law, z, stretch):
-    """(ln of the reduced flow past the waist, its slope in z and in stretch)."""
-    value, slope, across = _both_ways(law.flows, 1, z, stretch)
-    return law.log_rate + value, slope, across
+    """(ln of the reduced flow past the waist, its slope in z and in stretch, its bend in z)."""
+    value, slope, across, bend = _both_ways(law.flows, 1, z, stretch)
+    return law.log_rate + value, slope, across, bend
 
 
 @inner
@@ -61,7 +61,7 @@ def log_time(law, z, stretch):
 
     In units such that the time, s, is this times x over the mouth's radius, m.
     """
-    value, slope, across = _both_ways(law.flows, 2, z, stretch)
+    value, slope, across, _ = _both_ways(law.flows, 2, z, stretch)
     return value - law.log_rate, slope, across
 
 
@@ -81,10 +81,11 @@ def _both_ways(cells, table, z, stretch):
     b = d1 - d0 - 2.0 * a
     value = f0 + p * (d0 + p * (a + (p - 1.0) * b))
     slope = (d0 + 2.0 * p * a + (3.0 * p - 2.0) * p * b) * PER_STEP
+    bend = (2.0 * a + (6.0 * p - 2.0) * b) * PER_STEP * PER_STEP
     a = s1 - s0 - e0
     b = e1 - e0 - 2.0 * a
     across = (s0 + p * (e0 + p * (a + (p - 1.0) * b))) * WIDTHS
-    return value + slope * (z - LEAST - STEP * (i + p)), slope, across
+    return value + slope * (z - LEAST - STEP * (i + p)), slope, across, bend
 
 
 @inner

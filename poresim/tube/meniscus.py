@@ -200,7 +200,7 @@ def _time_driven(law, tube, pull, tilt, start, end, pressure):
             continue
         widening = max(a, b) > 0.5 * tube.length
         stop = stall(tube, pull, tilt, pressure, a, widening, 1.0)
-        if law.kind > 1:
+        if law.yield_stress > 0.0:
             stop = holding_place(law, tube, pull, tilt, pressure, a, stop, widening)
         if stop <= c:
             return math.inf

@@ -84,16 +84,17 @@ def _at(law, tube, pull, tilt, pressure, s, inside, way, units):
     excess = way * (pressure + tilt * s) + suction - hold * held
     if not excess > 0.0:
         return math.inf, 0.0, widen, 0.0, 0.0, 0.0, 0.0
-    level, m, across = log_flow_across(law, math.log(excess * stress / run), stretch)
+    level, m, across, curl = log_flow_across(law, math.log(excess * stress / run), stretch)
     slow = math.exp(-level - 2.0 * deep) / tube.radius
     per_excess = 1.0 / excess
     lost = suction * widen
     more = hold * law.hold_share * widen
     fall = (lost + more - tilt) * per_excess
     grade = 2.0 * widen + m * (steeper + fall) - across * turn
-    # of the second derivatives the table's own are left out
+    # of the table's own second derivatives, those across are left out
     sink = fall * fall - (2.0 * lost + more) * widen * per_excess
     bend = m * (sink - steeper * ((3.0 * law.index + 1.0) * widen + steeper)) - 2.0 * widen * widen
+    bend -= curl * (steeper + fall) * (steeper + fall)
     return slow, m * per_excess, widen, grade, bend, fall, sink
 
 

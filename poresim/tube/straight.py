@@ -21,6 +21,7 @@ from poresim.tube.law import excess_at_imbibition, flow_above_yield, log_imbibit
 # Shorter moves than these (as a change of speed) are summed as a series in time: exact to rounding
 # where a difference of two table values is not.
 _LINEAR, _QUADRATIC = 1e-8, 1e-5
+_LINEAR_CURVE = 5e-6  # the same for curves, whose flow is looked up to some 1e-11
 
 
 @kernel
@@ -44,7 +45,7 @@ def straight_advance(law, x, drive, radius, time):
         return x, 0.0
     if law.kind == 1:
         return _advance_power(law, x, drive, radius, time)
-    return _advance_yield(law, x, drive, radius, time)
+    return _advance_by_table(law, x, drive, radius, time)
 
 
 @kernel
@@ -90,12 +91,12 @@ def _advance_power(law, x, drive, radius, time):
 
 
 @inner
-def _advance_yield(law, x, drive, radius, time):
+def _advance_by_table(law, x, drive, radius, time):
     push = abs(drive)
     ty = law.yield_stress
     log_gain = math.log(2.0 * time / push) - law.log_time
     if x <= 0.0:
-        excess = ty * math.exp(excess_at_imbibition(law, log_gain))
+        excess = law.unit_stress * math.exp(excess_at_imbibition(law, log_gain))
         stress = ty + excess
         new = 0.5 * push * radius / stress
         s, _ = flow_above_yield(law, excess)
@@ -110,16 +111,17 @@ def _advance_yield(law, x, drive, radius, time):
     slowing = stress0 * slope0 / s0 * shift / x  # by how much the speed changes, as a share
     if slowing < _QUADRATIC:
         new = x + shift * (sign - 0.5 * slowing)
-        if slowing < _LINEAR:
+        if slowing < (_LINEAR if law.kind < 3 else _LINEAR_CURVE):
             return new, radius * time * slope0 * 0.5 * radius / x
         stress = 0.5 * push * radius / new
         excess = stress - ty
     else:
-        level, _ = log_imbibition(law, math.log(excess0 / ty))
+        level, _ = log_imbibition(law, math.log(excess0 / law.unit_stress))
         ratio = math.exp(min(log_gain - level, 700.0))
         if sign < 0.0 and ratio >= 1.0:
             return 0.0, 0.0
-        excess = ty * math.exp(excess_at_imbibition(law, level + math.log1p(sign * ratio)))
+        z = excess_at_imbibition(law, level + math.log1p(sign * ratio))
+        excess = law.unit_stress * math.exp(z)
         stress = ty + excess
         new = 0.5 * push * radius / stress
     s, _ = flow_above_yield(law, excess)
@@ -146,20 +148,20 @@ def straight_time(law, start, end, drive, radius):
             return end ** (1.0 + p) / speed
         growth = math.expm1((1.0 + p) * math.log1p((end - start) / start))
         return start ** (1.0 + p) * growth / speed
-    return _time_yield(law, start, end, drive, radius)
+    return _time_by_table(law, start, end, drive, radius)
 
 
 @inner
-def _time_yield(law, start, end, drive, radius):
+def _time_by_table(law, start, end, drive, radius):
     ty = law.yield_stress
     excess = 0.5 * drive * radius / end - ty
     if excess <= 0.0:
         return math.inf
-    level, _ = log_imbibition(law, math.log(excess / ty))
+    level, _ = log_imbibition(law, math.log(excess / law.unit_stress))
     whole = 0.5 * drive * math.exp(level + law.log_time)  # from the mouth
     if start <= 0.0:
         return whole
     if end - start < _LINEAR * end:
         return (end - start) / (radius * flow_above_yield(law, excess)[0])
-    before, _ = log_imbibition(law, math.log((0.5 * drive * radius / start - ty) / ty))
+    before, _ = log_imbibition(law, math.log((0.5 * drive * radius / start - ty) / law.unit_stress))
     return -whole * math.expm1(before - level)

@@ -29,9 +29,9 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-CELLS = 1024
+CELLS = 4096
 REACH = 25.0  # the tables span ln X from -REACH to REACH
-CONE, TIME, INVERSE = 0, 1, 2
+CONE, TIME, INVERSE, FLOW = 0, 1, 2, 3
 
 
 class Grid(NamedTuple):
@@ -116,7 +116,7 @@ def tables_of(index: float) -> Tables:
 
     level = np.linspace(log_e[-1], log_e[0], CELLS + 1)
     inverse = Grid(float(level[0]), float(level[1] - level[0]))
-    cells[INVERSE] = _inverse(level, cells[TIME], time, inverse.step)
+    cells[INVERSE] = inverse_cells(level, cells[TIME], time, inverse.step)
     foot = np.exp(r.p * REACH - np.log(r.p * r.c) - log_e[0])
     top = (float(a), float(c), float(m[-1] - a))
     return Tables(cells, cone, time, inverse, top, float(foot))
@@ -138,7 +138,7 @@ def _log_time(r: _Reduced, z: Floats) -> tuple[Floats, Floats, Floats]:
     return np.log(e), slope, curvature
 
 
-def _inverse(level: Floats, time: Floats, grid: Grid, step: float) -> Floats:
+def inverse_cells(level: Floats, time: Floats, grid: Grid, step: float) -> Floats:
     """Cubic cells of z(ln E); a first guess only, the kernels polish it on the time table."""
     nodes = grid.start + grid.step * np.arange(CELLS + 1)
     values = np.append(time[:, 0], time[-1].sum())

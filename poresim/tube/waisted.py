@@ -11,7 +11,14 @@ from scipy.interpolate import CubicSpline
 
 from poresim.tube.filled import STRAIGHT, exact_flow_past_waist, straight_length, wetted_flow
 from poresim.tube.jit import kernel
-from poresim.tube.law import NEWTONIAN, POWER_LAW, FlowLaw, flow_above_yield, yielding
+from poresim.tube.law import (
+    CURVE,
+    NEWTONIAN,
+    POWER_LAW,
+    FlowLaw,
+    flow_above_yield,
+    yielding,
+)
 from poresim.tube.lookup import EXCESSES, LEAST, STEP, WIDTHS, run_and_hold
 
 _MOST_INDEX = 0.95  # of a power law: above it a meniscus may reach its stall in a finite time
@@ -34,8 +41,12 @@ def with_waist(law: FlowLaw, waists: NDArray[np.float64]) -> None:
             return
         law.unit_stress = _NEXT_TO_NOTHING
         law.log_rate = (math.log(law.unit_stress) - math.log(law.consistency)) / law.index
-    _whole_tube(law, float(found[0]))
-    law.flows[:] = _flows(float(law.index), float(found[0]))
+    waist = float(found[0])
+    if law.kind == CURVE:
+        _tabulate(law, waist)
+        return
+    _whole_tube(law, waist)
+    law.flows[:] = _flows(float(law.index), waist)
 
 
 def _whole_tube(law: FlowLaw, waist: float) -> None:
@@ -50,6 +61,14 @@ def _whole_tube(law: FlowLaw, waist: float) -> None:
 @lru_cache(maxsize=8)
 def _flows(index: float, waist: float) -> NDArray[np.float64]:
     law = yielding(1.0, 1.0, index)
+    _tabulate(law, waist)
+    table = law.flows.copy()
+    table.setflags(write=False)
+    return table
+
+
+def _tabulate(law: FlowLaw, waist: float) -> None:
+    """Fill the law's table of flows and times, in its own units."""
     _whole_tube(law, waist)
     table = np.zeros((3, EXCESSES + 1, WIDTHS + 1, 4))
     _fill(law, waist, table[:2])
@@ -63,8 +82,7 @@ def _flows(index: float, waist: float) -> NDArray[np.float64]:
     for value, slope, axis in ((0, 1, 1), (0, 2, 0), (1, 3, 0)):
         grid = np.arange(float(times.shape[axis]))
         times[:, :, slope] = CubicSpline(grid, times[:, :, value], axis=axis)(grid, 1)
-    table.setflags(write=False)
-    return table
+    law.flows[:] = table
 
 
 @kernel
@@ -82,16 +100,16 @@ def _fill(law, waist, table):
             if j == len(table[second, 0]) - 1:
                 x = 0.5 if second == 0 else 1.0
             for i in range(len(table[second])):
-                excess = math.exp(LEAST + STEP * i)  # of the wall stress, in yield stresses
+                excess = law.unit_stress * math.exp(LEAST + STEP * i)  # of the wall stress
                 if x == 0.0:  # no cone yet: as a straight tube
                     s, slope = flow_above_yield(law, excess)
-                    table[second, i, j, 0] = math.log(s)
+                    table[second, i, j, 0] = math.log(s) - law.log_rate
                     table[second, i, j, 2] = STEP * slope * excess / s
                     continue
                 run, _, _, _ = run_and_hold(law, x, 1.0, waist)
                 beyond = 2.0 * run * excess  # of the drop, in a tube of radius and length 1
                 rate, slope = exact_flow_past_waist(law, beyond, x, 1.0, 1.0, waist)
-                table[second, i, j, 0] = math.log(rate / math.pi)
+                table[second, i, j, 0] = math.log(rate / math.pi) - law.log_rate
                 table[second, i, j, 2] = STEP * slope * beyond / rate
 
 
@@ -108,9 +126,10 @@ def _fill_times(law, waist, table, knots, weights):
         for i in range(len(table)):
             excess = math.exp(LEAST + STEP * i)
             run, hold, _, _ = run_and_hold(law, x, 1.0, waist)
-            drive = 2.0 * (hold + run * excess)  # of a tube of radius and length 1
+            # of a tube of radius and length 1
+            drive = 2.0 * (law.yield_stress * hold + law.unit_stress * run * excess)
             total = 0.0
-            width = 0.5 * x * min(excess, 0.5)
+            width = 0.5 * x * (min(excess, 0.5) if law.yield_stress > 0.0 else 0.5)
             end = x
             while end > 0.0:
                 start = end - width if end > 1.5 * width else 0.0
