@@ -21,7 +21,6 @@ from poresim.tube.law import excess_at_imbibition, flow_above_yield, log_imbibit
 # Shorter moves than these (as a change of speed) are summed as a series in time: exact to rounding
 # where a difference of two table values is not.
 _LINEAR, _QUADRATIC = 1e-8, 1e-5
-_LINEAR_CURVE = 5e-6  # the same for curves, whose flow is looked up to some 1e-11
 
 
 @kernel
@@ -111,7 +110,7 @@ def _advance_by_table(law, x, drive, radius, time):
     slowing = stress0 * slope0 / s0 * shift / x  # by how much the speed changes, as a share
     if slowing < _QUADRATIC:
         new = x + shift * (sign - 0.5 * slowing)
-        if slowing < (_LINEAR if law.kind < 3 else _LINEAR_CURVE):
+        if slowing < _LINEAR:
             return new, radius * time * slope0 * 0.5 * radius / x
         stress = 0.5 * push * radius / new
         excess = stress - ty
