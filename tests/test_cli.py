@@ -271,6 +271,24 @@ def test_faults_as_json(small, capsys):
     assert said.err.count("\n") == 2
 
 
+def test_check_tells_what_a_composition_comes_to(small, capsys):
+    assert main(["check", str(small)]) == 0
+    assert "liquid:" not in capsys.readouterr().out
+    stated = 'viscosity = { law = "newtonian", mPa_s = 1.2 }'
+    small.write_text(TWO_BROTHS.replace(stated, "viscosity = { water_C = 20 }"))
+    assert main(["check", str(small)]) == 0
+    told = [line for line in capsys.readouterr().out.splitlines() if line.startswith("liquid:")]
+    assert told[0] == "liquid:  clear broth: 1005 kg/m3, 52 mN/m, 1.002 mPa s"
+    small.write_text(
+        TWO_BROTHS.replace("density_kg_m3 = 1005", "density_kg_m3 = { water_C = 20 }").replace(
+            stated, 'viscosity = { law = "power_law", consistency_Pa_sn = 0.1, index = 0.5 }'
+        )
+    )
+    assert main(["check", str(small)]) == 0
+    told = [line for line in capsys.readouterr().out.splitlines() if line.startswith("liquid:")]
+    assert told[0] == "liquid:  clear broth: 998.2 kg/m3, 52 mN/m, its own law of flow"
+
+
 def test_a_liquid_that_does_not_wet_is_remarked_on(small, capsys):
     assert main(["check", str(small)]) == 0
     assert "does not wet" not in capsys.readouterr().out

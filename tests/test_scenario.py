@@ -254,6 +254,107 @@ def test_the_four_broths_are_as_large_as_they_claim():
     assert (len(scenario.liquids), scenario.run.repeats, plan(scenario).soaks) == (4, 4, 16)
 
 
+# ---- liquids from what they are made of ----------------------------------------------------
+
+
+def figures(text: str) -> dict[str, tuple[float, float, object]]:
+    """Density, tension and law of each liquid of a scenario."""
+    made = {spec.name: ps.build_liquid(spec) for spec in parse_scenario(text).liquids}
+    return {n: (one.density, one.surface_tension, one.viscosity) for n, one in made.items()}
+
+
+def with_liquids(liquids: str) -> str:
+    return GOOD[: GOOD.index("[[liquids]]")] + liquids + GOOD[GOOD.index("[exposure]") :]
+
+
+@pytest.mark.parametrize(
+    ("table", "made"),
+    [
+        ("{ water_C = 20 }", ps.water(20)),
+        ("{ sucrose_percent = 30, temperature_C = 20 }", ps.sucrose_solution(30, 20)),
+        ("{ ethanol_percent = 20, temperature_C = 25.0 }", ps.ethanol_solution(20, 25)),
+    ],
+)
+def test_a_composition_in_place_of_a_figure(table, made):
+    stated = figures(GOOD)["clear broth"]
+    found = figures(changed(("density_kg_m3 = 1005", f"density_kg_m3 = {table}")))["clear broth"]
+    assert found == (pytest.approx(made.density, rel=1e-12), *stated[1:])
+    key = "surface_tension_mN_m"
+    found = figures(changed((f"{key} = 52", f"{key} = {table}")))["clear broth"]
+    assert found == (stated[0], pytest.approx(made.surface_tension, rel=1e-12), stated[2])
+    old = '{ law = "newtonian", mPa_s = 1.2 }'
+    found = figures(changed((old, table)))
+    assert found["clear broth"][:2] == stated[:2]
+    assert found["clear broth"][2].viscosity == pytest.approx(made.viscosity, rel=1e-12)
+    assert found["spiced broth"] == found["clear broth"]  # taken over
+    assert found["gum broth"][2] == ps.HerschelBulkley(0.02, 0.12, 0.5)
+
+
+@pytest.mark.parametrize(
+    ("table", "made"),
+    [
+        ("{ water_C = 20 }", ps.water(20)),
+        ("{ sucrose_percent = 30, temperature_C = 20 }", ps.sucrose_solution(30, 20)),
+        ("{ ethanol_percent = 20, temperature_C = 25.0 }", ps.ethanol_solution(20, 25)),
+    ],
+)
+def test_made_of_supplies_what_a_liquid_does_not_state(table, made):
+    head = f'[[liquids]]\nname = "a"\ncontact_angle_deg = 40\nmade_of = {table}\n'
+    density, tension, law = figures(with_liquids(head))["a"]
+    assert (density, tension, law.viscosity) == pytest.approx(
+        (made.density, made.surface_tension, made.viscosity), rel=1e-12
+    )
+    thicker = 'viscosity = { law = "power_law", consistency_Pa_sn = 0.1, index = 0.6 }\n'
+    density, tension, law = figures(with_liquids(head + thicker))["a"]
+    assert (density, tension) == pytest.approx((made.density, made.surface_tension), rel=1e-12)
+    assert law == ps.PowerLaw(0.1, 0.6)
+    other = "density_kg_m3 = { water_C = 60 }\n"
+    assert figures(with_liquids(head + other))["a"][0] == pytest.approx(ps.water(60).density)
+
+
+def test_made_of_may_stand_as_a_table_of_its_own():
+    text = '[[liquids]]\nname = "a"\ncontact_angle_deg = 40\n[liquids.made_of]\nwater_C = 20\n'
+    assert figures(with_liquids(text))["a"][0] == pytest.approx(ps.water(20).density)
+
+
+def test_the_nearest_liquid_in_a_chain_decides_and_within_one_the_figure():
+    text = """
+[[liquids]]
+name = "water"
+contact_angle_deg = 40
+made_of = { water_C = 20 }
+[[liquids]]
+name = "soapy"
+based_on = "water"
+surface_tension_mN_m = 30
+[[liquids]]
+name = "sweet and soapy"
+based_on = "soapy"
+density_kg_m3 = 1100
+[[liquids]]
+name = "warm"
+based_on = "sweet and soapy"
+made_of = { water_C = 60 }
+surface_tension_mN_m = 25
+"""
+    found = figures(with_liquids(text))
+    cold, warm = ps.water(20), ps.water(60)
+    flat = {name: (d, t, law.viscosity) for name, (d, t, law) in found.items()}
+    expected = {
+        "water": (cold.density, cold.surface_tension, cold.viscosity),
+        "soapy": (cold.density, 0.030, cold.viscosity),  # its figure over its base's made_of
+        "sweet and soapy": (1100, 0.030, cold.viscosity),
+        "warm": (warm.density, 0.025, warm.viscosity),  # its made_of over its base's figures
+    }
+    assert flat == {name: pytest.approx(three, rel=1e-12) for name, three in expected.items()}
+
+
+def test_a_scenario_knows_which_liquids_were_worked_out():
+    text = changed(("density_kg_m3 = 1005", "density_kg_m3 = { water_C = 20 }"))
+    assert [one.worked_out for one in parse_scenario(text).liquids] == [True, True, True]
+    assert not any(one.worked_out for one in parse_scenario(GOOD).liquids)
+
+
 # ---- lines ---------------------------------------------------------------------------------
 
 

@@ -256,6 +256,99 @@ FAULTS = [
     ),
     ('"clear broth"', '"' + "x" * 81 + '"', "12: liquids[1].name: ... up to 80 letters"),
     (
+        "density_kg_m3 = 1005",
+        "density_kg_m3 = { water_C = 120 }",
+        "13: liquids[1].density_kg_m3.water_C: got 120; give temperature of the water in C, from 0 "
+        "up to 100, such as 20",
+    ),
+    (
+        "density_kg_m3 = 1005",
+        "density_kg_m3 = { watr_C = 20 }",
+        "13: liquids[1].density_kg_m3.watr_C: is not a known key; did you mean water_C?",
+    ),
+    (
+        "density_kg_m3 = 1005",
+        "density_kg_m3 = {}",
+        "13: liquids[1].density_kg_m3: does not say what of; give a table such as { water_C = 20 }",
+    ),
+    (
+        "surface_tension_mN_m = 52",
+        "surface_tension_mN_m = { ethanol_percent = 20, temperature_C = 60 }",
+        "14: liquids[1].surface_tension_mN_m.temperature_C: got 60; give temperature of the "
+        "solution in C, from 20 up to 40",
+    ),
+    (
+        "surface_tension_mN_m = 52",
+        "surface_tension_mN_m = { ethanol_percent = 20 }",
+        "14: liquids[1].surface_tension_mN_m.temperature_C: is missing; give temperature of the",
+    ),
+    (
+        "surface_tension_mN_m = 52",
+        "surface_tension_mN_m = { ethanol_percent = 20, temprature_C = 20 }",
+        "14: liquids[1].surface_tension_mN_m.temprature_C: ... did you mean temperature_C?",
+    ),
+    (
+        'viscosity = { law = "newtonian", mPa_s = 1.2 }',
+        "viscosity = { sucrose_percent = 70, temperature_C = 20 }",
+        "16: liquids[1].viscosity.sucrose_percent: got 70; give sucrose in mass %, from 0 up to 65",
+    ),
+    (
+        'viscosity = { law = "newtonian", mPa_s = 1.2 }',
+        "viscosity = { sucros_percent = 30, temperature_C = 20 }",
+        "16: liquids[1].viscosity.sucros_percent: ... did you mean sucrose_percent?",
+    ),
+    (
+        'viscosity = { law = "newtonian", mPa_s = 1.2 }',
+        "viscosity = { temperature_C = 20 }",
+        "16: liquids[1].viscosity: does not say what of; give a table such as",
+    ),
+    (
+        'viscosity = { law = "newtonian", mPa_s = 1.2 }',
+        'viscosity = { sucrose_percent = "30", temperature_C = 20 }',
+        "16: liquids[1].viscosity.sucrose_percent: got '30', a text; give sucrose in mass %",
+    ),
+    (
+        "contact_angle_deg = 48",
+        'contact_angle_deg = 48\nmade_of = "water"',
+        "16: liquids[1].made_of: got 'water', a text; give a table such as { water_C = 20 }",
+    ),
+    (
+        "contact_angle_deg = 48",
+        "contact_angle_deg = 48\nmade_of = { water_C = 20, sucrose_percent = 3 }",
+        "16: liquids[1].made_of: names water_C and sucrose_percent; one of them is enough",
+    ),
+    (
+        "contact_angle_deg = 48",
+        "contact_angle_deg = 48\nmade_of = { water_C = 20, temperature_C = 30 }",
+        "16: liquids[1].made_of.temperature_C: ... known keys here: water_C",
+    ),
+    (
+        "contact_angle_deg = 48",
+        "contact_angle_deg = 48\nmade_of = { milk_C = 20 }",
+        "16: liquids[1].made_of: does not say what of; give a table such as { water_C = 20 }",
+    ),
+    (
+        "contact_angle_deg = 48",
+        "contact_angle_deg = { water_C = 20 }",
+        "15: liquids[1].contact_angle_deg: got a table; give advancing contact angle",
+    ),
+    (
+        "contact_angle_deg = 48",
+        "contact_angle_deg = 48\nmadeof = { water_C = 20 }",
+        "16: liquids[1].madeof: is not a known key; did you mean made_of?",
+    ),
+    (
+        "contact_angle_deg = 48",
+        "contact_angle_deg = 48\nwater_C = 20",
+        "16: liquids[1].water_C: is not a known key; did you mean made_of?",
+    ),
+    (
+        "density_kg_m3 = 1005\n",
+        "",
+        "11: liquids[1].density_kg_m3: is missing; give density in kg/m3, from 100 up to 25000, "
+        "such as 1005, or made_of = { water_C = 20 }",
+    ),
+    (
         "neighbours = 5.2",
         "neighbours = 1e-6",
         "8: solid.lattice.neighbours: got 1e-06, which leaves no tube; ask for more",
@@ -311,6 +404,20 @@ def test_a_fault_that_is_taken_over_is_reported_once_where_it_stands():
     missing = faults_of(changed(("contact_angle_deg = 48\n", "")))
     assert len(missing) == 1
     assert "line 11: liquids[1].contact_angle_deg: is missing" in missing[0]
+
+
+def test_a_wrong_composition_is_told_once_however_many_take_it_over():
+    found = faults_of(changed(("density_kg_m3 = 1005", "made_of = { water_C = -3 }")))
+    assert len(found) == 1
+    assert "line 13: liquids[1].made_of.water_C: got -3" in found[0]
+    both = faults_of(
+        changed(
+            ("density_kg_m3 = 1005", "made_of = { watr_C = 20 }"),
+            ("contact_angle_deg = 48\n", ""),
+        )
+    )
+    assert ["liquids[1].contact_angle_deg" in line for line in both] == [True, False]
+    assert "liquids[1].made_of.watr_C" in both[1]
 
 
 def test_an_empty_file_lacks_everything():
@@ -484,8 +591,9 @@ def test_snapshots_count_as_memory(monkeypatch, line):
         'title = "' + "x" * 180_000 + '"',
         "[exposure]\nfaces = [" + "1," * 80_000 + "]",
         'a = "' + "\\u0007" * 30_000 + '"',
+        ('[[liquids]]\nviscosity = {' + ",".join(f"watrC{n}=1" for n in range(150)) + "}\n") * 90,
     ],
-    ids=range(15),
+    ids=range(16),
 )
 def test_hostile_texts_end_soon_and_in_faults(text):
     assert len(text) <= LARGEST_FILE
@@ -497,6 +605,7 @@ def test_hostile_texts_end_soon_and_in_faults(text):
 
 
 _NAMES = ["spacing_um", "porosity", "law", "parts", "based_on", "faces", "seed", "network", "kind"]
+_NAMES += ["made_of", "water_C", "sucrose_percent", "temperature_C"]
 _VALUES = ["-1", "nan", "1e400", "[]", "{}", "true", '""', '"\\u0000"', "[[1]]", "0", '"bottom"']
 _PIECES = st.sampled_from(
     [*_NAMES, *_VALUES, "=", "\n", "[", "]", "{", "}", ",", '"', "[[liquids]]\n"]

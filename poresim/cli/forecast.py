@@ -33,6 +33,7 @@ def forecast(scenario: Scenario, plan: Plan) -> list[str]:
             f"remark:  {percent(solid.wide_share)} of the tubes are wider than long; "
             "a wider spacing or narrower tubes would be truer"
         )
+    lines += [_figures(liquid) for liquid in scenario.liquids if liquid.worked_out]
     for liquid in scenario.liquids:
         if liquid.contact_angle_deg >= 90:
             lines.append(
@@ -75,6 +76,20 @@ def forecast_dict(scenario: Scenario, plan: Plan) -> dict[str, Any]:
         "memory_bytes": solid.memory_bytes,
         "faults": [],
     }
+
+
+def _figures(liquid: LiquidSpec) -> str:
+    """What a liquid's composition comes to."""
+    from poresim.liquid.laws import Newtonian
+
+    law = liquid.viscosity
+    thick = (
+        f"{law.viscosity * 1e3:.4g} mPa s" if isinstance(law, Newtonian) else "its own law of flow"
+    )
+    return (
+        f"liquid:  {liquid.name}: {liquid.density:.4g} kg/m3, "
+        f"{liquid.surface_tension * 1e3:.4g} mN/m, {thick}"
+    )
 
 
 def _thinner_than_water(scenario: Scenario, solid: SolidPlan, liquid: LiquidSpec) -> list[str]:

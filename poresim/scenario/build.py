@@ -52,7 +52,10 @@ class Grains:
 
 @dataclass(frozen=True)
 class LiquidSpec:
-    """A liquid of a scenario, in SI units, with everything it took over from another."""
+    """A liquid of a scenario, in SI units, with everything it took over from another.
+
+    worked_out : whether some of its figures come from what it is made of.
+    """
 
     name: str
     viscosity: laws.ViscosityLaw
@@ -61,6 +64,7 @@ class LiquidSpec:
     density: float
     receding_angle_deg: float | None = None
     grains: Grains | None = None
+    worked_out: bool = False
 
 
 def build_liquid(spec: LiquidSpec) -> Liquid:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import contextlib
 import unicodedata
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from poresim.scenario import schema, wording
+from poresim.scenario import composition, schema, wording
 from poresim.scenario.build import LiquidSpec, liquid_spec, read_table, solid_spec
 from poresim.scenario.plan import plan_solid
 from poresim.solid.build import refuse_too_large
@@ -99,11 +100,13 @@ def liquids(reader: Reader, folder: Path) -> list[LiquidSpec]:
         wrong = f"are {len(listed)}"
         reader.fault(("liquids",), wrong, f"a scenario has at most {_MOST_LIQUIDS}")
         return []
+    listed = [composition.read(reader, ("liquids", n), one) for n, one in enumerate(listed)]
     family = _Family(reader, listed)
     family.refuse_same_names()
     specs = []
     for number, own in enumerate(listed):
-        keys = _liquid(reader, family, number, own)
+        whole, worked_out = composition.figures(family.whole(number))
+        keys = _liquid(reader, whole, number, own)
         if keys is None:
             continue
         before = len(reader.faults)
@@ -111,16 +114,15 @@ def liquids(reader: Reader, folder: Path) -> list[LiquidSpec]:
             _tables(reader, ("liquids", number, "particles"), keys.particles, "diameter", folder)
         if len(reader.faults) == before:
             with contextlib.suppress(ValueError):  # taken over, and reported where it stands
-                specs.append(liquid_spec(keys, folder))
+                specs.append(replace(liquid_spec(keys, folder), worked_out=worked_out))
     if len(specs) < len(listed) and not reader.faults:
         reader.fault(("liquids",), "take over something that is wrong", "state all keys of each")
     return specs
 
 
 def _liquid(
-    reader: Reader, family: _Family, number: int, own: dict[str, Any]
+    reader: Reader, whole: dict[str, Any], number: int, own: dict[str, Any]
 ) -> schema.Liquid | None:
-    whole = family.whole(number)
     based = "based_on" in own
 
     def mine(path: KeyPath, kind: str) -> bool:

@@ -10,6 +10,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, create_model
 
+from poresim.liquid import ethanol, sucrose, water
+
 FACES = ("bottom", "top", "left", "right", "front", "back")
 
 
@@ -190,13 +192,59 @@ VISCOSITIES: dict[str, type[Keys]] = {
 }
 
 
+class Water(Keys):
+    """Pure water."""
+
+    water_C: float = number(
+        "temperature of the water in C", 20, ge=water.LEAST_C, le=water.GREATEST_C
+    )
+
+
+class Sucrose(Keys):
+    """Sucrose in water."""
+
+    sucrose_percent: float = number(
+        "sucrose in mass %", 30, ge=sucrose.LEAST_PERCENT, le=sucrose.GREATEST_PERCENT
+    )
+    temperature_C: float = number(
+        "temperature of the solution in C", 20, ge=sucrose.LEAST_C, le=sucrose.GREATEST_C
+    )
+
+
+class Ethanol(Keys):
+    """Ethanol in water."""
+
+    ethanol_percent: float = number(
+        "ethanol in mass %", 20, ge=ethanol.LEAST_PERCENT, le=ethanol.GREATEST_PERCENT
+    )
+    temperature_C: float = number(
+        "temperature of the solution in C", 25, ge=ethanol.LEAST_C, le=ethanol.GREATEST_C
+    )
+
+
+#: What a liquid can be made of, by the key that tells.
+COMPOSITIONS: dict[str, type[Keys]] = {
+    "water_C": Water,
+    "sucrose_percent": Sucrose,
+    "ethanol_percent": Ethanol,
+}
+OF_COMPOSITIONS = (*COMPOSITIONS, "temperature_C")
+#: The keys of a liquid that what it is made of can supply.
+FIGURES = ("density_kg_m3", "surface_tension_mN_m", "viscosity")
+
+
 class Liquid(Keys):
-    """A liquid; what it does not state is taken over from the one that it is based on."""
+    """A liquid; what it does not state comes from made_of, then from what it is based on."""
 
     name: str = words(
         "a name of its own for each liquid, up to 80 letters", min_length=1, max_length=80
     )
     based_on: str | None = words("the name of another liquid", None)
+    made_of: dict[str, Any] | None = words(  # read before all else: see ``composition``
+        "a table such as { water_C = 20 }, or sucrose_percent or ethanol_percent with "
+        "temperature_C",
+        None,
+    )
     density_kg_m3: float = number("density in kg/m3", 1005, ge=100, le=25000)
     surface_tension_mN_m: float = number("surface tension in mN/m", 52, ge=1, le=3000)
     contact_angle_deg: float = number("advancing contact angle in degrees", 48, ge=0, le=180)

@@ -33,6 +33,9 @@ name = "clear broth"
 density_kg_m3 = 1005
 surface_tension_mN_m = 52
 contact_angle_deg = 48             # advancing; receding_angle_deg is the same when not given
+# Density, tension and viscosity may each be what a liquid is made of, in place of a figure:
+# {{ water_C = 20 }}, {{ sucrose_percent = 30, temperature_C = 20 }} or {{ ethanol_percent = 20,
+# temperature_C = 25 }} (mass %). made_of = {{ water_C = 20 }} supplies those that are not given.
 # law: newtonian (mPa_s), power_law (consistency_Pa_sn, index), bingham (yield_Pa,
 # plastic_mPa_s), herschel_bulkley (yield_Pa, consistency_Pa_sn, index)
 viscosity = {{ law = "newtonian", mPa_s = 1.2 }}

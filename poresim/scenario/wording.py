@@ -28,6 +28,8 @@ _TABLES: dict[tuple[str | None, ...], Model | tuple[str, dict[str, Model]]] = {
     ("exposure",): schema.Exposure,
     ("run",): schema.Run,
 }
+#: Where a table may say what a liquid is made of.
+_MADE = {("liquids", None, key) for key in ("made_of", *schema.FIGURES)}
 _TOP_TABLES = ("solid", "liquids", "exposure", "run")
 _NEARLY_THE_SAME = 0.7
 
@@ -35,6 +37,8 @@ _NEARLY_THE_SAME = 0.7
 def model_at(path: Path, table: Any) -> Model | None:
     """The model of the table at a path; ``table`` is what stands there, and may name its law."""
     found = _TABLES.get(_pattern(path))
+    if isinstance(table, dict) and "law" not in table and _pattern(path) in _MADE:
+        return next((m for key, m in schema.COMPOSITIONS.items() if key in table), None)
     if isinstance(found, tuple):
         tag, models = found
         named = table.get(tag) if isinstance(table, dict) else None
@@ -95,7 +99,8 @@ def describe(error: dict[str, Any], path: Path, parent: Any) -> tuple[str, str]:
     if kind in ("union_tag_invalid", "union_tag_not_found"):
         return _law(given, path)
     if kind == "missing":
-        return "is missing", right
+        made = _pattern(path) in _MADE
+        return "is missing", right + ", or made_of = { water_C = 20 }" * made
     choices = _choices(field.annotation) if field else ()
     if choices and isinstance(given, str):
         return _choice(given, choices)
