@@ -591,7 +591,7 @@ def test_snapshots_count_as_memory(monkeypatch, line):
         'title = "' + "x" * 180_000 + '"',
         "[exposure]\nfaces = [" + "1," * 80_000 + "]",
         'a = "' + "\\u0007" * 30_000 + '"',
-        ('[[liquids]]\nviscosity = {' + ",".join(f"watrC{n}=1" for n in range(150)) + "}\n") * 90,
+        ("[[liquids]]\nviscosity = {" + ",".join(f"watrC{n}=1" for n in range(150)) + "}\n") * 90,
     ],
     ids=range(16),
 )
