@@ -256,17 +256,20 @@ def log_imbibition(law, z):
 
 @kernel
 def excess_at_imbibition(law, level):
-    """z = ln((tw - ty)/unit) where ln E is ``level``: the inverse of :func:`log_imbibition`."""
+    """(z, d ln E/dz) where ln E is ``level``: the inverse of :func:`log_imbibition`."""
     place = (level - law.inverse_start) / law.inverse_step
     if place < 0.0:
         z = law.time_start + (_LAST + 1) * law.time_step
-        return z - place * law.inverse_step / law.time_high
+        return z - place * law.inverse_step / law.time_high, -law.time_high
     if place >= _LAST + 1:
         over = min((place - (_LAST + 1)) * law.inverse_step, 700.0)
-        return law.time_start - math.log1p(math.expm1(over) / law.time_foot) / law.time_low
+        # E over its value at the table's start, less what does not fall with z
+        power = law.time_foot + math.expm1(over)
+        z = law.time_start - math.log(power / law.time_foot) / law.time_low
+        return z, -law.time_low * power / (power + 1.0 - law.time_foot)
     z, _ = _cell(law.cells, _INVERSE, place)
     value, slope = log_imbibition(law, z)
-    return z - (value - level) / slope
+    return z - (value - level) / slope, slope
 
 
 @inner

@@ -18,9 +18,9 @@ import math
 from poresim.tube.jit import inner, kernel
 from poresim.tube.law import excess_at_imbibition, flow_above_yield, log_imbibition
 
-# Shorter moves than these (as a change of speed) are summed as a series in time: exact to rounding
-# where a difference of two table values is not.
-_LINEAR, _QUADRATIC = 1e-8, 1e-5
+# Shorter moves than this (as a share of E) are summed as a series in time, exact to rounding where a
+# difference of two table values is not; with one term if the speed changes by less than the second.
+_SHORT, _LINEAR = 1e-5, 1e-8
 
 
 @kernel
@@ -91,39 +91,46 @@ def _advance_power(law, x, drive, radius, time):
 
 @inner
 def _advance_by_table(law, x, drive, radius, time):
+    """With dE/dw = -1 / (w^2 s) the slopes follow from those of ln E, and no flow is looked up."""
     push = abs(drive)
     ty = law.yield_stress
     log_gain = math.log(2.0 * time / push) - law.log_time
     if x <= 0.0:
-        excess = law.unit_stress * math.exp(excess_at_imbibition(law, log_gain))
+        z, fall = excess_at_imbibition(law, log_gain)
+        excess = law.unit_stress * math.exp(z)
         stress = ty + excess
         new = 0.5 * push * radius / stress
-        s, _ = flow_above_yield(law, excess)
-        return new, max(0.0, new / push * (1.0 - 2.0 * stress * s * time / push))
+        return new, max(0.0, new / push * (1.0 + excess / (stress * fall)))
     stress0 = 0.5 * push * radius / x
     excess0 = stress0 - ty
     if excess0 <= 0.0:
         return x, 0.0
-    s0, slope0 = flow_above_yield(law, excess0)
     sign = 1.0 if drive > 0.0 else -1.0
+    level, fall0 = log_imbibition(law, math.log(excess0 / law.unit_stress))
+    ratio = math.exp(min(log_gain - level, 700.0))  # E falls, or grows, by this share
+    if ratio < _SHORT:
+        return _advance_short(law, x, push, sign, stress0, excess0, radius, time)
+    if sign < 0.0 and ratio >= 1.0:
+        return 0.0, 0.0
+    z, fall = excess_at_imbibition(law, level + math.log1p(sign * ratio))
+    excess = law.unit_stress * math.exp(z)
+    stress = ty + excess
+    new = 0.5 * push * radius / stress
+    before = sign * ratio - stress0 * fall0 / excess0
+    left = 1.0 + excess / (stress * fall) * before / (1.0 + sign * ratio)
+    return new, max(0.0, sign * new / push * left)
+
+
+@inner
+def _advance_short(law, x, push, sign, stress0, excess0, radius, time):
+    s0, slope0 = flow_above_yield(law, excess0)
     shift = radius * s0 * time
     slowing = stress0 * slope0 / s0 * shift / x  # by how much the speed changes, as a share
-    if slowing < _QUADRATIC:
-        new = x + shift * (sign - 0.5 * slowing)
-        if slowing < _LINEAR:
-            return new, radius * time * slope0 * 0.5 * radius / x
-        stress = 0.5 * push * radius / new
-        excess = stress - ty
-    else:
-        level, _ = log_imbibition(law, math.log(excess0 / law.unit_stress))
-        ratio = math.exp(min(log_gain - level, 700.0))
-        if sign < 0.0 and ratio >= 1.0:
-            return 0.0, 0.0
-        z = excess_at_imbibition(law, level + math.log1p(sign * ratio))
-        excess = law.unit_stress * math.exp(z)
-        stress = ty + excess
-        new = 0.5 * push * radius / stress
-    s, _ = flow_above_yield(law, excess)
+    new = x + shift * (sign - 0.5 * slowing)
+    if slowing < _LINEAR:
+        return new, radius * time * slope0 * 0.5 * radius / x
+    stress = 0.5 * push * radius / new
+    s, _ = flow_above_yield(law, stress - law.yield_stress)
     left = 1.0 - stress * s * (1.0 / (stress0 * s0) + sign * 2.0 * time / push)
     return new, max(0.0, sign * new / push * left)
 

@@ -18,6 +18,7 @@ from poresim.tube.shape import volume_to
 from poresim.uptake.heap import pop, push
 from poresim.uptake.ledger import forget_stale, predict, schedule, settle
 from poresim.uptake.local import spread
+from poresim.uptake.passing import begin_passing
 from poresim.uptake.state import FILLS, TOP, Graph, happened, open_around, pass_on
 from poresim.uptake.team import OWED, in_all, note, wait
 
@@ -199,7 +200,7 @@ def _meet(
         seeds[0], seeds[1] = tube.a, tube.b
         passing = False
         if tube.event == FILLS:
-            new = _fill(wetting, tubes, junctions, graph, log, s, time, until, tally)
+            new = _fill(law, wetting, tubes, junctions, graph, log, s, time, until, floor, tally)
             passing = tube.live == 0
             if new >= 0:
                 if new == tube.b:
@@ -243,7 +244,7 @@ def _all_owed(junctions, graph, p):
 
 
 @kernel
-def _fill(wetting, tubes, junctions, graph, log, s, time, until, tally):
+def _fill(law, wetting, tubes, junctions, graph, log, s, time, until, floor, tally):
     """Tube s is full; the junction that this wets, or -1."""
     tube = tubes[s]
     a, b = junctions[tube.a], junctions[tube.b]
@@ -272,8 +273,11 @@ def _fill(wetting, tubes, junctions, graph, log, s, time, until, tally):
     if wetting.linear:
         if new >= 0:  # it takes the pressure beyond, so that a rate can be booked
             _join(junctions, new, tube.b if new == tube.a else tube.a)
-        volume = tube.conduct * (until - time)
-        volume *= a.pressure - b.pressure + tube.tilt * tube.length
+        if law.kind == 0:
+            volume = tube.conduct * (until - time)
+            volume *= a.pressure - b.pressure + tube.tilt * tube.length
+        else:
+            volume = begin_passing(law, graph, tube, a, b, floor) * (until - time)
         a.owed -= volume
         b.owed += volume
         pass_on(tubes, graph, log, s)

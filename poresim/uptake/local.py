@@ -11,6 +11,7 @@ import numpy as np
 from poresim.tube.jit import inner
 from poresim.uptake.bracket import STEPS, found, narrow
 from poresim.uptake.ledger import outflow, predict_far, schedule, settle
+from poresim.uptake.passing import changed, moved
 from poresim.uptake.state import END_0, END_1
 
 
@@ -21,12 +22,16 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
     ``near`` is work space for as many slots as any junction has tubes. Returns how many it has.
     """
     node = junctions[i]
-    ring, slot, flow = graph.ring, graph.slot, graph.flow
+    ring, slot, flow, far = graph.ring, graph.slot, graph.flow, graph.far
+    lift, tangent, pipe = graph.lift, graph.tangent, graph.pipe
     begin, end = graph.first[i], graph.first[i + 1]
-    count, weight = 0, 0.0
+    bent = law.kind != 0
+    count, passing, weight = 0, 0, 0.0
     for k in range(begin, end):
         if wetting.linear and flow[k] != 0.0:
-            weight += flow[k]
+            passing += 1
+            if not bent:
+                weight += flow[k]
             continue
         s = np.int64(slot[ring[k]])
         if s < 0:  # it passes too little to count
@@ -45,6 +50,16 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
     for step in range(STEPS):
         over = weight * (node.pressure - old) - node.owed
         slope = weight
+        if bent and passing > 0:
+            for k in range(begin, end):
+                if flow[k] == 0.0:
+                    continue
+                v, s = changed(
+                    law, pipe[ring[k]], tangent[k], flow[k], lift[k], old, node.pressure,
+                    junctions[far[k]].pressure, floor,
+                )  # fmt: skip
+                over += time * v
+                slope += time * s
         for c in range(count):
             tube = tubes[near[c]]
             side = END_0 if tube.a == i else END_1
@@ -66,10 +81,16 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
         node.pressure = trial
     for c in range(count):
         _own(tubes[near[c]], junctions, i, -1.0)
-    if weight > 0.0:
+    if bent and passing > 0:
+        for k in range(begin, end):
+            if flow[k] != 0.0:
+                other = junctions[far[k]]
+                more = time * moved(law, graph, k, old, node.pressure, other.pressure, floor)
+                node.owed -= more
+                other.owed += more
+    elif weight > 0.0:
         change = time * (node.pressure - old)
         node.owed -= weight * (node.pressure - old)
-        far = graph.far
         for k in range(begin, end):
             junctions[far[k]].owed += flow[k] * change
     return count

@@ -29,7 +29,7 @@ _HALVES_FROM = 20000  # junctions; there halves of a network pay for meeting one
 _FRESH_SHARE = 0.1  # of the next arrival's wait, as if that had passed since an event
 _STEADY = 0.3  # where a step holds many events, the next is not shorter than this share of it
 _COARSE_KINK = 1e-6  # times the accuracy, of a pressure: how closely it is looked for
-_REACH = 1e-2  # of the root of the accuracy: changes that a tangent to a full tube's flow serves
+_REACH = 0.3  # of the root of the accuracy: changes of a flow that a tangent serves
 
 
 @dataclass(frozen=True)

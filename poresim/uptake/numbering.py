@@ -114,6 +114,20 @@ def lay_rings(ends, rank, order, first, ring, new_first, new_ring, far):
 
 
 @kernel
+def lay_mates(ring, seen, tangent):
+    """Where the tube at each place of the rings stands in the ring of its other end.
+
+    seen : (m,) of -1, work space.
+    """
+    for k in range(len(ring)):
+        other = seen[ring[k]]
+        if other < 0:
+            seen[ring[k]] = k
+        else:
+            tangent[k].mate, tangent[other].mate = other, k
+
+
+@kernel
 def lay_lifts(ends, order, first, ring, tilt, length, lift):
     for i in range(len(order)):
         for k in range(first[i], first[i + 1]):

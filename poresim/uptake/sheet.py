@@ -17,7 +17,9 @@ from numpy.typing import NDArray
 
 from poresim.tube.jit import inner
 from poresim.tube.straight import plain_volume
+from poresim.tube.wetting import drives
 from poresim.uptake.ledger import bring, outflow
+from poresim.uptake.passing import pass_by_law
 from poresim.uptake.state import END_0, END_1, ONE, TOP
 from poresim.uptake.team import HALVES, INTAKE, OWED, TAKERS, in_all, note, wait
 
@@ -43,7 +45,8 @@ class Sheet(NamedTuple):
     gain: NDArray[np.float64]  # (2 m,) d x^2 / d drive,
     pull: NDArray[np.float64]  # (2 m,) the drive without pressure, advancing
     back: NDArray[np.float64]  # (2 m,) and receding,
-    area: NDArray[np.float64]  # (2 m,) and the section
+    area: NDArray[np.float64]  # (2 m,) and the section;
+    # any other: pressure, volume and slope of the tangent that it goes by, and its reach, Pa
     anchor: NDArray[np.float64]  # (2 m,) where it might stand: solves are linear about it; 0: open
 
 
@@ -120,6 +123,7 @@ def _lay_rows(law, wetting, tubes, junctions, graph, sheet, p, until):
             if tube.full:
                 continue
             slot[place], end[place] = s, side
+            back[place] = -1.0
             if wetting.plain:
                 square = tube.radius * tube.radius
                 wait = max(until - tube.start, 0.0) * tube.leak
@@ -167,11 +171,31 @@ def take(law, wetting, tubes, sheet, m, pressure, until, floor):
             sheet.x[m], sheet.gain[m], sheet.pull[m], sheet.back[m], sheet.area[m], pressure
         )
     else:
-        tube = tubes[sheet.slot[m]]
-        time = until - tube.start
-        volume, slope = outflow(law, wetting, tube, sheet.end[m], pressure, 0.0, time, floor)
+        volume, slope = by_tangent(
+            law, wetting, tubes[sheet.slot[m]], sheet.end[m], sheet.x[m : m + 1],
+            sheet.gain[m : m + 1], sheet.pull[m : m + 1], sheet.back[m : m + 1], pressure, until,
+            floor,
+        )  # fmt: skip
     sheet.taken[m], sheet.give[m] = volume, slope
     return volume, slope
+
+
+@inner
+def by_tangent(law, wetting, tube, end, at, volume, slope, reach, pressure, until, floor):
+    """What a meniscus takes, and its slope, from the tangent laid last while that reaches.
+
+    at, volume, slope, reach: one entry each, the tangent's. It reaches as far as neither the volume
+    nor the drive changes by more than a small share.
+    """
+    if abs(pressure - at[0]) <= reach[0]:
+        return volume[0] + slope[0] * (pressure - at[0]), slope[0]
+    v, s = outflow(law, wetting, tube, end, pressure, 0.0, until - tube.start, floor)
+    at[0], volume[0], slope[0], reach[0] = pressure, v, s, 0.0
+    if s > 0.0 and law.reach > 0.0:
+        x, tilt = (tube.x0, tube.tilt) if end == 0 else (tube.x1, -tube.tilt)
+        ahead, behind = drives(wetting, tube, tilt, pressure, x)
+        reach[0] = law.reach * min(abs(v) / s, abs(ahead if v > 0.0 else behind))
+    return v, s
 
 
 @inner
@@ -186,10 +210,13 @@ def _take_all(law, wetting, tubes, sheet, p, until, floor):
     at, taken, give = mouth[begin:end], sheet.taken[begin:end], sheet.give[begin:end]
     if not wetting.plain:
         slot, side = sheet.slot[begin:end], sheet.end[begin:end]
+        x, gain, pull, back = sheet.x, sheet.gain, sheet.pull, sheet.back
         for m in range(len(at)):
-            tube = tubes[slot[m]]
-            time = until - tube.start
-            taken[m], give[m] = outflow(law, wetting, tube, side[m], at[m], 0.0, time, floor)
+            n = begin + m
+            taken[m], give[m] = by_tangent(
+                law, wetting, tubes[slot[m]], side[m], x[n : n + 1], gain[n : n + 1],
+                pull[n : n + 1], back[n : n + 1], at[m], until, floor,
+            )  # fmt: skip
         return
     x, gain, area = sheet.x[begin:end], sheet.gain[begin:end], sheet.area[begin:end]
     pull, back = sheet.pull[begin:end], sheet.back[begin:end]
@@ -213,8 +240,10 @@ def _evaluate(law, wetting, tubes, graph, log, sheet, p, span, until, floor):
     low, top = sheet.rows[p, 0], sheet.rows[p, 1]
     for i in range(low, top):
         owed[i] = base[i]
-    if wetting.linear:
+    if wetting.linear and law.kind == 0:
         _pass(graph, sheet, owed, p, -span)
+    elif wetting.linear:
+        pass_by_law(law, graph, sheet, owed, p, span, floor)
     else:
         _pass_booked(law, wetting, tubes, graph, log, sheet, p, until, floor)
     for i in range(low, top):

@@ -1,9 +1,9 @@
 """The state of a soak, as compiled kernels see it.
 
 Only tubes beside liquid have a record of their own, a *slot*: it is made when one of the tube's
-junctions gets wet. A full tube of a Newtonian liquid without grains gives its slot back and is
-from then on a conductance between its junctions (:class:`Graph`); a full tube of any other liquid
-keeps it. So a step touches what lies near the front, and full tubes only as rows of a matrix.
+junctions gets wet. A full tube of a liquid without grains gives its slot back and is from then on a
+conductance between its junctions (:class:`Graph`), or a tangent to its flow law where the liquid is
+not Newtonian (:mod:`poresim.uptake.passing`); with grains it keeps its slot. So a step touches what lies near the front, and full tubes only as rows of a matrix.
 
 Junctions are numbered anew (:mod:`poresim.uptake.numbering`); tubes keep their numbers. A large
 network has two halves, each with its own junctions, slots and list of happenings, so that two
@@ -23,10 +23,11 @@ from poresim.liquid.liquid import Liquid
 from poresim.solid.network import Network
 from poresim.tube.filled import STRAIGHT
 from poresim.tube.jit import inner, kernel
-from poresim.tube.law import flow_law
+from poresim.tube.law import NEWTONIAN, flow_law
 from poresim.tube.waisted import with_waist
 from poresim.tube.wetting import WETTING
-from poresim.uptake.numbering import lay_lifts, lay_rings, numbered, rims_of
+from poresim.uptake.numbering import lay_lifts, lay_mates, lay_rings, numbered, rims_of
+from poresim.uptake.passing import PIPE, TANGENT
 
 NOTHING, FILLS, BLOCKS_0, BLOCKS_1 = 0, 1, 2, 3  # what happens to a tube next
 # the ends of a tube; typed, for numba compiles a kernel anew for every literal
@@ -107,7 +108,10 @@ class Graph(NamedTuple):
     ring: Places  # (2 m,) tubes
     far: Counts  # (2 m,) junctions at their other ends
     flow: Floats  # (2 m,) of full tubes: flow over drop; or a slope, volume over drop
-    lift: Floats  # (2 m,) head gained on the way there, Pa; empty where all is level
+    lift: Floats  # (2 m,) what a full tube's drop gains on the way there, Pa: the head, or by its
+    # tangent; empty where all is level and Newtonian
+    tangent: NDArray[Any]  # (2 m,) of TANGENT; empty for a Newtonian liquid, and one with grains
+    pipe: NDArray[Any]  # (m,) of PIPE, or empty
     slot: Places  # (m,) of each tube; DRY or PASSING where it has none
     half: NDArray[np.int64]  # (3,) the first junction of each half, and n
     rims: Places  # (r,) junctions that tubes join to the other half, rising
@@ -194,9 +198,10 @@ def build_state(
     with_waist(law, solid.waist)
     law.coarse = int(law.kind > 0 and accuracy >= _COARSE)
     wetting = _wetting(liquid, accuracy)
-    wetting["linear"] = int(law.kind == 0 and liquid.particles is None)
+    wetting["linear"] = int(liquid.particles is None)
     halves = halves and bool(wetting["linear"])
-    shapes, order, graph = _numbered(solid, liquid, inlet, gravity, seed, halves)
+    bent = law.kind != NEWTONIAN and bool(wetting["linear"])
+    shapes, order, graph = _numbered(solid, liquid, inlet, gravity, seed, halves, bent)
     plain = law.kind == 0 and bool(np.all(solid.waist > STRAIGHT) and not np.any(shapes.tilt))
     wetting["plain"] = int(plain)
     in_first = _in_first_half(graph, shapes)
@@ -254,8 +259,12 @@ def _numbered(
     gravity: NDArray[np.float64],
     seed: int,
     halves: bool,
+    bent: bool,
 ) -> tuple[Shapes, Places, Graph]:
-    """Number the junctions from the inlets outward, and lay the rings out in that order."""
+    """Number the junctions from the inlets outward, and lay the rings out in that order.
+
+    bent : whether full tubes pass what tangents say.
+    """
     n, m = solid.junctions, solid.tubes
     ends = _read_only(np.ascontiguousarray(solid.ends, dtype=np.int32))
     order, first, ring, in_first = numbered(solid, ends, inlet.astype(np.int32), halves)
@@ -268,14 +277,21 @@ def _numbered(
     far = np.empty(2 * m, np.uint32)
     level = not np.any(gravity)
     tilt = np.zeros(1) if level else liquid.density * (solid.span @ gravity) / solid.length
-    lift = np.zeros(0 if level else 2 * m)
+    lift = np.zeros(0 if level and not bent else 2 * m)
     lay_rings(ends, rank, order, first, ring, new_first, new_ring, far)
     length = _alike(solid.length)
     if not level:
         lay_lifts(ends, order, new_first, new_ring, tilt, length, lift)
+    tangent, pipe = np.zeros(0, TANGENT), np.zeros(0, PIPE)
+    if bent:
+        tangent, pipe = np.zeros(2 * m, TANGENT), np.zeros(m, PIPE)
+        lay_mates(new_ring, np.full(m, -1, np.int64), tangent)
+        tangent["head"] = lift
+        lift[:] = 0.0
+        pipe["radius"], pipe["length"], pipe["waist"] = solid.radius, solid.length, solid.waist
     rims = rims_of(new_first, far, len(inlet), in_first) if halves else np.zeros(0, np.int32)
     graph = Graph(
-        new_first, new_ring, far, np.zeros(2 * m), lift, np.full(m, DRY, np.int32),
+        new_first, new_ring, far, np.zeros(2 * m), lift, tangent, pipe, np.full(m, DRY, np.int32),
         np.array([0, in_first, n]), rims,
     )  # fmt: skip
     waist = np.where(solid.waist > STRAIGHT, 1.0, solid.waist)
@@ -381,9 +397,10 @@ def _place_of(graph, i, e):
 
 @inner
 def pass_on(tubes, graph, log, s):
-    """A full tube gives its slot back and goes on as a conductance."""
+    """A full tube gives its slot back and goes on as a conductance, or by its tangent."""
     tube = tubes[s]
-    graph.flow[tube.at_a] = graph.flow[tube.at_b] = tube.conduct
+    if len(graph.tangent) == 0:
+        graph.flow[tube.at_a] = graph.flow[tube.at_b] = tube.conduct
     graph.slot[tube.number] = PASSING
     tube.live = 0
     tube.next = np.inf

@@ -8,6 +8,8 @@ from poresim.tube.jit import inner
 from poresim.tube.straight import plain_volume
 from poresim.uptake.bracket import STEPS, found, narrow
 from poresim.uptake.ledger import outflow
+from poresim.uptake.passing import changed, moved
+from poresim.uptake.sheet import by_tangent
 from poresim.uptake.state import END_0, END_1
 from poresim.uptake.team import wait
 
@@ -66,10 +68,14 @@ def _sweep_half(
     taken, give, slot, end = sheet.taken, sheet.give, sheet.slot, sheet.end
     x, gain, pull, back, area = sheet.x, sheet.gain, sheet.pull, sheet.back, sheet.area
     first, far, flow = graph.first, graph.far, graph.flow
+    ring, lift, tangent, pipe = graph.ring, graph.lift, graph.tangent, graph.pipe
     plain, linear, kink = wetting.plain, wetting.linear, wetting.kink
+    bent = linear and law.kind != 0
     low_row, top = sheet.rows[p, 0], sheet.rows[p, 1]
     size = np.uint32(top - low_row)
     begin = np.uint32(low_row)
+    # tangents of tubes to the other half, which its thread reads, stay as they are
+    half, whole = np.uint32(graph.half[p]), np.uint32(graph.half[p + 1] - graph.half[p])
     for turn in range(top - low_row):
         i = top - 1 - turn if backward else low_row + turn
         if not used[i] or abs(owed[i]) <= tol:
@@ -79,7 +85,8 @@ def _sweep_half(
         weight, had = 0.0, base[i]
         if linear:
             for k in range(first[i], first[i + 1]):
-                weight += flow[k]
+                if not (bent and np.uint32(far[k] - half) < whole):
+                    weight += flow[k]
             weight *= span
             had = owed[i]
             for m in range(start[i], start[i + 1]):
@@ -87,13 +94,23 @@ def _sweep_half(
         at, over, last = old, 0.0, high - low
         for step in range(STEPS):
             over, slope = weight * (at - old) - had, weight
+            if bent:
+                for k in range(first[i], first[i + 1]):
+                    if flow[k] != 0.0 and np.uint32(far[k] - half) < whole:
+                        v, s = changed(
+                            law, pipe[ring[k]], tangent[k], flow[k], lift[k], old, at,
+                            pressure[far[k]], floor,
+                        )  # fmt: skip
+                        over += span * v
+                        slope += span * s
             for m in range(start[i], start[i + 1]):
                 if plain:
                     v, s = plain_volume(x[m], gain[m], pull[m], back[m], area[m], at)
                 else:
-                    tube = tubes[slot[m]]
-                    time = until - tube.start
-                    v, s = outflow(law, wetting, tube, end[m], at, 0.0, time, floor)
+                    v, s = by_tangent(
+                        law, wetting, tubes[slot[m]], end[m], x[m : m + 1], gain[m : m + 1],
+                        pull[m : m + 1], back[m : m + 1], at, until, floor,
+                    )  # fmt: skip
                 taken[m], give[m] = v, s
                 over += v
                 slope += s
@@ -115,8 +132,12 @@ def _sweep_half(
         change = span * (at - old)
         for k in range(first[i], first[i + 1]):
             j = far[k]
+            if bent and flow[k] != 0.0 and np.uint32(j - half) < whole:
+                more = span * moved(law, graph, k, old, at, pressure[j], floor)
+            else:
+                more = flow[k] * change
             if np.uint32(j - begin) < size and used[j]:
-                owed[j] += flow[k] * change
+                owed[j] += more
 
 
 @inner

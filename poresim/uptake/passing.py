@@ -1,0 +1,131 @@
+"""What full tubes pass without books, when the liquid is not Newtonian.
+
+A full tube stands in the graph by a tangent to its flow law: flow = ``graph.flow`` times (drop of
+pressure + ``graph.lift``). Between changes of pressure everything goes by tangents, as if the
+liquid were Newtonian; where the drop has moved out of a tangent's reach, another is laid. A
+Newtonian liquid's tangents are its law itself, and stay.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from poresim.tube.filled import wetted_flow, yield_drop
+from poresim.tube.jit import inner
+
+#: A tube as its flow law needs it, one a tube.
+PIPE = np.dtype([("radius", np.float64), ("length", np.float64), ("waist", np.float64)])
+
+#: Of the k-th place in the rings: the flow at which its tangent was laid, m3/s, the head gained on
+#: the way, Pa, and where the tube stands in the ring of its other end.
+TANGENT = np.dtype([("rate", np.float64), ("head", np.float64), ("mate", np.uint32)], align=True)
+
+_LEAST = 1e-300  # a full tube's slope is never none: that is how it is known
+
+
+@inner
+def full_flow(law, pipe, drop, floor):
+    """(rate, slope) through a full tube, m3/s and m3/s/Pa; the rate is odd in the drop.
+
+    The slope is kept above that at the drop ``floor`` beyond its yield, so that a shear-thinning or
+    yielding liquid at rest still has one; the rate itself is exact.
+    """
+    r, length, waist = pipe.radius, pipe.length, pipe.waist
+    rate, slope = wetted_flow(law, drop, length, r, length, waist)
+    hold = floor + yield_drop(law, length, r, length, waist)
+    if abs(drop) < hold:
+        _, firm = wetted_flow(law, hold, length, r, length, waist)
+        slope = max(slope, firm)
+    return rate, max(slope, _LEAST)
+
+
+@inner
+def lay_tangent(graph, k, drop, rate, slope):
+    """Tube at place k, with that pressure over it (without head), passes ``rate`` by that slope."""
+    graph.flow[k] = slope
+    graph.lift[k] = rate / slope - drop
+    graph.tangent[k].rate = rate
+
+
+@inner
+def mirror(graph, k):
+    """Its other end's place says the same."""
+    m = graph.tangent[k].mate
+    graph.flow[m], graph.lift[m] = graph.flow[k], -graph.lift[k]
+    graph.tangent[m].rate = -graph.tangent[k].rate
+
+
+@inner
+def changed(law, pipe, tangent, slope, lift, old, at, other, floor):
+    """(change of the rate, its slope) as the near end's pressure goes from ``old`` to ``at``.
+
+    From what its tangent said (``slope``, ``lift``), by the law where that does not reach.
+    """
+    before, change = slope * (old - other + lift), slope * (at - old)
+    if abs(before + change - tangent.rate) <= law.reach * abs(tangent.rate):
+        return change, slope
+    rate, steeper = full_flow(law, pipe, at - other + tangent.head, floor)
+    return rate - before, steeper
+
+
+@inner
+def moved(law, graph, k, old, at, other, floor):
+    """The same for good: the tangent is laid anew where it does not reach; change of the rate."""
+    slope = graph.flow[k]
+    before, change = slope * (old - other + graph.lift[k]), slope * (at - old)
+    tangent = graph.tangent[k]
+    if abs(before + change - tangent.rate) <= law.reach * abs(tangent.rate):
+        return change
+    rate, steeper = full_flow(law, graph.pipe[graph.ring[k]], at - other + tangent.head, floor)
+    lay_tangent(graph, k, at - other, rate, steeper)
+    mirror(graph, k)
+    return rate - before
+
+
+@inner
+def pass_by_law(law, graph, sheet, owed, p, time, floor):
+    """Take from ``owed`` what leaves each row of a half in ``time`` through full tubes.
+
+    Tangents that do not reach are laid anew; where a tube joins the halves, each lays its own end's
+    (both alike).
+    """
+    first, far, flow, lift = graph.first, graph.far, graph.flow, graph.lift
+    pressure, used, reach = sheet.pressure, sheet.used, law.reach
+    low, top = sheet.rows[p, 0], sheet.rows[p, 1]
+    begin, end = graph.half[p], graph.half[p + 1]
+    for i in range(low, top):
+        if not used[i]:
+            continue
+        out = 0.0
+        for k in range(first[i], first[i + 1]):
+            slope = flow[k]
+            if slope == 0.0:
+                continue
+            j = np.int64(far[k])
+            ours = begin <= j < end
+            shared = ours and used[j]
+            if shared and j < i:
+                continue
+            drop = pressure[i] - pressure[j]
+            rate = slope * (drop + lift[k])
+            tangent = graph.tangent[k]
+            if abs(rate - tangent.rate) > reach * abs(tangent.rate):
+                rate, slope = full_flow(law, graph.pipe[graph.ring[k]], drop + tangent.head, floor)
+                lay_tangent(graph, k, drop, rate, slope)
+                if ours:
+                    mirror(graph, k)
+            out += rate
+            if shared:
+                owed[j] += time * rate
+        owed[i] -= time * out
+
+
+@inner
+def begin_passing(law, graph, tube, a, b, floor):
+    """A tube has just filled: lay its tangent; its rate from junction a to b."""
+    k = np.int64(tube.at_a)
+    drop = a.pressure - b.pressure
+    rate, slope = full_flow(law, graph.pipe[tube.number], drop + graph.tangent[k].head, floor)
+    lay_tangent(graph, k, drop, rate, slope)
+    mirror(graph, k)
+    return rate
