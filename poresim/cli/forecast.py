@@ -27,13 +27,18 @@ def forecast(scenario: Scenario, plan: Plan) -> list[str]:
         built += f", spacing {solid.spacing * 1e6:.4g} um"
     if solid.size is not None:
         built += ", block " + " x ".join(f"{edge * 1e3:.4g}" for edge in solid.size) + " mm"
-    lines = [built]
+    lines = [built, *_layers(solid)]
     if solid.wide_share is not None and solid.wide_share > 0.01:
         lines.append(
             f"remark:  {percent(solid.wide_share)} of the tubes are wider than long; "
             "a wider spacing or narrower tubes would be truer"
         )
     lines += [_figures(liquid) for liquid in scenario.liquids if liquid.worked_out]
+    if scenario.solid.body_ratio:
+        lines.append(
+            "remark:  junctions get bodies, which this version builds but does not soak; "
+            "run will refuse them"
+        )
     for liquid in scenario.liquids:
         if liquid.contact_angle_deg >= 90:
             lines.append(
@@ -68,6 +73,16 @@ def forecast_dict(scenario: Scenario, plan: Plan) -> dict[str, Any]:
         "porosity": solid.porosity,
         "spacing_m": solid.spacing,
         "size_m": None if solid.size is None else list(solid.size),
+        "layers": [
+            {
+                "name": layer.name,
+                "thickness_m": layer.thickness,
+                "median_radius_m": layer.median_radius,
+                "porosity": layer.porosity,
+                "pore_share": layer.pore_share,
+            }
+            for layer in solid.layers
+        ],
         "liquids": [liquid.name for liquid in scenario.liquids],
         "repeats": scenario.run.repeats,
         "soaks": plan.soaks,
@@ -92,6 +107,17 @@ def _figures(liquid: LiquidSpec) -> str:
     )
 
 
+def _layers(solid: SolidPlan) -> list[str]:
+    from poresim.outcome.words import percent
+
+    return [
+        f"layer {number}: {f'{layer.name}, ' if layer.name else ''}{layer.thickness * 1e3:.4g} mm, "
+        f"median radius {layer.median_radius * 1e6:.4g} um, porosity {percent(layer.porosity)}, "
+        f"{percent(layer.pore_share)} of the pore volume"
+        for number, layer in enumerate(solid.layers, start=1)
+    ]
+
+
 def _thinner_than_water(scenario: Scenario, solid: SolidPlan, liquid: LiquidSpec) -> list[str]:
     """A remark on a power law that is used where it says less than the water it is made of.
 
@@ -107,7 +133,7 @@ def _thinner_than_water(scenario: Scenario, solid: SolidPlan, liquid: LiquidSpec
     if isinstance(law, HerschelBulkley):
         rate = max(rate, law.yield_stress / _WATER_PA_S)
     wetting = liquid.surface_tension * math.cos(math.radians(liquid.contact_angle_deg))
-    if wetting / (scenario.solid.waist * solid.spacing) <= rate * _WATER_PA_S:
+    if wetting / (scenario.solid.mean_waist * solid.spacing) <= rate * _WATER_PA_S:
         return []
     return [
         f"remark:  by its law {liquid.name} is thinner than water above {rate:.2g} 1/s, which it "

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import csv
 import math
-import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,6 +14,8 @@ from poresim.liquid import laws
 from poresim.liquid.liquid import Liquid
 from poresim.liquid.particles import Particles
 from poresim.scenario import schema
+from poresim.scenario.tables import read_radii, read_table
+from poresim.solid.layers import Layer
 from poresim.solid.sizes import (
     Gamma,
     Lognormal,
@@ -27,6 +27,7 @@ from poresim.solid.sizes import (
     fixed,
 )
 from poresim.solid.spec import SolidSpec
+from poresim.solid.waists import BetaWaist, LognormalWaist, UniformWaist, WaistLaw
 
 Floats = NDArray[np.float64]
 
@@ -35,9 +36,6 @@ _MM = 1e-3
 _CLASSES = 64
 _FINE = 32  # steps of the sum inside each class
 _TAIL = 1e-6  # share of the grains' volume left out at each end of a law
-_HEADING = re.compile(r"[\w .()/%^-]{1,40}")
-_LARGEST_TABLE = 20_000  # rows
-_LARGEST_FILE = 5_000_000  # bytes
 
 
 @dataclass(frozen=True)
@@ -153,22 +151,50 @@ def solid_spec(keys: schema.Solid, folder: Path) -> SolidSpec:
             dry_density=keys.dry_density_kg_m3,
             network=folder / keys.network,
         )
-    assert keys.size_mm is not None and keys.lattice is not None and keys.tubes is not None
+    assert keys.size_mm is not None and keys.lattice is not None
     tubes: Any = keys.tubes
     x, y, z = (edge * _MM for edge in keys.size_mm)
     spacing = keys.lattice.spacing_um
     return SolidSpec(
         size=(x, y, z),
         lattice=keys.lattice.kind,
-        radii=size_law(tubes, "radius", folder),
+        radii=None if tubes is None else size_law(tubes, "radius", folder),
         spacing=None if spacing is None else spacing * _UM,
         porosity=keys.porosity,
         neighbours=keys.lattice.neighbours,
-        waist=tubes.waist,
+        waist=1.0 if tubes is None else waist_law(tubes.waist),
         sides=keys.sides,
         dry_density=keys.dry_density_kg_m3,
         name=keys.name,
+        layers=tuple(_layer(layer, folder) for layer in keys.layers or ()),
+        layer_axis=keys.layer_axis,
+        correlation=(keys.correlation_um or 0.0) * _UM,
+        body_ratio=keys.body_ratio,
     )
+
+
+def _layer(keys: schema.Layer, folder: Path) -> Layer:
+    tubes: Any = keys.tubes
+    return Layer(
+        size_law(tubes, "radius", folder),
+        thickness=None if keys.thickness_mm is None else keys.thickness_mm * _MM,
+        waist=waist_law(tubes.waist),
+        correlation=None if keys.correlation_um is None else keys.correlation_um * _UM,
+        name=keys.name,
+    )
+
+
+def waist_law(keys: Any) -> float | WaistLaw:
+    """A waist, or the law of it. ValueError: keys that contradict each other."""
+    if isinstance(keys, float | int):
+        return float(keys)
+    if keys.law == "fixed":
+        return float(keys.waist)
+    if keys.law == "uniform":
+        return UniformWaist(keys.least, keys.greatest)
+    if keys.law == "beta":
+        return BetaWaist(keys.alpha, keys.beta, keys.least, keys.greatest)
+    return LognormalWaist(keys.median, keys.log_sd, keys.least, keys.greatest)
 
 
 def _viscosity(keys: Any) -> laws.ViscosityLaw:
@@ -203,66 +229,7 @@ def size_law(keys: Any, what: str, folder: Path) -> SizeLaw:
     if keys.law == "mixture":
         parts = [size_law(part, what, folder) for part in keys.parts]
         return Mixture([part.share for part in keys.parts], parts)
+    if what == "radius":
+        return read_radii(folder / keys.file)
     values, weights = read_table(folder / keys.file, f"{what}_um")
     return Table(values * _UM, weights)
-
-
-def read_table(path: Path, column: str) -> tuple[Floats, Floats | None]:
-    """A column of sizes and, if there is one, a column "weight" from a CSV file with a header.
-
-    Radii are weighted by number of tubes; diameters by volume of grains, and their weights may
-    be headed "volume_share". Raises ValueError (one line) when it is no such file.
-    """
-    try:
-        if "\0" in str(path):
-            raise ValueError(f"{path}: is no name of a file")
-        if path.exists() and not path.is_file():
-            raise ValueError(f"{path}: is not a file")
-        if path.stat().st_size > _LARGEST_FILE:
-            raise ValueError(f"{path}: is larger than {_LARGEST_FILE:,} bytes")
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            rows = list(zip(range(_LARGEST_TABLE + 2), csv.reader(file), strict=False))
-    except (OSError, UnicodeError, csv.Error) as fault:
-        reason = "not UTF-8 text" if isinstance(fault, UnicodeError) else str(fault)
-        reason = getattr(fault, "strerror", None) or reason
-        raise ValueError(f"{path}: cannot be read ({reason})") from None
-    filled = [(number + 1, row) for number, row in rows if any(cell.strip() for cell in row)]
-    if not filled:
-        raise ValueError(f"{path}: is empty; a header with {column} is expected")
-    header = [cell.strip() for cell in filled[0][1]]
-    if column not in header:
-        # Whatever else the file may be, its text is not for showing.
-        names = ", ".join(name for name in header if _HEADING.fullmatch(name))[:80]
-        raise ValueError(f"{path}: has no column {column}{', only ' * bool(names)}{names}")
-    if len(filled) < 2 or len(rows) > _LARGEST_TABLE + 1:
-        raise ValueError(
-            f"{path}: has {'no rows' if len(filled) < 2 else 'too many rows'}; "
-            f"1 to {_LARGEST_TABLE} are expected below the header"
-        )
-    values = _numbers(path, filled[1:], header.index(column), column, least_open=True)
-    for name in ("weight", "volume_share"):
-        if name in header:
-            weights = _numbers(path, filled[1:], header.index(name), name, least_open=False)
-            if weights.sum() <= 0:
-                raise ValueError(f"{path}: every {name} is 0; at least one must be above 0")
-            return values, weights
-    return values, None
-
-
-def _numbers(
-    path: Path, rows: list[tuple[int, list[str]]], place: int, name: str, *, least_open: bool
-) -> Floats:
-    found = []
-    for line, row in rows:
-        try:
-            value = float(row[place])
-        except (ValueError, IndexError):
-            value = math.nan
-        if not (0 < value < 1e9 or (value == 0 and not least_open)):
-            given = row[place][:30] if place < len(row) else "nothing"
-            raise ValueError(
-                f"{path}, line {line}: {name} is {given!r}; a number "
-                f"{'above' if least_open else 'of at least'} 0 is expected"
-            )
-        found.append(value)
-    return np.array(found)

@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from poresim.scenario import composition, schema, wording
-from poresim.scenario.build import LiquidSpec, liquid_spec, read_table, solid_spec
+from poresim.scenario.build import LiquidSpec, liquid_spec, solid_spec, waist_law
 from poresim.scenario.plan import plan_solid
+from poresim.scenario.tables import read_radii, read_table
 from poresim.solid.build import refuse_too_large
 from poresim.solid.files import load_network
 from poresim.solid.fitting import fit
@@ -27,20 +28,34 @@ _KEY_OF_FIELD: dict[str, KeyPath] = {
     "spacing": ("solid", "lattice", "spacing_um"),
     "porosity": ("solid", "porosity"),
     "neighbours": ("solid", "lattice", "neighbours"),
+    "correlation": ("solid", "correlation_um"),
 }
 _MOST_LIQUIDS = 100
-_OF_A_BLOCK = ("size_mm", "lattice", "tubes", "porosity", "sides")
+_OF_A_BLOCK = (
+    "size_mm",
+    "lattice",
+    "tubes",
+    "porosity",
+    "sides",
+    "layers",
+    "layer_axis",
+    "correlation_um",
+    "body_ratio",
+)
 
 
 def solid(reader: Reader, keys: schema.Solid, folder: Path) -> SolidSpec | None:
     """The solid's spec, or None with its faults noted."""
     before = len(reader.faults)
     _contradictions(reader, keys)
-    _tables(reader, ("solid", "tubes"), keys.tubes, "radius", folder)
+    for path, tubes in _all_tubes(keys):
+        _uniform_backwards(reader, path, tubes, "radius")
+        _tables(reader, path, tubes, "radius", folder)
+        _waist(reader, path, tubes)
     if len(reader.faults) > before:
         return None
-    spec = solid_spec(keys, folder)
     try:
+        spec = solid_spec(keys, folder)
         if spec.network is not None:
             load_network(spec.network)
         else:
@@ -65,7 +80,19 @@ def _contradictions(reader: Reader, keys: schema.Solid) -> None:
                     "a network file is the whole solid: give the one or the other",
                 )
         return
+    if keys.tubes is not None and keys.layers is not None:
+        reader.fault(
+            ("solid", "tubes"), "contradicts layers", "each layer has its own tubes: leave this out"
+        )
+    if keys.layers is None and "layer_axis" in keys.model_fields_set:
+        reader.fault(("solid", "layer_axis"), "is given without layers", "leave it out")
+    for number, layer in enumerate(keys.layers or ()):
+        if not layer.name.isprintable():
+            wrong = "holds characters that cannot be shown"
+            reader.fault(("solid", "layers", number, "name"), wrong, "use plain text")
     for name in ("size_mm", "lattice", "tubes"):
+        if name == "tubes" and keys.layers is not None:
+            continue
         if getattr(keys, name) is None:
             what = schema.Solid.model_fields[name].description
             reader.fault(("solid", name), "is missing", f"give {what}")
@@ -84,7 +111,23 @@ def _contradictions(reader: Reader, keys: schema.Solid) -> None:
             "has no spacing_um, and [solid] has no porosity",
             "give one of the two; the other follows and is reported",
         )
-    _uniform_backwards(reader, ("solid", "tubes"), keys.tubes, "radius")
+
+
+def _all_tubes(keys: schema.Solid) -> list[tuple[KeyPath, Any]]:
+    """Every table of tubes: that of the block, or one a layer."""
+    found: list[tuple[KeyPath, Any]] = [(("solid", "tubes"), keys.tubes)]
+    for number, layer in enumerate(keys.layers or ()):
+        found.append((("solid", "layers", number, "tubes"), layer.tubes))
+    return [(path, tubes) for path, tubes in found if tubes is not None]
+
+
+def _waist(reader: Reader, path: KeyPath, tubes: Any) -> None:
+    """Note a law of the waists that cannot be."""
+    try:
+        waist_law(tubes.waist)
+    except ValueError as fault:
+        wrong, right = str(fault), "give a law that leaves waists between the two"
+        reader.fault((*path, "waist"), wrong, right)
 
 
 def liquids(reader: Reader, folder: Path) -> list[LiquidSpec]:
@@ -247,7 +290,10 @@ def _tables(reader: Reader, path: KeyPath, keys: Any, what: str, folder: Path) -
     if getattr(keys, "law", None) != "table":
         return
     try:
-        read_table(folder / keys.file, f"{what}_um")
+        if what == "radius":
+            read_radii(folder / keys.file)
+        else:
+            read_table(folder / keys.file, f"{what}_um")
     except ValueError as fault:
         reader.fault((*path, "file"), str(fault))
 

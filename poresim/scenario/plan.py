@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from poresim import machine
 from poresim.liquid.laws import Newtonian
 from poresim.solid.files import network_extent
-from poresim.solid.fitting import fit
+from poresim.solid.fitting import Fit, fit
 from poresim.solid.memory import needed_bytes
 from poresim.solid.spec import SolidSpec
 
@@ -41,10 +41,25 @@ COMPILING_SECONDS = 80.0
 
 
 @dataclass(frozen=True)
+class LayerPlan:
+    """What one layer will be. SI units.
+
+    pore_share : its share of the volume of all tubes and bodies.
+    """
+
+    name: str
+    thickness: float
+    median_radius: float
+    porosity: float
+    pore_share: float
+
+
+@dataclass(frozen=True)
 class SolidPlan:
     """What one solid will be. SI units; None where a network file does not say.
 
     wide_share : share of the tubes expected to be wider than long. memory_bytes : of one soak.
+    layers : as listed in the scenario; none where the block has none.
     """
 
     junctions: int
@@ -54,6 +69,7 @@ class SolidPlan:
     size: tuple[float, float, float] | None
     wide_share: float | None
     memory_bytes: int
+    layers: tuple[LayerPlan, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -93,6 +109,23 @@ def plan_solid(spec: SolidSpec, snapshots: int = 0) -> SolidPlan:
         found.size,
         found.wide_share,
         needed_bytes(found.junctions, found.tubes, snapshots),
+        _layers(spec, found),
+    )
+
+
+def _layers(spec: SolidSpec, found: Fit) -> tuple[LayerPlan, ...]:
+    if not spec.layers:
+        return ()
+    pores = sum(layer.volume for layer in found.layers)
+    return tuple(
+        LayerPlan(
+            asked.name,
+            layer.thickness,
+            float(asked.radii.quantile(0.5)),
+            layer.porosity,
+            layer.volume / pores,
+        )
+        for asked, layer in zip(spec.layers, found.layers, strict=True)
     )
 
 
@@ -101,7 +134,7 @@ def plan(scenario: Scenario, cores: int | None = None) -> Plan:
     cores = cores or machine.cores()
     solid = plan_solid(scenario.solid, scenario.run.snapshots)
     soaks = len(scenario.liquids) * scenario.run.repeats
-    narrow = scenario.solid.waist < 1
+    narrow = scenario.solid.mean_waist < 1
     coarse = narrow and scenario.run.accuracy >= SMALL_WAISTED_ACCURACY
     if solid.junctions > (SMALL_WAISTED_JUNCTIONS if coarse else SMALL_JUNCTIONS):
         one = SECONDS_PER_1E5_TUBES * (solid.tubes / 1e5) ** GROWTH

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, create_model
+from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, create_model
 
 from poresim.liquid import ethanol, sucrose, water
 
@@ -56,9 +56,7 @@ def _size_laws(
         "gamma": {f"scale_{what}_um": um("scale (mean over shape)"), "shape": shape},
         "uniform": {f"least_{what}_um": um("least"), f"greatest_{what}_um": um("greatest")},
         "fixed": {f"{what}_um": um("the")},
-        "table": {
-            "file": (str, words(f"the name of a CSV file with a column {what}_um", min_length=1))
-        },
+        "table": {"file": (str, words(_table_file(what), min_length=1))},
     }
     if parts:
         part = tagged(parts, "law")
@@ -68,6 +66,11 @@ def _size_laws(
         law: create_model(f"{base.__name__}_{law}", __base__=base, law=(_only(law), ...), **fields)
         for law, fields in keys.items()
     }
+
+
+def _table_file(what: str) -> str:
+    said = f"the name of a CSV file with a column {what}_um"
+    return f"{said}, or diameter_um and intruded_mL_g" if what == "radius" else said
 
 
 def _only(text: str) -> Any:
@@ -87,8 +90,78 @@ class _Part(Keys):
     share: float = number("share of this part in the mixture", 0.3, gt=0, le=1e6)
 
 
+# ---- waists --------------------------------------------------------------------------------
+
+
+def _waist(what: str, default: Any = ...) -> Any:
+    return number(what, 0.5, default, ge=0.01, le=1)
+
+
+class FixedWaist(Keys):
+    """One waist for all."""
+
+    law: Literal["fixed"]
+    waist: float = _waist("narrowest radius over radius (1 = straight)")
+
+
+class UniformWaist(Keys):
+    """Every waist between two is equally likely."""
+
+    law: Literal["uniform"]
+    least: float = _waist("least waist")
+    greatest: float = _waist("greatest waist")
+
+
+class _Between(Keys):
+    least: float = _waist("least waist", 0.01)
+    greatest: float = _waist("greatest waist", 1.0)
+
+
+class BetaWaist(_Between):
+    """A beta law between two waists."""
+
+    law: Literal["beta"]
+    alpha: float = number("first shape of the law, without unit", 4, ge=0.1, le=1000)
+    beta: float = number("second shape of the law, without unit", 4, ge=0.1, le=1000)
+
+
+class LognormalWaist(_Between):
+    """The part of a lognormal law between two waists."""
+
+    law: Literal["lognormal"]
+    median: float = number("median of the waist before the law is cut", 0.4, ge=1e-3, le=10)
+    log_sd: float = number("standard deviation of ln(waist)", 0.5, gt=0, le=2)
+
+
+WAISTS: dict[str, type[Keys]] = {
+    "fixed": FixedWaist,
+    "uniform": UniformWaist,
+    "beta": BetaWaist,
+    "lognormal": LognormalWaist,
+}
+#: Tag of a waist that is a number; no law is called so.
+NUMBER = "number"
+
+
+def _number_or_law(value: Any) -> Any:
+    if not isinstance(value, dict | Keys):
+        return NUMBER
+    law = dict(value).get("law")
+    return law if isinstance(law, str) else None
+
+
+_Number = Annotated[float, Field(ge=0.01, le=1), Tag(NUMBER)]
+_Waist: Any = _Number
+for _name, _model in WAISTS.items():
+    _Waist = _Waist | Annotated[_model, Tag(_name)]
+
+
 class _Tubes(Keys):
-    waist: float = number("narrowest radius over radius (1 = straight)", 0.5, 1.0, ge=0.01, le=1)
+    waist: Annotated[_Waist, Discriminator(_number_or_law)] = words(
+        "narrowest radius over radius (1 = straight), from 0.01 up to 1, such as 0.5, or a law "
+        'such as { law = "uniform", least = 0.3, greatest = 0.8 }',
+        1.0,
+    )
 
 
 class _Particles(Keys):
@@ -121,6 +194,28 @@ class Lattice(Keys):
 Edge = Annotated[float, Field(ge=1e-4, le=1000)]
 
 
+_TUBES_EXAMPLE = '{ law = "lognormal", median_radius_um = 15, log_sd = 0.5 }'
+
+
+def _correlation() -> Any:
+    return number(
+        "distance in um at which the correlation of the radii falls to 1/e (0: none)",
+        200,
+        None,
+        ge=0,
+        le=1e6,
+    )
+
+
+class Layer(Keys):
+    """One layer of a block."""
+
+    name: str = words("a name for the layer, up to 80 letters", "", max_length=80)
+    thickness_mm: float | None = number("thickness in mm", 0.4, None, ge=1e-4, le=1000)
+    tubes: tagged(TUBES, "law") = words(f"a table such as {_TUBES_EXAMPLE}")  # type: ignore[valid-type]
+    correlation_um: float | None = _correlation()
+
+
 class Solid(Keys):
     """A block of tubes to be drawn, or a network file."""
 
@@ -140,7 +235,24 @@ class Solid(Keys):
     lattice: Lattice | None = words('a table such as { kind = "cubic", spacing_um = 100 }', None)
     porosity: float | None = number("tube volume over block volume", 0.5, None, gt=0, le=0.95)
     tubes: tagged(TUBES, "law") | None = words(  # type: ignore[valid-type]
-        'a table such as { law = "lognormal", median_radius_um = 15, log_sd = 0.5 }', None
+        f"a table such as {_TUBES_EXAMPLE}", None
+    )
+    layers: list[Layer] | None = words(
+        f"a list of layers, such as [{{ thickness_mm = 0.4, tubes = {_TUBES_EXAMPLE} }}, ...]",
+        None,
+        min_length=1,
+        max_length=50,
+    )
+    layer_axis: Literal["x", "y", "z"] = words(
+        "the axis along which layers follow each other: 'x', 'y' or 'z'", "z"
+    )
+    correlation_um: float | None = _correlation()
+    body_ratio: float = number(
+        "radius of a junction's body over that of the widest tube there (0: no bodies)",
+        1.5,
+        0.0,
+        ge=0,
+        le=10,
     )
     sides: Literal["open", "sealed", "periodic"] = words(
         "what the sides left, right, front and back are", "open"
@@ -302,7 +414,7 @@ class Head(Keys):
 #: Keys that the design foresees and this version does not have, by table.
 LATER_KEYS: dict[str, tuple[str, ...]] = {
     "": ("sweep", "measured", "softening", "priors", "explain", "judge", "plan"),
-    "solid": ("layers", "correlation_um", "body_ratio", "dry_mass_g"),
+    "solid": ("dry_mass_g",),
     "particles": ("bridging_ratio", "deposition_per_m", "bed_porosity"),
     "exposure": ("depth_mm", "tilt_deg", "dip_s", "volume_uL", "face", "vents"),
 }

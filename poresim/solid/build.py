@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from poresim.solid.bodies import body_volumes
+from poresim.solid.draws import layers_of_tubes, radii, waists
 from poresim.solid.files import load_network
-from poresim.solid.fitting import Fit, fit, tube_shape
+from poresim.solid.fitting import Fit, fit
 from poresim.solid.grid import Block, lattice_block
 from poresim.solid.lattices import LATTICES
 from poresim.solid.memory import available_bytes, in_words, needed_bytes
@@ -13,8 +15,10 @@ from poresim.solid.network import Network
 from poresim.solid.scattered import scattered_block
 from poresim.solid.spec import SolidError, SolidSpec
 from poresim.solid.thinning import kept_tubes, mean_neighbours
+from poresim.solid.waists import mean_tube_shape
 
-_POINTS, _THINNING, _RADII = range(3)  # each has its own stream of random numbers
+_POINTS, _THINNING, _RADII, _WAISTS = range(4)  # each has its own stream of random numbers
+_BYTES_PER_TUBE = 100  # while a block is built
 
 
 def geometry_seed(seed: int, repeat: int = 0) -> np.random.SeedSequence:
@@ -53,9 +57,10 @@ def build_solid(spec: SolidSpec, seed: int | np.random.SeedSequence = 0) -> Netw
         del kept
     if len(block.ends) == 0:
         raise SolidError("neighbours", "no tube is left after thinning", "ask for more neighbours")
-    assert spec.radii is not None
-    radius = spec.radii.draw(_stream(root, _RADII), len(block.ends))
-    return _network(spec, found, block, radius)
+    layers = layers_of_tubes(spec, found, block)
+    radius = radii(spec, found, block, layers, _stream(root, _RADII))
+    waist = waists(spec, len(block.ends), layers, _stream(root, _WAISTS))
+    return _network(spec, found, block, radius, waist)
 
 
 def refuse_too_large(found: Fit) -> None:
@@ -67,6 +72,14 @@ def refuse_too_large(found: Fit) -> None:
             f"{_many(found.junctions)} junctions and {_many(found.tubes)} tubes need about "
             f"{in_words(needed)} of memory, and {in_words(free)} is free",
             "make the block smaller or the spacing wider",
+        )
+    drawing = found.field_bytes + _BYTES_PER_TUBE * found.tubes
+    if drawing > free:
+        raise SolidError(
+            "correlation",
+            f"to draw radii that are correlated over so little takes about {in_words(drawing)} of "
+            f"memory, and {in_words(free)} is free",
+            "make it longer, or the block smaller",
         )
 
 
@@ -102,11 +115,18 @@ def _kept_share(spec: SolidSpec, found: Fit, block: Block) -> float:
     return spec.neighbours / now
 
 
-def _network(spec: SolidSpec, found: Fit, block: Block, radius: np.ndarray) -> Network:
+def _network(
+    spec: SolidSpec, found: Fit, block: Block, radius: np.ndarray, waist: np.ndarray | float
+) -> Network:
     spacing = found.spacing
     flat = spec.lattice in LATTICES and LATTICES[spec.lattice].flat
+    bodies = 0.0 if not spec.body_ratio else _bodies(spec, block, radius)
     if spec.porosity is not None:
-        spacing = _spacing_for(spec, block, radius, flat, spec.porosity)
+        pipes = _volume_over_spacing(waist, radius, block.length)
+        hollow = float(np.sum(bodies))
+        assert spec.size is not None
+        thickness = spec.size[1] if flat else None
+        spacing = _spacing_for(spec.porosity, pipes, hollow, block.size, thickness)
     size = block.size * spacing
     if flat:
         size[1] = found.size[1]
@@ -119,7 +139,8 @@ def _network(spec: SolidSpec, found: Fit, block: Block, radius: np.ndarray) -> N
         block.ends,
         radius,
         length=block.length * spacing,
-        waist=spec.waist,
+        waist=waist,
+        body_volume=bodies,
         span=None if block.span is None else block.span * spacing,
         faces={
             name: np.flatnonzero(on)
@@ -130,12 +151,44 @@ def _network(spec: SolidSpec, found: Fit, block: Block, radius: np.ndarray) -> N
     )
 
 
-def _spacing_for(
-    spec: SolidSpec, block: Block, radius: np.ndarray, flat: bool, porosity: float
+def _bodies(spec: SolidSpec, block: Block, radius: np.ndarray) -> np.ndarray:
+    return body_volumes(spec.body_ratio, radius, block.ends, len(block.points))
+
+
+def _volume_over_spacing(
+    waist: np.ndarray | float, radius: np.ndarray, length: np.ndarray | float
 ) -> float:
-    """The spacing at which these very tubes have the porosity asked for."""
-    volume = np.pi * tube_shape(spec.waist) * float(np.sum(radius**2 * block.length))
-    if flat:
-        assert spec.size is not None
-        return volume / (porosity * block.size[0] * block.size[2] * spec.size[1])
-    return float(np.sqrt(volume / (porosity * np.prod(block.size))))
+    """Volume of all tubes over the spacing, m2; length over the spacing."""
+    if isinstance(waist, np.ndarray):
+        shape = (1 + waist + waist * waist) / 3
+        return float(np.pi * np.sum(shape * radius**2 * length))
+    return float(np.pi * mean_tube_shape(waist) * float(np.sum(radius**2 * length)))
+
+
+def _spacing_for(
+    porosity: float, pipes: float, bodies: float, size: np.ndarray, thickness: float | None
+) -> float:
+    """The spacing at which these very tubes and bodies have the porosity asked for.
+
+    pipes : volume of the tubes over the spacing, m2. bodies : their volume, m3. size : (3,) of the
+    block over the spacing. thickness : of a flat block, m.
+
+    The root s of porosity * block * s^3 = pipes * s + bodies; flat, of its like with s^2.
+    """
+    if thickness is not None:
+        area = porosity * size[0] * size[2] * thickness
+        if not bodies:
+            return pipes / area
+        return float((pipes + np.sqrt(pipes**2 + 4 * area * bodies)) / (2 * area))
+    block = porosity * np.prod(size)
+    spacing = float(np.sqrt(pipes / block))
+    if not bodies:
+        return spacing
+    spacing += float(np.cbrt(bodies / block))  # above the root, where the cubic is convex
+    for _ in range(100):
+        excess = (block * spacing**2 - pipes) * spacing - bodies
+        step = excess / (3 * block * spacing**2 - pipes)
+        spacing -= step
+        if abs(step) <= 1e-14 * spacing:
+            break
+    return spacing

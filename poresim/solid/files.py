@@ -1,8 +1,8 @@
 """Networks on disk (HDF5).
 
 Datasets: points_m (n, 3), ends (m, 2), radius_m (m,), length_m (m,); optional waist (m,),
-span_m (m, 3), a group ``faces`` with one dataset of junction indices a face, and an attribute
-``size_m`` (3,). This is also how a record keeps its solids.
+body_volume_m3 (n,), span_m (m, 3), a group ``faces`` with one dataset of junction indices a
+face, and an attribute ``size_m`` (3,). This is also how a record keeps its solids.
 """
 
 from __future__ import annotations
@@ -23,7 +23,8 @@ if TYPE_CHECKING:
     import h5py
 
 _NEEDED = {"points_m": 3, "ends": 2, "radius_m": 0, "length_m": 0}  # 0: one value a tube
-_OPTIONAL = {"waist": 0, "span_m": 3}
+_OPTIONAL = {"waist": 0, "span_m": 3, "body_volume_m3": 0}
+_PER_JUNCTION = ("points_m", "body_volume_m3")
 _FACES = ("left", "right", "front", "back", "bottom", "top")
 _LONG_NAMES = {
     "points_m": ("m", "position of each junction"),
@@ -31,6 +32,7 @@ _LONG_NAMES = {
     "radius_m": ("m", "radius of each tube at its ends"),
     "length_m": ("m", "length of each tube"),
     "waist": ("1", "narrowest radius of each tube over its radius"),
+    "body_volume_m3": ("m3", "volume of the body at each junction"),
     "span_m": ("m", "displacement from end 0 to end 1 of each tube"),
 }
 
@@ -58,6 +60,8 @@ def write_network(group: h5py.Group, network: Network) -> None:
         "length_m": network.length,
         "waist": network.waist,
     }
+    if network.has_bodies:
+        values["body_volume_m3"] = network.body_volume
     if network.wraps:  # else they follow from the points
         values["span_m"] = network.span
     for name, array in values.items():
@@ -150,6 +154,7 @@ def _read(place: h5py.Group) -> Network:
         arrays["radius_m"],
         length=arrays["length_m"],
         waist=arrays.get("waist", 1.0),
+        body_volume=arrays.get("body_volume_m3", 0.0),
         span=arrays.get("span_m"),
         faces=faces or _outer_faces(arrays["points_m"]),
         size=_size(place, arrays["points_m"]),
@@ -199,7 +204,12 @@ def _sizes(found: dict[str, h5py.Dataset]) -> int:
     if not junctions or not tubes:
         raise ValueError("holds no junctions or no tubes; a network has at least one tube")
     for name, dataset in found.items():
-        if name != "points_m" and len(dataset) != tubes:
+        if name in _PER_JUNCTION:
+            if len(dataset) != junctions:
+                raise ValueError(
+                    f"{name} has {len(dataset)} rows, but points_m has {junctions} junctions"
+                )
+        elif len(dataset) != tubes:
             raise ValueError(f"{name} has {len(dataset)} rows, but ends has {tubes} tubes")
     needed, free = needed_bytes(junctions, tubes), available_bytes()
     if needed > free:

@@ -10,9 +10,11 @@ from __future__ import annotations
 import itertools
 from dataclasses import dataclass
 from functools import cached_property
-from math import prod, sqrt
+from math import ceil, prod, sqrt
 
 Triple = tuple[int, int, int]
+
+_ON_BORDER = 1e-6  # steps
 
 
 @dataclass(frozen=True)
@@ -153,6 +155,24 @@ def count(lattice: Lattice, cells: Triple, wrapped: tuple[bool, bool, bool]) -> 
     return Counts(junctions, inner, both, mixed, every - both - mixed)
 
 
+def tubes_below(
+    lattice: Lattice, cells: Triple, wrapped: tuple[bool, bool, bool], axis: int, share: float
+) -> int:
+    """How many tubes have their midpoint in the lower ``share`` of the block's edge.
+
+    A midpoint on the border itself does not count.
+    """
+    axes = _axes(lattice, cells, wrapped)
+    beside = [n for n in range(3) if n != axis]
+    border = share * axes[axis].cells * axes[axis].parts - _ON_BORDER
+    found = 0
+    for bond in lattice.bonds:
+        site = lattice.sites[bond.start]
+        rows = prod(axes[n].pairs(site[n], bond.step[n], False, False) for n in beside)
+        found += rows * axes[axis].pairs_below(site[axis], bond.step[axis], border)
+    return found
+
+
 @dataclass(frozen=True)
 class _Axis:
     """One axis of a block: an axis without faces is wrapped, or is the flat one."""
@@ -174,6 +194,16 @@ class _Axis:
         low = max(start, end - along) - at
         high = min(top - start, top - end - along) - at
         return max(0, high // self.parts - -(-low // self.parts) + 1)
+
+    def pairs_below(self, at: int, along: int, border: float) -> int:
+        """Those of all pairs whose middle lies below a border, both in steps."""
+        if self.faceless:
+            middle = (at + along / 2) % self.parts
+            return min(self.cells, max(0, ceil((border - middle) / self.parts)))
+        first = -(-(max(0, -along) - at) // self.parts)
+        middle = at + along / 2 + first * self.parts
+        below = max(0, ceil((border - middle) / self.parts))
+        return min(self.pairs(at, along, False, False), below)
 
 
 def _axes(lattice: Lattice, cells: Triple, wrapped: tuple[bool, bool, bool]) -> list[_Axis]:

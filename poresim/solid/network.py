@@ -25,7 +25,7 @@ class Network:
     length : (m,) or scalar, m; the distance between the junctions when None.
     waist : (m,) or scalar in (0, 1]; the radius falls linearly from both ends to
         ``waist * radius`` at the middle (two cones). 1 is a straight tube.
-    body_volume : (n,) or scalar, m3. Only 0 for now: junctions hold no liquid.
+    body_volume : (n,) or scalar, m3, what the hollow at each junction holds beside the tubes.
     span : (m, 3) displacement from end 0 to end 1, m; the difference of the points when
         None. It differs only for tubes that wrap through periodic sides.
     faces : name -> junction indices lying on that face of a block.
@@ -48,6 +48,7 @@ class Network:
     _radius: Floats = field(repr=False)  # (m,), or () where all tubes have the same
     _length: Floats = field(repr=False)
     _waist: Floats = field(repr=False)
+    _body_volume: Floats = field(repr=False)  # (n,), or () where all junctions have the same
     _span: Floats | None = field(repr=False)
 
     def __init__(
@@ -70,9 +71,9 @@ class Network:
         put(self, "_span", None if span is None else _read_only(_finite("span", span, (m, 3))))
         if length is None:
             length = np.linalg.norm(self.span, axis=1)
-        put(self, "_radius", _per_tube("radius", radius, m))
-        put(self, "_length", _per_tube("length", length, m))
-        put(self, "_waist", _per_tube("waist", waist, m))
+        put(self, "_radius", _shared("radius", radius, m))
+        put(self, "_length", _shared("length", length, m))
+        put(self, "_waist", _shared("waist", waist, m))
         _require_positive("radius", self._radius)
         _require_positive("length", self._length)
         no_waist = (self._waist <= 0) | (self._waist > 1)
@@ -81,8 +82,12 @@ class Network:
                 "waist must lie in (0, 1] (1 = straight tube), got "
                 f"{_first_bad(self._waist, no_waist)}"
             )
-        if np.any(np.asarray(body_volume, dtype=float) != 0.0):
-            raise ValueError("body_volume must be 0: junctions hold no liquid in this version")
+        put(self, "_body_volume", _shared("body_volume", body_volume, len(self.points)))
+        below = self._body_volume < 0
+        if np.any(below):
+            raise ValueError(
+                f"body_volume must be at least 0, got {_first_bad(self._body_volume, below)}"
+            )
         on_faces = {name: _face(name, on, self.junctions) for name, on in (faces or {}).items()}
         put(self, "faces", on_faces)
         put(self, "size", None if size is None else _finite("size", size, (3,)))
@@ -122,9 +127,24 @@ class Network:
         """Whether spans were given: some tubes may lead through periodic sides."""
         return self._span is not None
 
-    def _whole(self, value: Floats) -> Floats:
+    @property
+    def body_volume(self) -> Floats:
+        """(n,) volume of the body at each junction, m3."""
+        return self._whole(self._body_volume, self.junctions)
+
+    @property
+    def body_radius(self) -> Floats:
+        """(n,) radius of the body at each junction, m: of a sphere of its volume."""
+        return np.cbrt(self.body_volume * 3 / (4 * np.pi))
+
+    @property
+    def has_bodies(self) -> bool:
+        """Whether any junction holds a volume."""
+        return bool(np.any(self._body_volume > 0))
+
+    def _whole(self, value: Floats, number: int | None = None) -> Floats:
         """Kernels see one type, whether an array was given or one number."""
-        return value if value.ndim else _read_only(np.full(self.tubes, value))
+        return value if value.ndim else _read_only(np.full(number or self.tubes, value))
 
     @property
     def junctions(self) -> int:
@@ -148,11 +168,17 @@ class Network:
         return np.pi * self.radius**2 * self._length * (1 + w + w * w) / 3
 
     @property
+    def volume(self) -> float:
+        """What all tubes and bodies hold, m3."""
+        tubes = float(self.tube_volume.sum())
+        return tubes + float(self.body_volume.sum()) if self.has_bodies else tubes
+
+    @property
     def porosity(self) -> float:
-        """Tube volume over the block's volume; NaN when the network has no block size."""
+        """Tube and body volume over the block's; NaN when the network has no block size."""
         if self.size is None:
             return float("nan")
-        return float(self.tube_volume.sum() / np.prod(self.size))
+        return float(self.volume / np.prod(self.size))
 
     @property
     def neighbours(self) -> Ints:
@@ -210,8 +236,8 @@ def _face(name: str, value: ArrayLike, n: int) -> Ints:
     return on
 
 
-def _per_tube(name: str, value: ArrayLike, m: int) -> Floats:
-    """(m,) one value a tube, or () when all have the same; a copy."""
+def _shared(name: str, value: ArrayLike, m: int) -> Floats:
+    """(m,) one value a tube (or junction), or () when all have the same; a copy."""
     array = np.asarray(value, dtype=np.float64)
     array = _finite(name, array, () if array.ndim == 0 else (m,))
     if array.ndim and np.all(array == array[0]):

@@ -20,8 +20,17 @@ Floats = NDArray[np.float64]
 _LEAST_SHARE = 2.0**-54  # keeps a uniform draw off 0 and 1, where a quantile may be 0 or inf
 _MOST_SHARE = 1.0 - 2.0**-53
 
-#: As scipy.special.erfc, which takes longer to import than a scenario takes to check.
-_erfc = np.vectorize(math.erfc, otypes=[np.float64])
+_each_erfc = np.vectorize(math.erfc, otypes=[np.float64])
+_MANY = 10_000
+
+
+def _erfc(value: Floats) -> Floats:
+    """As scipy.special.erfc, which takes longer to import than a scenario takes to check."""
+    if value.size < _MANY:
+        return _each_erfc(value)
+    from scipy import special
+
+    return special.erfc(value)
 
 
 class SizeLaw:
@@ -243,6 +252,68 @@ class Table(SizeLaw):
     def scaled(self, factor: float) -> Table:
         """See SizeLaw."""
         return Table(self.values * factor, self.weights)
+
+
+@dataclass(frozen=True, eq=False)
+class Intrusion(SizeLaw):
+    """Sizes by number from a cumulative curve of intruded volume (mercury porosimetry).
+
+    size : (k,) rising, m, k >= 2. volume : (k,) in any unit, what was intruded down to each
+    size, so it does not rise; what it begins with, at the widest size, is left out.
+
+    Between two sizes the volume is even in ln(size). In a lattice all tubes are as long, so the
+    number of tubes of a size is the volume over its square: within a class, size^-2 is even.
+    """
+
+    size: Floats
+    volume: Floats
+    _inverse: Floats = field(init=False, repr=False)  # (k,) size^-2, falling
+    _share: Floats = field(init=False, repr=False)  # (k - 1,) of the tubes in each class
+    _square: float = field(init=False, repr=False)
+
+    def __post_init__(self) -> None:
+        size = np.array(self.size, dtype=np.float64)
+        volume = np.array(self.volume, dtype=np.float64)
+        if size.ndim != 1 or len(size) < 2 or volume.shape != size.shape:
+            raise ValueError(
+                f"an intrusion curve needs two sizes or more and one volume for each, got "
+                f"{size.shape} sizes and {volume.shape} volumes"
+            )
+        if not np.all(np.isfinite(size)) or size[0] <= 0 or np.any(np.diff(size) <= 0):
+            raise ValueError("the sizes of an intrusion curve must be above 0 and rise")
+        if not np.all(np.isfinite(volume)) or np.any(np.diff(volume) > 0):
+            raise ValueError("intruded volumes must be finite and not rise with the size")
+        taken = -np.diff(volume)
+        if taken.sum() <= 0:
+            raise ValueError("nothing is intruded between the sizes of an intrusion curve")
+        inverse = size**-2.0
+        number = -np.diff(inverse) / (2 * np.diff(np.log(size))) * taken
+        put = object.__setattr__
+        put(self, "size", size)
+        put(self, "volume", volume)
+        put(self, "_inverse", inverse)
+        put(self, "_share", number / number.sum())
+        put(self, "_square", float(taken.sum() / number.sum()))
+
+    def quantile(self, share: ArrayLike) -> Floats:
+        """See SizeLaw."""
+        below = np.append(0.0, np.cumsum(self._share))
+        return np.interp(np.asarray(share), below, self._inverse) ** -0.5
+
+    def share_above(self, size: ArrayLike) -> Floats:
+        """See SizeLaw."""
+        above = np.append(np.cumsum(self._share[::-1])[::-1], 0.0)
+        square = np.maximum(np.asarray(size, dtype=np.float64), self.size[0]) ** -2.0
+        return np.interp(square, self._inverse[::-1], above[::-1])
+
+    @property
+    def mean_square(self) -> float:
+        """See SizeLaw."""
+        return self._square
+
+    def scaled(self, factor: float) -> Intrusion:
+        """See SizeLaw."""
+        return Intrusion(self.size * factor, self.volume)
 
 
 def fixed(size: float) -> Table:
