@@ -12,8 +12,10 @@ import pytest
 
 import poresim as ps
 from poresim.solid.files import load_network, network_extent, save_network
+from poresim.solid.layers import Layer
 from poresim.solid.sizes import Lognormal
 from poresim.solid.spec import SolidSpec
+from poresim.solid.waists import UniformWaist
 
 UM = 1e-6
 POINTS = np.array([[0, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1.0]]) * 100 * UM
@@ -46,6 +48,23 @@ def test_volume_of_a_waisted_tube_is_two_frusta():
     assert network.porosity == pytest.approx(frusta.sum() / 1e-12)
 
 
+def test_bodies_count_as_volume():
+    # A sphere: 4/3 pi r^3 (any geometry text).
+    radius = np.array([8, 7, 0, 6.0]) * UM
+    network = small(body_volume=4 / 3 * np.pi * radius**3, size=[1e-4] * 3)
+    np.testing.assert_allclose(network.body_radius, radius, rtol=1e-12)
+    tubes = 3 * np.pi * (5 * UM) ** 2 * 100 * UM
+    bodies = 4 / 3 * np.pi * np.sum(radius**3)
+    assert network.volume == pytest.approx(tubes + bodies, rel=1e-12)
+    assert network.porosity == pytest.approx((tubes + bodies) / 1e-12, rel=1e-12)
+    assert network.has_bodies and not small().has_bodies
+    assert not network.body_volume.flags.writeable
+    same = small(body_volume=1e-15)
+    np.testing.assert_array_equal(same.body_volume, np.full(4, 1e-15))
+    np.testing.assert_array_equal(pickle.loads(pickle.dumps(same)).body_volume, same.body_volume)
+    assert small().volume == small().tube_volume.sum()
+
+
 @pytest.mark.parametrize(
     ("changes", "said"),
     [
@@ -66,7 +85,10 @@ def test_volume_of_a_waisted_tube_is_two_frusta():
         ({"waist": 1.5}, r"waist must lie in \(0, 1\].*got 1.5"),
         ({"waist": 0.0}, "waist must lie in"),
         ({"length": 0.0}, "length must be above 0"),
-        ({"body_volume": 1e-15}, "body_volume must be 0"),
+        ({"body_volume": -1e-15}, "body_volume must be at least 0, got -1e-15"),
+        ({"body_volume": [0, 1, -2, 0]}, "body_volume must be at least 0, got -2 at index 2"),
+        ({"body_volume": [0.0, 0, 0]}, r"body_volume must have shape \(4,\), got \(3,\)"),
+        ({"body_volume": np.nan}, "body_volume must be finite"),
         ({"span": np.zeros((2, 3))}, "span must have shape"),
         ({"faces": {"bottom": [7]}}, "face bottom names junction 7, but there are only 4"),
     ],
@@ -165,6 +187,41 @@ def test_a_network_file_gives_back_the_network(tmp_path, sides):
     assert os.listdir(tmp_path) == ["solid.h5"], "no half-written file is left"
 
 
+@pytest.mark.parametrize("lattice", ["cubic", "scattered", "triangular"])
+@pytest.mark.parametrize("sides", ["open", "sealed", "periodic"])
+def test_a_network_file_gives_back_everything_that_can_be_drawn(tmp_path, lattice, sides):
+    """Layers, waists by a law, correlated radii, bodies: also on the faces."""
+    asked = SolidSpec(
+        size=(9e-4, 9e-4, 8e-4),
+        lattice=lattice,
+        spacing=100 * UM,
+        layers=(
+            Layer(Lognormal(8 * UM, 0.4), 3e-4, waist=UniformWaist(0.3, 0.8)),
+            Layer(Lognormal(4 * UM, 0.2), correlation=200 * UM),
+        ),
+        body_ratio=1.4,
+        sides=sides,
+    )
+    network = ps.build_solid(asked, seed=1)
+    path = tmp_path / "solid.h5"
+    ps.save_network(network, path)
+    back = ps.load_network(path)
+    for name in ("points", "ends", "radius", "length", "waist", "span", "size", "body_volume"):
+        np.testing.assert_array_equal(getattr(back, name), getattr(network, name))
+    assert np.all(back.body_volume[back.faces["bottom"]] > 0)
+    assert back.porosity == network.porosity == network_extent(path).porosity
+    again = ps.build_solid(SolidSpec(network=path))
+    np.testing.assert_array_equal(again.body_volume, network.body_volume)
+    with h5py.File(path) as file:
+        assert file["body_volume_m3"].attrs["units"] == "m3"
+
+
+def test_bodies_that_are_not_there_are_not_written(tmp_path):
+    save_network(small(), tmp_path / "n.h5")
+    with h5py.File(tmp_path / "n.h5") as file:
+        assert "body_volume_m3" not in file
+
+
 def test_every_dataset_says_its_unit(tmp_path):
     save_network(small(faces={"bottom": [0]}), tmp_path / "n.h5")
     with h5py.File(tmp_path / "n.h5") as file:
@@ -233,6 +290,12 @@ def one_line(caught) -> str:
         ({"length_m": np.array([b"a", b"b", b"c"])}, "length_m must hold numbers"),
         ({"length_m": 3.0}, "length_m must have shape (number,), got ()"),
         ({"waist": np.full(3, 2.0)}, "waist must lie in (0, 1]"),
+        (
+            {"body_volume_m3": np.zeros(3)},
+            "body_volume_m3 has 3 rows, but points_m has 4 junctions",
+        ),
+        ({"body_volume_m3": np.full(4, -1.0)}, "body_volume must be at least 0"),
+        ({"body_volume_m3": np.full(4, np.nan)}, "body_volume must be finite"),
         ({"faces/bottom": np.array([0, 4])}, "faces/bottom names a junction that does not exist"),
         ({"faces/inside": np.array([0])}, "faces/inside is unknown; faces are left, right"),
         ({"faces/top": np.arange(9)}, "faces/top lists more junctions than there are (4)"),

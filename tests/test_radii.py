@@ -8,9 +8,11 @@ from scipy import integrate, stats
 
 from poresim.liquid.laws import Newtonian
 from poresim.scenario.build import Grains, LiquidSpec, build_liquid, size_classes
+from poresim.scenario.tables import read_radii
 from poresim.solid.build import build_solid
 from poresim.solid.sizes import (
     Gamma,
+    Intrusion,
     Lognormal,
     Mixture,
     Table,
@@ -71,6 +73,124 @@ def test_radii_of_a_table_come_with_their_weights():
 
 def test_fixed_radii_are_all_the_same():
     assert set(drawn_radii(fixed(7 * UM))) == {7 * UM}
+
+
+def test_the_tests_of_mixtures_and_tables_can_fail():
+    """Shares that are 2 % off are seen at this number of tubes."""
+    radius = drawn_radii(Mixture((0.27, 0.73), MIXED.laws))
+    assert stats.kstest(radius, mixed_cdf).pvalue < 1e-6
+    table = drawn_radii(Table(np.array([30.0, 10.0, 20.0]) * UM, np.array([1.0, 6.2, 2.8])))
+    _, numbers = np.unique(table, return_counts=True)
+    assert stats.chisquare(numbers, len(table) * np.array([0.6, 0.3, 0.1])).pvalue < 1e-6
+
+
+@pytest.mark.parametrize("law", [MIXED, LAWS["weibull"][0], LAWS["gamma"][0]])
+def test_quantiles_of_many_shares_are_those_of_few(law):
+    """A long array takes another road to the error function."""
+    share = np.linspace(1e-6, 1 - 1e-6, 20_001)
+    few = np.concatenate([law.quantile(part) for part in np.array_split(share, 9)])
+    np.testing.assert_allclose(law.quantile(share), few, rtol=1e-11)
+
+
+# ---- radii from porosimetry and tomography ---------------------------------------------------
+
+# Invented: what a porosimeter writes, from wide to narrow. Volume per mass of solid, so far.
+DIAMETER_UM = np.array([60.0, 40, 25, 12, 6, 2])
+INTRUDED = np.array([0.05, 0.09, 0.35, 0.72, 0.80, 0.80])
+
+
+def by_number(least, greatest, power=0) -> float:
+    """Integral of r^power times the number of tubes between two radii, per length, by quadrature.
+
+    Written from scratch: volume is even in ln(d) within a class, number is volume / (pi r^2).
+    """
+    total = 0.0
+    for wide, narrow, before, after in zip(
+        DIAMETER_UM[:-1], DIAMETER_UM[1:], INTRUDED[:-1], INTRUDED[1:], strict=True
+    ):
+        low, high = max(least, narrow / 2), min(greatest, wide / 2)
+        if low < high:
+            even = (after - before) / np.log(wide / narrow)
+            total += integrate.quad(lambda r: even / r / (np.pi * r**2) * r**power, low, high)[0]  # noqa: B023
+    return total
+
+
+def intruded() -> Intrusion:
+    return Intrusion(DIAMETER_UM[::-1] / 2 * UM, INTRUDED[::-1])
+
+
+def intruded_cdf(radius):
+    grid = np.geomspace(1, 30, 400)
+    whole = by_number(1, 30)
+    upto = np.cumsum([0.0, *(by_number(a, b) for a, b in zip(grid[:-1], grid[1:], strict=True))])
+    return np.interp(np.asarray(radius) / UM, grid, upto / whole)
+
+
+def test_radii_from_porosimetry_are_volumes_turned_into_numbers():
+    radius = drawn_radii(intruded())
+    assert stats.kstest(radius, intruded_cdf).pvalue > 0.01
+    assert stats.kstest(1.01 * radius, intruded_cdf).pvalue < 1e-6, "the test can fail"
+
+
+def test_tubes_from_porosimetry_hold_the_intruded_volume():
+    """Where the curve came from: volume of the drawn tubes, class by class, over all of it."""
+    radius = drawn_radii(intruded())
+    volume = np.histogram(radius, DIAMETER_UM[::-1] / 2 * UM, weights=radius**2)[0]
+    asked = -np.diff(INTRUDED[::-1]) / (INTRUDED[-1] - INTRUDED[0])
+    np.testing.assert_allclose(volume / volume.sum(), asked, atol=0.01)
+    assert volume[0] == 0, "nothing was intruded between 2 and 6 um"
+
+
+def test_quantiles_shares_and_mean_square_of_a_curve():
+    law = intruded()
+    share = np.linspace(0.001, 0.999, 101)
+    np.testing.assert_allclose(1 - law.share_above(law.quantile(share)), share, rtol=1e-9)
+    np.testing.assert_allclose(law.share_above([0.1 * UM, 31 * UM]), [1, 0])
+    mean_square = by_number(1, 30, power=2) / by_number(1, 30) * UM**2
+    assert law.mean_square == pytest.approx(mean_square, rel=1e-9)
+    assert law.scaled(2).mean_square == pytest.approx(4 * mean_square, rel=1e-9)
+
+
+def written(folder, text) -> str:
+    path = folder / "radii.csv"
+    path.write_text(text)
+    return path
+
+
+def test_a_curve_is_read_either_way_round(tmp_path):
+    falling = "".join(f"{d},{v}\n" for d, v in zip(DIAMETER_UM, INTRUDED, strict=True))
+    head = "diameter_um,intruded_mL_g\n"
+    one = read_radii(written(tmp_path, head + falling))
+    back = "".join(reversed(falling.splitlines(keepends=True)))
+    other = read_radii(written(tmp_path, head + back))
+    share = np.linspace(0.01, 0.99, 25)
+    np.testing.assert_allclose(one.quantile(share), intruded().quantile(share), rtol=1e-12)
+    np.testing.assert_allclose(other.quantile(share), one.quantile(share), rtol=1e-12)
+
+
+def test_a_list_from_tomography_is_by_number(tmp_path):
+    law = read_radii(written(tmp_path, "diameter_um, count\n8,30\n\n20,10\n"))
+    np.testing.assert_allclose(law.classes[0], np.array([4, 10]) * UM)
+    np.testing.assert_allclose(law.classes[1], [0.75, 0.25])
+    law = read_radii(written(tmp_path, "id,radius_um\n1,4\n2,10\n3,4\n"))
+    assert law.share_above(5 * UM) == pytest.approx(1 / 3)
+
+
+@pytest.mark.parametrize(
+    ("size", "volume", "said"),
+    [
+        ([1.0], [0.0], "two sizes or more"),
+        ([1.0, 2.0], [1.0], r"got \(2,\) sizes and \(1,\) volumes"),
+        ([2.0, 1.0], [1.0, 0.0], "above 0 and rise"),
+        ([0.0, 1.0], [1.0, 0.0], "above 0 and rise"),
+        ([1.0, 2.0], [0.0, 1.0], "not rise with the size"),
+        ([1.0, 2.0], [np.nan, 1.0], "must be finite"),
+        ([1.0, 2.0], [1.0, 1.0], "nothing is intruded"),
+    ],
+)
+def test_a_curve_that_cannot_be_says_why(size, volume, said):
+    with pytest.raises(ValueError, match=said):
+        Intrusion(np.array(size), np.array(volume))
 
 
 @pytest.mark.parametrize("name", LAWS)

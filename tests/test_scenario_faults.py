@@ -169,9 +169,100 @@ FAULTS = [
         "35: exposure.tilt_deg: is not in this version; leave it out",
     ),
     ('"newtonian"', '"carreau"', "16: liquids[1].viscosity: ... 'carreau' is not in this version"),
-    ("= 420", "= 420\nlayers = []", "8: solid.layers: is not in this version; leave it out"),
-    ("= 420", "= 420\ncorrelation_um = 3", "8: solid.correlation_um: is not in this version"),
-    ("= 420", "= 420\nbody_ratio = 1", "8: solid.body_ratio: is not in this version"),
+    ("= 420", "= 420\ndry_mass_g = 1", "8: solid.dry_mass_g: is not in this version; leave it"),
+    ("= 420", "= 420\nlayers = []", "8: solid.layers: has 0 members; give a list of layers, such"),
+    ("= 420", "= 420\nlayers = 3", "8: solid.layers: got 3; give a list of layers"),
+    ("= 420", "= 420\nlayers = [3]", "8: solid.layers[1]: got 3; give a list of layers"),
+    ("= 420", "= 420\nlayers = [{}]", "8: solid.layers[1].tubes: is missing; give a table such"),
+    (
+        "= 420",
+        '= 420\nlayers = [{ tubes = { law = "fixed", radius_um = 9 } }]',
+        "10: solid.tubes: contradicts layers; each layer has its own tubes: leave this out",
+    ),
+    (
+        "= 420",
+        "= 420\nlayers = [{ thicknes_mm = 3 }]",
+        "8: solid.layers[1].thicknes_mm: is not a known key; did you mean thickness_mm?",
+    ),
+    (
+        "= 420",
+        '= 420\nlayers = [{ thickness_mm = -1, tubes = { law = "fixd" } }]',
+        "8: solid.layers[1].thickness_mm: got -1; give thickness in mm, from 0.0001 up to 1000",
+    ),
+    (
+        "= 420",
+        '= 420\nlayers = [{ thickness_mm = 1, tubes = { law = "fixd" } }]',
+        "8: solid.layers[1].tubes: law: got 'fixd', a text; did you mean fixed?",
+    ),
+    (
+        "= 420",
+        '= 420\nlayers = [\n{ name = "a\\u0007", tubes = { law = "fixed", radius_um = 9 } }]',
+        "9: solid.layers[1].name: holds characters that cannot be shown; use plain text",
+    ),
+    ("= 420", '= 420\nlayer_axis = "z"', "8: solid.layer_axis: is given without layers; leave it"),
+    ("= 420", '= 420\nlayer_axis = "w"', "8: solid.layer_axis: got 'w', a text; one of x, y, z"),
+    ("= 420", "= 420\ncorrelation_um = -3", "8: solid.correlation_um: got -3; give distance in um"),
+    (
+        "= 420",
+        "= 420\ncorrelation_um = 20",
+        "8: solid.correlation_um: the radii are correlated over 20 um, next to nothing beside the "
+        "spacing of 100 um; make it 25 um or more, or leave it out",
+    ),
+    (
+        "= 420",
+        '= 420\nsides = "periodic"\ncorrelation_um = 600',
+        "9: solid.correlation_um: ... too far for sides that repeat after 2000 um; make it 500 um",
+    ),
+    ("= 420", "= 420\nbody_ratio = -1", "8: solid.body_ratio: got -1; give radius of a junction's"),
+    (
+        "= 420",
+        "= 420\nbody_ratio = 9",
+        "9: solid.lattice.spacing_um: 100 % of the bodies would be wider than a tube is long",
+    ),
+    (
+        "waist = 0.5",
+        "waist = true",
+        "9: solid.tubes.waist: got true, a true/false value; give narr",
+    ),
+    ("waist = 0.5", 'waist = "a"', "9: solid.tubes.waist: got 'a', a text; give narrowest radius"),
+    ("waist = 0.5", "waist = [1]", "9: solid.tubes.waist: got an array of 1; give narrowest"),
+    ("waist = 0.5", "waist = {}", "9: solid.tubes.waist: names no law; add law = one of fixed, un"),
+    (
+        "waist = 0.5",
+        'waist = { law = "bta" }',
+        "9: solid.tubes.waist: law: got 'bta', a text; did you mean beta? (one of fixed, uniform",
+    ),
+    (
+        "waist = 0.5",
+        'waist = { law = "number" }',
+        "9: solid.tubes.waist: ... give narrowest radius",
+    ),
+    ("waist = 0.5", "waist = { law = [3] }", "9: solid.tubes.waist: law is an array of 1; one of"),
+    (
+        "waist = 0.5",
+        'waist = { law = "uniform", least = 0.3 }',
+        "9: solid.tubes.waist.greatest: is missing; give greatest waist, from 0.01 up to 1",
+    ),
+    (
+        "waist = 0.5",
+        'waist = { law = "uniform", least = 0.0, greatest = 1 }',
+        "9: solid.tubes.waist.least: got 0.0; give least waist, from 0.01 up to 1",
+    ),
+    (
+        "waist = 0.5",
+        'waist = { law = "uniform", least = 0.5, greatest = 0.3 }',
+        "9: solid.tubes.waist: least and greatest must lie above 0 and up to 1, in this order",
+    ),
+    (
+        "waist = 0.5",
+        'waist = { law = "lognormal", median = 9, log_sd = 0.1 }',
+        "9: solid.tubes.waist: of a law with the median 9 next to nothing lies between 0.01 and 1",
+    ),
+    (
+        "waist = 0.5",
+        'waist = { law = "beta", a = 2, b = 2, median = 1 }',
+        "9: solid.tubes.waist.median: is not a key of the law 'beta'; it is one of lognormal",
+    ),
     (
         "= 0.015",
         "= 0.015\nbridging_ratio = 3",
@@ -448,8 +539,38 @@ def test_faces_that_the_solid_does_not_have(lattice, sides, face, said):
     ("rows", "said"),
     [
         (None, "cannot be read (No such file or directory)"),
-        ("", "is empty; a header with radius_um is expected"),
-        ("width\n3\n", "has no column radius_um, only width"),
+        ("", "is empty; a header with radius_um or diameter_um is expected"),
+        ("width\n3\n", "has no column radius_um or diameter_um, only width"),
+        ("diameter_nm\n3\n", "has no column radius_um or diameter_um, only diameter_nm"),
+        ("radius_um,diameter_um\n3,6\n", "has radius_um and diameter_um; keep one of them"),
+        ("radius_um,count,weight\n3,6,1\n", "has weight and count; keep one of them"),
+        ("radius_um,count\n3,-1\n", "line 2: count is '-1'; a number of at least 0 is expected"),
+        ("radius_um,count\n3,0\n", "every count is 0"),
+        ("diameter_um,intruded_mL_g\n9,0\n", "has one row; a curve of intruded_mL_g needs two"),
+        (
+            "diameter_um,intruded_mL_g\n9,0\n5,0.2\n\n3,0.1\n",
+            "line 5: intruded_mL_g must not fall as diameter_um falls; it is cumulative, the",
+        ),
+        (
+            "diameter_um,intruded_mL_g\n3,0.2\n5,0.3\n9,0\n",
+            "line 3: intruded_mL_g must not fall as diameter_um falls",
+        ),
+        (
+            "diameter_um,intruded_mL_g\n9,0\n5,0.2\n6,0.3\n",
+            "line 4: diameter_um does not go on falling; sort the rows, each diameter_um once",
+        ),
+        (
+            "diameter_um,intruded_mL_g\n3,0.4\n5,0.3\n5,0.2\n9,0\n",
+            "line 4: diameter_um does not go on rising; sort the rows",
+        ),
+        ("diameter_um,intruded_mL_g\n9,0.1\n5,0.1\n", "nothing is intruded between the rows"),
+        ("diameter_um,intruded_mL_g\n9,0.1\n5,\n", "line 3: intruded_mL_g is ''; a number of at"),
+        ("diameter_um,intruded_mL_g\n9,0.1\n,0.2\n", "line 3: diameter_um is ''; a number above"),
+        ("diameter_um,intruded_mL_g,count\n9,0,1\n5,1,1\n", "has intruded_mL_g and a weight or c"),
+        (
+            "diameter_um,intruded_cm3_g\n9,0.1\n",
+            "has a column 'intruded_cm3_g'; the unit here is intruded_mL_g",
+        ),
         ("root:x:0:0:secret\n", "has no column radius_um"),
         ("radius_um\n", "has no rows"),
         ("radius_um\n3\nx\n", "radii.csv, line 3: radius_um is 'x'; a number above 0 is expected"),
@@ -491,6 +612,69 @@ def test_every_wrong_table_is_told_at_its_own_key(tmp_path):
         "liquids[3].particles.file",
     ]
     assert all("cannot be read" in line for line in found)
+
+
+LAYERED = """\
+layers = [
+  { thickness_mm = 1.0, tubes = { law = "lognormal", median_radius_um = 15, log_sd = 0.5 } },
+  { name = "crust", thickness_mm = 1.4, tubes = { law = "fixed", radius_um = 5, waist = 0.3 } },
+]
+"""
+
+
+def layered(*changes: tuple[str, str]) -> str:
+    head, rest = GOOD.split("tubes = {", 1)
+    text = head + LAYERED + rest[rest.index("\n") + 1 :]
+    for old, new in changes:
+        assert old in text, old
+        text = text.replace(old, new, 1)
+    return text
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (
+            (),
+            "line 9: solid.layers: the layers are 2.4 mm together, but the block is 3 mm along "
+            "that axis; make the last one 2 mm, leave out the last one's thickness, and it "
+            "takes the rest",
+        ),
+        (
+            ("thickness_mm = 1.4, ", "thickness_mm = 2.0, correlation_um = 9, "),
+            "line 9: solid.layers: in layer 2 the radii are correlated over 9 um, next to nothing",
+        ),
+    ],
+)
+def test_layers_that_do_not_fit(change, said):
+    found = faults_of(layered(*([change] if change else [])))
+    assert len(found) == 1
+    assert said in found[0]
+
+
+def test_faults_inside_layers_are_told_at_their_keys(tmp_path):
+    text = layered(
+        ("thickness_mm = 1.4, ", ""),
+        ('"fixed", radius_um = 5', '"uniform", least_radius_um = 9, greatest_radius_um = 3'),
+        ('"lognormal", median_radius_um = 15, log_sd = 0.5', '"table", file = "none.csv"'),
+        ("waist = 0.3", 'waist = { law = "uniform", least = 0.8, greatest = 0.3 }'),
+    )
+    found = faults_of(text, tmp_path / "rusk.toml")
+    assert [line.split(": ")[1] for line in found] == [
+        "solid.layers[1].tubes.file",
+        "solid.layers[2].tubes.greatest_radius_um",
+        "solid.layers[2].tubes.waist",
+    ]
+    assert [line.split(": ")[0][-2:] for line in found] == ["10", "11", "11"]
+
+
+def test_a_flat_lattice_has_no_layers_along_y():
+    text = layered(
+        ("thickness_mm = 1.4, ", ""),
+        ('"cubic", spacing_um = 100, neighbours = 5.2', '"square", spacing_um = 100'),
+        ("layers = [", 'layer_axis = "y"\nlayers = ['),
+    )
+    assert "solid.layer_axis: got 'y', but a flat lattice lies in x-z" in faults_of(text)[0]
 
 
 def test_a_network_file_with_a_dangling_index_is_one_line(tmp_path):

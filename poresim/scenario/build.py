@@ -193,7 +193,7 @@ def waist_law(keys: Any) -> float | WaistLaw:
     if keys.law == "uniform":
         return UniformWaist(keys.least, keys.greatest)
     if keys.law == "beta":
-        return BetaWaist(keys.alpha, keys.beta, keys.least, keys.greatest)
+        return BetaWaist(keys.a, keys.b, keys.least, keys.greatest)
     return LognormalWaist(keys.median, keys.log_sd, keys.least, keys.greatest)
 
 

@@ -243,7 +243,7 @@ def _place(table: Any, loc: tuple[str | int, ...]) -> tuple[KeyPath, Any]:
     here, parent = table, table
     for number, part in enumerate(loc):
         is_law = isinstance(here, dict) and here.get("law") == part and part not in here
-        is_law |= part == schema.NUMBER and not isinstance(here, dict | list)
+        is_law |= part == schema.NUMBER and not (isinstance(here, dict) and part in here)
         if is_law and number < len(loc):
             continue
         if isinstance(here, dict):

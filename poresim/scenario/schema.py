@@ -121,8 +121,8 @@ class BetaWaist(_Between):
     """A beta law between two waists."""
 
     law: Literal["beta"]
-    alpha: float = number("first shape of the law, without unit", 4, ge=0.1, le=1000)
-    beta: float = number("second shape of the law, without unit", 4, ge=0.1, le=1000)
+    a: float = number("first shape of the law, without unit", 4, ge=0.1, le=1000)
+    b: float = number("second shape of the law, without unit", 4, ge=0.1, le=1000)
 
 
 class LognormalWaist(_Between):

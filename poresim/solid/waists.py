@@ -56,19 +56,19 @@ class UniformWaist(WaistLaw):
 
 @dataclass(frozen=True)
 class BetaWaist(WaistLaw):
-    """Density proportional to t^(alpha - 1) (1 - t)^(beta - 1).
+    """Density proportional to t^(a - 1) (1 - t)^(b - 1).
 
     t : 0 where the waist is least, 1 where it is greatest.
     """
 
-    alpha: float
-    beta: float
+    a: float
+    b: float
     least: float = LEAST
     greatest: float = 1.0
 
     def __post_init__(self) -> None:
         _need_range(self.least, self.greatest)
-        for name, value in (("alpha", self.alpha), ("beta", self.beta)):
+        for name, value in (("a", self.a), ("b", self.b)):
             if not (math.isfinite(value) and value > 0):
                 raise ValueError(f"{name} must be finite and above 0, got {value:g}")
 
@@ -76,16 +76,16 @@ class BetaWaist(WaistLaw):
         """See WaistLaw."""
         from scipy import special
 
-        t = special.betaincinv(self.alpha, self.beta, share)
+        t = special.betaincinv(self.a, self.b, share)
         return self.least + (self.greatest - self.least) * t
 
     def moment(self, power: int) -> float:
         """See WaistLaw."""
-        total, width = self.alpha + self.beta, self.greatest - self.least
-        first = self.alpha / total
+        total, width = self.a + self.b, self.greatest - self.least
+        first = self.a / total
         if power == 1:
             return self.least + width * first
-        second = first * (self.alpha + 1) / (total + 1)
+        second = first * (self.a + 1) / (total + 1)
         return self.least**2 + 2 * self.least * width * first + width**2 * second
 
 
