@@ -252,6 +252,47 @@ def test_run_as_json(small, capsys):
     assert json.loads(capsys.readouterr().out)["liquids"] == found["liquids"]
 
 
+LAYERS = """\
+layers = [
+  { name = "crumb", tubes = { law = "lognormal", median_radius_um = 15, log_sd = 0.3 } },
+  { thickness_mm = 0.2, tubes = { law = "fixed", radius_um = 5 } },
+]
+"""
+
+
+def layered(text: str) -> str:
+    return re.sub(r"tubes = \{.*\}\n", LAYERS, text, count=1)
+
+
+def test_check_says_what_each_layer_is(small, capsys):
+    small.write_text(layered(TWO_BROTHS))
+    assert main(["check", str(small)]) == 0
+    said = capsys.readouterr().out
+    assert re.search(
+        r"^layer 1: crumb, 0.2 mm, median radius 15 um, porosity \d+ %, \d+ % of", said, re.M
+    )
+    assert re.search(
+        r"^layer 2: 0.2 mm, median radius 5 um, porosity [\d.]+ %, [\d.]+ % of", said, re.M
+    )
+    assert main(["check", str(small), "--json"]) == 0
+    crumb, crust = json.loads(capsys.readouterr().out)["layers"]
+    assert crumb["name"] == "crumb" and crust["median_radius_m"] == pytest.approx(5e-6)
+    assert crumb["pore_share"] + crust["pore_share"] == pytest.approx(1)
+
+
+def test_bodies_are_checked_and_remarked_upon_and_not_run(small, capsys):
+    small.write_text(TWO_BROTHS.replace("size_mm", "body_ratio = 1.1\nsize_mm"))
+    assert main(["check", str(small)]) == 0
+    assert (
+        "remark:  junctions get bodies, which this version builds but does"
+        in capsys.readouterr().out
+    )
+    said = refused(capsys, "run", str(small), "--no-figures")
+    line = said.splitlines()[-1]
+    assert line.startswith(f"{small}: this solid has bodies at its junctions")
+    assert line.endswith("leave the bodies out")
+
+
 def test_check_as_json(small, capsys):
     assert main(["check", str(small), "--json"]) == 0
     found = json.loads(capsys.readouterr().out)

@@ -19,6 +19,7 @@ from poresim.scenario.reading import parse_scenario
 from poresim.scenario.schema import Lattice
 from poresim.scenario.starter import starter
 from poresim.solid.lattices import KINDS
+from poresim.solid.waists import BetaWaist, LognormalWaist, UniformWaist
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -203,6 +204,81 @@ def test_tables_of_sizes_come_from_files_beside_the_scenario(tmp_path):
     np.testing.assert_allclose(
         ps.build_liquid(scenario.liquids[2]).particles.diameter, [8e-6, 30e-6]
     )
+
+
+LAYERED = """\
+correlation_um = 300
+body_ratio = 1.2
+layer_axis = "x"
+layers = [
+  { name = "crumb", tubes = { law = "gamma", scale_radius_um = 5, shape = 3, waist = 0.4 } },
+  { thickness_mm = 0.5, correlation_um = 0, tubes = { law = "fixed", radius_um = 8 } },
+]
+"""
+
+
+def layered() -> str:
+    old = 'tubes = { law = "lognormal", median_radius_um = 15, log_sd = 0.5, waist = 0.5 }\n'
+    return changed((old, LAYERED))
+
+
+def test_layers_in_si_units():
+    solid = parse_scenario(layered()).solid
+    assert (solid.radii, solid.layer_axis, solid.axis) == (None, "x", 0)
+    assert solid.correlation == pytest.approx(300e-6) and solid.body_ratio == 1.2
+    crumb, crust = solid.layers
+    assert (crumb.name, crumb.thickness, crumb.waist, crumb.correlation) == (
+        "crumb",
+        None,
+        0.4,
+        None,
+    )
+    assert crust.thickness == pytest.approx(0.5e-3)
+    assert (crust.waist, crust.correlation) == (1.0, 0.0)
+    assert float(crust.radii.quantile(0.5)) == 8e-6
+    assert solid.layer_ends == (pytest.approx(0.75), 1.0)
+    assert solid.mean_waist == 0.4
+    assert pickle.loads(pickle.dumps(solid)).layers[0] == crumb
+
+
+def test_a_plan_knows_the_layers():
+    scenario = parse_scenario(layered())
+    crumb, crust = plan(scenario).solid.layers
+    assert crumb.thickness == pytest.approx(1.5e-3) and crust.thickness == pytest.approx(0.5e-3)
+    assert crust.median_radius == 8e-6
+    assert crumb.pore_share + crust.pore_share == pytest.approx(1)
+    assert crust.pore_share == pytest.approx(
+        crust.porosity * 0.25 / plan(scenario).solid.porosity, rel=1e-9
+    )
+    assert plan(parse_scenario(GOOD)).solid.layers == ()
+
+
+@pytest.mark.parametrize(
+    ("waist", "law"),
+    [
+        ("0.3", 0.3),
+        ("1", 1.0),
+        ('{ law = "fixed", waist = 0.3 }', 0.3),
+        ('{ law = "uniform", least = 0.3, greatest = 0.8 }', UniformWaist(0.3, 0.8)),
+        ('{ law = "beta", a = 2, b = 3 }', BetaWaist(2, 3, 0.01, 1)),
+        (
+            '{ law = "lognormal", median = 0.4, log_sd = 0.5, least = 0.1, greatest = 0.9 }',
+            LognormalWaist(0.4, 0.5, 0.1, 0.9),
+        ),
+    ],
+)
+def test_waist_laws(waist, law):
+    assert parse_scenario(changed(("waist = 0.5", f"waist = {waist}"))).solid.waist == law
+
+
+def test_radii_of_a_porosimeter_come_from_a_file(tmp_path):
+    (tmp_path / "radii.csv").write_text("diameter_um,intruded_mL_g\n40,0\n20,0.1\n10,0.2\n")
+    old = 'law = "lognormal", median_radius_um = 15, log_sd = 0.5'
+    text = changed((old, 'law="table",file="radii.csv"'))
+    radii = parse_scenario(text, tmp_path / "rusk.toml").solid.radii
+    # Equal volumes in two octaves: the finer holds four times the number (volume over d^2).
+    assert float(radii.share_above(10e-6)) == pytest.approx(0.2)
+    assert float(radii.share_above(20e-6)) == 0.0
 
 
 def test_a_network_file_is_a_solid(tmp_path):
