@@ -21,11 +21,15 @@ lattice = {{ kind = "cubic", spacing_um = 100, neighbours = 5.2 }}
 # Radii of the tubes, by number:
 #   lognormal (median_radius_um, log_sd), weibull (scale_radius_um, shape),
 #   gamma (scale_radius_um, shape), uniform (least_radius_um, greatest_radius_um),
-#   fixed (radius_um), table (file: a CSV with radius_um and, if you like, weight),
+#   fixed (radius_um), table (file: a CSV with radius_um and, if you like, count; or of a
+#   porosimeter, with diameter_um and intruded_mL_g),
 #   mixture (parts = [{{ share = 0.3, law = ... }}, ...]).
 # waist: the radius halfway along a tube over that at its ends (1 = straight). The throat is there.
 tubes = {{ law = "lognormal", median_radius_um = 30, log_sd = 0.35, waist = 0.15 }}
 
+# Instead of tubes, layers from the bottom up, one without thickness_mm takes the rest:
+# layers = [{{ tubes = {{...}} }}, {{ thickness_mm = 0.3, tubes = {{...}} }}]
+# correlation_um = 200             # wide and narrow tubes in patches of this size
 # sides = "open"                   # or "sealed", or "periodic" (what leaves left comes in right)
 
 [[liquids]]
