@@ -62,10 +62,10 @@ def length_of(squares, apart) -> float:
     return float(np.sqrt(np.mean(apart) / -np.log(1 - np.mean(squares))))
 
 
-def measured_on_radii(length, seeds=24) -> float:
+def measured_on_radii(length, seeds=24, **more) -> float:
     squares, apart = [], []
     for seed in range(seeds):
-        network = build_solid(spec(correlation=length, size=(2.2e-3,) * 3), seed)
+        network = build_solid(spec(correlation=length, size=(2.2e-3,) * 3, **more), seed)
         score = scores_of(network)
         i, j, d = pairs_near(
             middles_of(network), 200 * UM, np.zeros(3), np.random.default_rng(seed)
@@ -75,9 +75,28 @@ def measured_on_radii(length, seeds=24) -> float:
     return length_of(squares, apart)
 
 
-def test_correlation_of_radii_falls_to_1_over_e_at_the_length_asked_for():
+@pytest.mark.parametrize("more", [{}, {"spacing": None, "porosity": 0.1}])
+def test_correlation_of_radii_falls_to_1_over_e_at_the_length_asked_for(more):
     """Within 2 % over solids of 24 seeds; the standard error is about 0.7 %."""
-    assert measured_on_radii(200 * UM) == pytest.approx(200 * UM, rel=0.02)
+    assert measured_on_radii(200 * UM, **more) == pytest.approx(200 * UM, rel=0.02)
+
+
+def test_a_block_stretched_to_its_porosity_keeps_the_length():
+    """Wide radii change the spacing by some per cent; the scores are those of the length asked."""
+    asked = spec(spacing=None, porosity=0.15, radii=Lognormal(10 * UM, 0.6), size=(1.2e-3,) * 3)
+    stretched = []
+    for seed in range(6):
+        network, foreseen = build_solid(asked, seed), fit(asked)
+        spacing = network.length[0]
+        stretched.append(abs(spacing / foreseen.spacing - 1))
+        where = network.points[network.ends].mean(axis=1) / spacing
+        rng = building._stream(building.geometry_seed(seed), building._RADII)
+        score = correlated_scores(
+            where, 200 * UM / spacing, network.size / spacing, OPEN, rng,
+            about=200 * UM / foreseen.spacing,
+        )  # fmt: skip
+        np.testing.assert_allclose(scores_of(network, 10 * UM, 0.6), score, atol=5e-3)
+    assert max(stretched) > 0.03
 
 
 def test_the_measure_of_the_correlation_length_can_fail():

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 
 from poresim.solid.bodies import body_volumes
@@ -19,6 +21,7 @@ from poresim.solid.waists import mean_tube_shape
 
 _POINTS, _THINNING, _RADII, _WAISTS = range(4)  # each has its own stream of random numbers
 _BYTES_PER_TUBE = 100  # while a block is built
+_ROUNDS = 6
 
 
 def geometry_seed(seed: int, repeat: int = 0) -> np.random.SeedSequence:
@@ -57,10 +60,7 @@ def build_solid(spec: SolidSpec, seed: int | np.random.SeedSequence = 0) -> Netw
         del kept
     if len(block.ends) == 0:
         raise SolidError("neighbours", "no tube is left after thinning", "ask for more neighbours")
-    layers = layers_of_tubes(spec, found, block)
-    radius = radii(spec, found, block, layers, _stream(root, _RADII))
-    waist = waists(spec, len(block.ends), layers, _stream(root, _WAISTS))
-    return _network(spec, found, block, radius, waist)
+    return _network(spec, found, block, _drawn(spec, found, block, root))
 
 
 def refuse_too_large(found: Fit) -> None:
@@ -115,32 +115,49 @@ def _kept_share(spec: SolidSpec, found: Fit, block: Block) -> float:
     return spec.neighbours / now
 
 
-def _network(
-    spec: SolidSpec, found: Fit, block: Block, radius: np.ndarray, waist: np.ndarray | float
-) -> Network:
+class _Drawn(NamedTuple):
+    radius: np.ndarray
+    waist: np.ndarray | float
+    bodies: np.ndarray | float
+    spacing: float
+
+
+def _drawn(spec: SolidSpec, found: Fit, block: Block, root: np.random.SeedSequence) -> _Drawn:
+    """Radii, waists and bodies, and the spacing that gives them the porosity asked for.
+
+    Correlated radii depend on the spacing, a little: they are drawn again, from the same random
+    numbers, until both agree to 0.1 %.
+    """
+    layers = layers_of_tubes(spec, found, block)
+    waist = waists(spec, len(block.ends), layers, _stream(root, _WAISTS))
+    correlated = any(stratum.correlation for stratum in spec.strata)
     spacing = found.spacing
-    flat = spec.lattice in LATTICES and LATTICES[spec.lattice].flat
-    bodies = 0.0 if not spec.body_ratio else _bodies(spec, block, radius)
-    if spec.porosity is not None:
-        pipes = _volume_over_spacing(waist, radius, block.length)
-        hollow = float(np.sum(bodies))
-        assert spec.size is not None
-        thickness = spec.size[1] if flat else None
-        spacing = _spacing_for(spec.porosity, pipes, hollow, block.size, thickness)
+    for _ in range(_ROUNDS):
+        radius = radii(spec, found, block, layers, _stream(root, _RADII), spacing)
+        bodies = 0.0 if not spec.body_ratio else _bodies(spec, block, radius)
+        before = spacing
+        if spec.porosity is not None:
+            spacing = _spacing_for(spec, block, radius, waist, bodies)
+        if not correlated or abs(spacing / before - 1) < 1e-3:
+            break
+    return _Drawn(radius, waist, bodies, spacing)
+
+
+def _network(spec: SolidSpec, found: Fit, block: Block, drawn: _Drawn) -> Network:
+    spacing = drawn.spacing
     size = block.size * spacing
-    if flat:
-        size[1] = found.size[1]
     points = block.points * spacing
-    if flat:
+    if _is_flat(spec):
+        size[1] = found.size[1]
         points[:, 1] = size[1] / 2
     sides_shown = spec.sides == "open"
     return Network(
         points,
         block.ends,
-        radius,
+        drawn.radius,
         length=block.length * spacing,
-        waist=waist,
-        body_volume=bodies,
+        waist=drawn.waist,
+        body_volume=drawn.bodies,
         span=None if block.span is None else block.span * spacing,
         faces={
             name: np.flatnonzero(on)
@@ -149,6 +166,10 @@ def _network(
         },
         size=size,
     )
+
+
+def _is_flat(spec: SolidSpec) -> bool:
+    return spec.lattice in LATTICES and LATTICES[spec.lattice].flat
 
 
 def _bodies(spec: SolidSpec, block: Block, radius: np.ndarray) -> np.ndarray:
@@ -166,29 +187,33 @@ def _volume_over_spacing(
 
 
 def _spacing_for(
-    porosity: float, pipes: float, bodies: float, size: np.ndarray, thickness: float | None
+    spec: SolidSpec,
+    block: Block,
+    radius: np.ndarray,
+    waist: np.ndarray | float,
+    bodies: np.ndarray | float,
 ) -> float:
-    """The spacing at which these very tubes and bodies have the porosity asked for.
+    """The spacing at which these very tubes and bodies have the porosity asked for."""
+    assert spec.porosity is not None and spec.size is not None
+    pipes = _volume_over_spacing(waist, radius, block.length)
+    hollow = float(np.sum(bodies))
+    if not _is_flat(spec):
+        return _cubic_root(spec.porosity * float(np.prod(block.size)), pipes, hollow)
+    area = spec.porosity * block.size[0] * block.size[2] * spec.size[1]
+    if not hollow:
+        return float(pipes / area)
+    return float((pipes + np.sqrt(pipes**2 + 4 * area * hollow)) / (2 * area))
 
-    pipes : volume of the tubes over the spacing, m2. bodies : their volume, m3. size : (3,) of the
-    block over the spacing. thickness : of a flat block, m.
 
-    The root s of porosity * block * s^3 = pipes * s + bodies; flat, of its like with s^2.
-    """
-    if thickness is not None:
-        area = porosity * size[0] * size[2] * thickness
-        if not bodies:
-            return pipes / area
-        return float((pipes + np.sqrt(pipes**2 + 4 * area * bodies)) / (2 * area))
-    block = porosity * np.prod(size)
-    spacing = float(np.sqrt(pipes / block))
-    if not bodies:
-        return spacing
-    spacing += float(np.cbrt(bodies / block))  # above the root, where the cubic is convex
+def _cubic_root(pores: float, pipes: float, hollow: float) -> float:
+    """The root s of pores * s^3 = pipes * s + hollow, none of them below 0."""
+    root = float(np.sqrt(pipes / pores))
+    if not hollow:
+        return root
+    root += float(np.cbrt(hollow / pores))  # above the root, where the cubic is convex
     for _ in range(100):
-        excess = (block * spacing**2 - pipes) * spacing - bodies
-        step = excess / (3 * block * spacing**2 - pipes)
-        spacing -= step
-        if abs(step) <= 1e-14 * spacing:
+        step = ((pores * root**2 - pipes) * root - hollow) / (3 * pores * root**2 - pipes)
+        root -= step
+        if abs(step) <= 1e-14 * root:
             break
-    return spacing
+    return root

@@ -36,9 +36,9 @@ class Contents:
 
 @dataclass(frozen=True)
 class Meshes:
-    """The tubes of a block: numbers of junctions and tubes, of tubes before thinning, and how
+    """Junctions and tubes of a block.
 
-    many of those stay; mean length in m.
+    before : tubes before thinning, of which ``kept_share`` stays. length : of a tube, m.
     """
 
     junctions: int

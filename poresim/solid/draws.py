@@ -30,8 +30,9 @@ def radii(
     block: Block,
     layers: NDArray[np.intp] | None,
     rng: np.random.Generator,
+    spacing: float,
 ) -> Floats:
-    """(m,) radius of each tube, m.
+    """(m,) radius of each tube, m, in a block of that spacing (m), which is about the one found.
 
     Independent radii are drawn layer by layer; then one field of scores for each correlation
     length, over the whole block, so that layers of the same length are correlated across their
@@ -47,7 +48,7 @@ def radii(
             drawn[mine] = stratum.radii.draw(rng, len(drawn[mine]))
     for length in dict.fromkeys(stratum.correlation for stratum in strata):
         if length:
-            shares = _correlated_shares(length / found.spacing, block, found, rng)
+            shares = _correlated_shares(length, spacing, block, found, rng)
             for stratum, mine in zip(strata, members, strict=True):
                 if stratum.correlation == length:
                     drawn[mine] = stratum.radii.quantile(shares[mine])
@@ -77,12 +78,15 @@ def _members(layers: NDArray[np.intp] | None, number: int, tubes: int) -> list[M
 
 
 def _correlated_shares(
-    correlation: float, block: Block, found: Fit, rng: np.random.Generator
+    correlation: float, spacing: float, block: Block, found: Fit, rng: np.random.Generator
 ) -> Floats:
-    """(m,) shares of the law at which radii stand; correlation in spacings."""
+    """(m,) shares of the law at which radii stand; correlation and spacing in m."""
     from scipy import special
 
     where = middles(block.points, block.ends, block.span, block.size, found.wrapped)
-    scores = correlated_scores(where, correlation, block.size, found.wrapped, rng)
+    about = correlation / found.spacing
+    scores = correlated_scores(
+        where, correlation / spacing, block.size, found.wrapped, rng, about=about
+    )
     special.ndtr(scores, out=scores)
     return np.clip(scores, 2.0**-54, 1.0 - 2.0**-53, out=scores)

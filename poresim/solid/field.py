@@ -34,20 +34,21 @@ def correlated_scores(
     size: Sequence[float] | Floats,
     wrapped: tuple[bool, bool, bool],
     rng: np.random.Generator,
+    about: float | None = None,
 ) -> Floats:
     """(m,) scores at the (m, 3) points, which lie in the box from 0 to ``size``.
 
     correlation : distance at which the correlation falls to 1/e, in the unit of the points.
     wrapped : the axes along which the box repeats; their edge is at least ``LEAST_PERIODS``
         correlation lengths.
+    about : the length that the grid is made for, when it is not quite the correlation length: the
+        same random numbers then give scores that change little with it.
     """
-    numbers = _grid(correlation, size, wrapped)
+    about = about or correlation
+    numbers = _grid(about, size, wrapped)
     noise = _noise(numbers, wrapped, rng)
     step = np.array(
-        [
-            e / n if w else _STEP * correlation
-            for e, n, w in zip(size, numbers, wrapped, strict=True)
-        ]
+        [e / n if w else _STEP * about for e, n, w in zip(size, numbers, wrapped, strict=True)]
     )
     windows = np.lib.stride_tricks.sliding_window_view(noise, (_WINDOW,) * 3)
     scores = np.empty(len(points))
