@@ -253,6 +253,16 @@ def test_a_plan_knows_the_layers():
     assert plan(parse_scenario(GOOD)).solid.layers == ()
 
 
+def test_several_waists_take_longer_where_liquids_have_tables_for_one():
+    law = '{ law = "uniform", least = 0.3, greatest = 0.8 }'
+    one = plan(parse_scenario(GOOD), cores=1).seconds
+    several = plan(parse_scenario(changed(("waist = 0.5", f"waist = {law}"))), cores=1).seconds
+    assert several > 2 * one  # of the three broths one is not Newtonian
+    same = '{ law = "fixed", waist = 0.5 }'
+    text = changed(("waist = 0.5", f"waist = {same}"))
+    assert plan(parse_scenario(text), cores=1).seconds == one
+
+
 @pytest.mark.parametrize(
     ("waist", "law"),
     [
