@@ -790,6 +790,7 @@ def test_hostile_texts_end_soon_and_in_faults(text):
 
 _NAMES = ["spacing_um", "porosity", "law", "parts", "based_on", "faces", "seed", "network", "kind"]
 _NAMES += ["made_of", "water_C", "sucrose_percent", "temperature_C"]
+_NAMES += ["layers", "tubes", "thickness_mm", "correlation_um", "body_ratio", "waist", "least"]
 _VALUES = ["-1", "nan", "1e400", "[]", "{}", "true", '""', '"\\u0000"', "[[1]]", "0", '"bottom"']
 _PIECES = st.sampled_from(
     [*_NAMES, *_VALUES, "=", "\n", "[", "]", "{", "}", ",", '"', "[[liquids]]\n"]

@@ -119,5 +119,6 @@ def middles(
         return 0.5 * (start + points[ends[:, 1]])
     found = start + 0.5 * span
     for axis in np.flatnonzero(wrapped):
-        found[:, axis] %= size[axis]
+        near = 1e-9 * size[axis]  # on the side itself, whatever rounding makes of it: at 0
+        found[:, axis] = (found[:, axis] + near) % size[axis] - near
     return found
