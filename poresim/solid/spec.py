@@ -38,7 +38,7 @@ class SolidSpec:
     sides : "open", "sealed" (left, right, front and back take no liquid) or "periodic" (tubes
         leave on one side and come in on the other, in x and y; never in z).
     dry_density : mass of dry solid over block volume, kg/m3, or None.
-    network : file to read instead; then nothing above but dry_density is used.
+    network : file to read instead; then nothing else but dry_density is used.
     """
 
     size: tuple[float, float, float] | None = None
