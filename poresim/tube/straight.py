@@ -18,8 +18,9 @@ import math
 from poresim.tube.jit import inner, kernel
 from poresim.tube.law import excess_at_imbibition, flow_above_yield, log_imbibition
 
-# Shorter moves than this (as a share of E) are summed as a series in time, exact to rounding where a
-# difference of two table values is not; with one term if the speed changes by less than the second.
+# Shorter moves than this (as a share of E) are summed as a series in time, exact to rounding where
+# a difference of two table values is not; with one term if the speed changes by less than the
+# second.
 _SHORT, _LINEAR = 1e-5, 1e-8
 
 

@@ -3,7 +3,8 @@
 Only tubes beside liquid have a record of their own, a *slot*: it is made when one of the tube's
 junctions gets wet. A full tube of a liquid without grains gives its slot back and is from then on a
 conductance between its junctions (:class:`Graph`), or a tangent to its flow law where the liquid is
-not Newtonian (:mod:`poresim.uptake.passing`); with grains it keeps its slot. So a step touches what lies near the front, and full tubes only as rows of a matrix.
+not Newtonian (:mod:`poresim.uptake.passing`); with grains it keeps its slot. So a step touches what
+lies near the front, and full tubes only as rows of a matrix.
 
 Junctions are numbered anew (:mod:`poresim.uptake.numbering`); tubes keep their numbers. A large
 network has two halves, each with its own junctions, slots and list of happenings, so that two
