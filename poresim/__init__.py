@@ -42,6 +42,11 @@ _PUBLIC = {
     "flow": "poresim.uptake.flow",
     "soak": "poresim.uptake.march",
     "Soak": "poresim.uptake.result",
+    "permeability": "poresim.curves.transport",
+    "formation_factor": "poresim.curves.transport",
+    "makeup": "poresim.curves.makeup",
+    "invasion_curve": "poresim.curves.capillary",
+    "intrusion_curve": "poresim.curves.capillary",
     "run": "poresim.ensemble.run",
     "load_record": "poresim.record.reading",
 }

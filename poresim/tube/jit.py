@@ -31,7 +31,7 @@ _KEPT_SECONDS = 3600.0  # a cache used this recently may belong to a process sti
 def _source_key() -> str:
     made_by = f"{sys.version_info[:3]} {version('numba')} {_PACKAGE} {_processor()}"
     digest = hashlib.sha256(made_by.encode())
-    for folder in ("tube", "uptake"):
+    for folder in ("tube", "uptake", "curves"):
         for path in sorted((_PACKAGE / folder).glob("*.py")):
             digest.update(path.name.encode())
             digest.update(path.read_bytes())
