@@ -33,11 +33,11 @@ Bools = NDArray[np.bool_]
 
 @dataclass(frozen=True, eq=False)
 class Invasion:
-    """An invasion of ``n`` junctions and ``m`` tubes, run until nothing is left to invade.
+    """An invasion of ``n`` junctions and ``m`` tubes.
 
     order : (k,) places in the order in which they are invaded, without trapping; k <= n + m.
     level : (n + m,) highest rank that had to be passed before a place was invaded, its own
-        included; inf where no way leads to.
+        included; inf where it did not come to.
     kept_out : (n + m,) whether trapping keeps the invader out of a place; all False when no
         outlets were given. What is not trapped has the same order and level with trapping.
     junctions : n.
@@ -67,22 +67,27 @@ def invade(
     tube_rank: Floats | None = None,
     junction_rank: Floats | None = None,
     outlet: ArrayLike | None = None,
+    until: ArrayLike | None = None,
+    up_to: float = np.inf,
 ) -> Invasion:
     """Invade a graph from its inlet junctions.
 
     ends : (m, 2) the junctions of each tube. inlet : junctions where the invader stands from the
     start. tube_rank (m,), junction_rank (n,) : -inf everywhere when None. outlet : junctions
-    through which the displaced fluid leaves; None: it leaves anywhere (no trapping).
+    through which the displaced fluid leaves; None: it leaves anywhere (no trapping). until : ends
+    when the first of these junctions is invaded, as at breakthrough. up_to : passes no higher rank.
     """
     n, m = junctions, len(ends)
     ends = np.ascontiguousarray(ends, dtype=np.int32)
     first, tube_of = _meetings(ends, n)
     start = np.unique(np.asarray(inlet, dtype=np.int32))
+    last = np.zeros(n, dtype=np.bool_)
+    if until is not None:
+        last[np.asarray(until, dtype=np.int64)] = True
     order = np.empty(n + m, dtype=np.int32)
     level = np.full(n + m, np.inf)
-    count = _invade(
-        first, tube_of, ends, _ranks(junction_rank, n), _ranks(tube_rank, m), start, order, level
-    )
+    graph = (first, tube_of, ends, _ranks(junction_rank, n), _ranks(tube_rank, m))
+    count = _invade(*graph, start, last, up_to, order, level)
     order = order[:count].copy()
     kept_out = np.zeros(n + m, dtype=np.bool_)
     if outlet is not None:
@@ -123,7 +128,7 @@ def _meetings(ends, n):
 
 
 @kernel
-def _invade(first, tube_of, ends, junction_rank, tube_rank, start, order, level):
+def _invade(first, tube_of, ends, junction_rank, tube_rank, start, last, up_to, order, level):
     """Fill ``order`` and ``level``; the number of places invaded."""
     n, m = len(first) - 1, len(ends)
     one_junction_rank = len(junction_rank) < n
@@ -142,12 +147,16 @@ def _invade(first, tube_of, ends, junction_rank, tube_rank, start, order, level)
     highest = -np.inf
     while len(queue) > 0:
         rank, popped = heapq.heappop(queue)
+        if rank > up_to:
+            break
         place = place_of[popped]
         highest = max(highest, rank)
         order[count] = place
         level[place] = highest
         count += 1
         if place < n:
+            if last[place]:
+                break
             for e in range(first[place], first[place + 1]):
                 t = tube_of[e]
                 if not seen[n + t]:

@@ -113,6 +113,7 @@ def _work() -> Iterator[tuple[str, Callable[[], None]]]:
     for name, law in _LAWS.items():
         yield f"soaks of a {name} liquid", lambda law=law: _soaks(law)  # type: ignore[misc]
     yield "saturated flow", _flows
+    yield "curves of a solid", _curves
 
 
 def _soaks(law: ViscosityLaw) -> None:
@@ -149,6 +150,13 @@ def _flows() -> None:
         law.tube_flow_rate(1.0, _RADIUS, _SPACING)
         for solid in (_row(), _block(3, 0.5), _block(27, 1.0)):
             flow(solid, liquid, {0: 1e5, solid.junctions - 1: 0.0}, gravity=(0.0, 0.0, -9.8))
+
+
+def _curves() -> None:
+    from poresim.curves.summary import solid_curves
+
+    solid = _block(3, 0.5)
+    solid_curves(solid, {"liquid": _liquids(Newtonian(1e-3))[0]}, solid.faces["bottom"])
 
 
 def _row() -> Network:

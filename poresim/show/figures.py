@@ -51,6 +51,11 @@ def write_figures(
     return written, remarks
 
 
+def write_png(figure: Any, path: Path) -> None:
+    """Write one figure, whole or not at all."""
+    write_whole(path, _saver(figure, "png"))
+
+
 def _saver(figure: Any, kind: str) -> Callable[[Path], None]:
     if kind == "png":
         return lambda path: _save_png(figure, path)
