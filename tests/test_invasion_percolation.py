@@ -16,8 +16,8 @@ would be cut off: the invader would be a tree.
 Method. Masses are means over seeds, on blocks whose sides are periodic, twice as high as wide where
 the invader has to come through; D is the slope of ln mass against ln size, weighted by the errors
 of the means, which also give the slope's error. Quick versions use small blocks, whose corrections
-to scaling the tolerance has to cover too (a local t of 2-D blocks 8 to 16 high is 0.1 too low, of 16
-to 64 by 0.05); the slow ones leave small blocks out.
+to scaling the tolerance has to cover too (t of flat blocks 8 to 16 high is 0.14 too low, of 16 to
+64 high 0.05); the slow ones leave small blocks out.
 """
 
 from __future__ import annotations
@@ -92,13 +92,17 @@ def masses(name: str, cells: int, seeds: int, by: str) -> np.ndarray:
 
 def check_dimensions(name: str, by: str, plan: dict[int, int], most_error: float) -> None:
     samples = [masses(name, cells, seeds, by) for cells, seeds in plan.items()]
-    wanted = (DIMENSION[name], TRAPPED[name])
-    for kind, expected in enumerate(wanted):
+    values = []
+    for kind, expected in enumerate((DIMENSION[name], TRAPPED[name])):
         value, error = slope(list(plan), [s[:, kind] for s in samples])
         told = f"{name}, {by}, {('free', 'trapped')[kind]}: {value:.4f} +- {error:.4f}"
         print(told)
         assert error < most_error, told
         assert abs(value - expected) < 0.05, told
+        values.append(value)
+    # seed by seed the same run, so their difference is known better than either
+    moved = values[0] - values[1]
+    assert moved > 0.03 if LATTICES[name].flat else abs(moved) < 0.02, f"{name}: {moved:.4f}"
 
 
 @pytest.mark.parametrize(
@@ -245,11 +249,11 @@ def check_conductance(name: str, width: int, plan: dict[int, int], most_error: f
     ("name", "width", "plan"),
     [
         ("square", 256, {16: 120, 32: 100, 64: 80}),
-        ("cubic", 60, {9: 100, 18: 100}),
+        ("cubic", 40, {9: 140, 24: 120}),
     ],
 )
 def test_conductance_exponent(name, width, plan):
-    check_conductance(name, width, plan, most_error=0.05)
+    check_conductance(name, width, plan, most_error=0.06)
 
 
 @pytest.mark.slow
