@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -75,12 +76,17 @@ def lines(found: SolidCurves) -> list[str]:
 
     made = found.makeup
     told = [
-        f"pores:   {percent(made.porosity)} of the block; radius {_three(made.radius_m)} um, "
-        f"throats {_three(made.throat_m)} um (10, 50 and 90 % of the tubes are no wider)",
-        f"walls:   {made.surface_per_block_1_m:.3g} m2 per m3 of block, "
-        f"{made.surface_per_solid_1_m:.3g} per m3 of solid"
-        + (f", {made.surface_per_mass_m2_kg:.3g} m2/kg" if found.dry_density else ""),
+        f"pores:   radius {_three(made.radius_m)} um, throats {_three(made.throat_m)} um (10, 50 "
+        "and 90 % of the tubes are no wider)"
     ]
+    if math.isfinite(made.porosity):
+        told[0] += f"; {percent(made.porosity)} of the block"
+        walls = f"walls:   {made.surface_per_block_1_m:.3g} m2 per m3 of block"
+        if math.isfinite(made.surface_per_solid_1_m):
+            walls += f", {made.surface_per_solid_1_m:.3g} per m3 of solid"
+        if math.isfinite(made.surface_per_mass_m2_kg):
+            walls += f", {made.surface_per_mass_m2_kg:.3g} m2/kg"
+        told.append(walls)
     if found.permeability_m2:
         told.append(
             "passes:  permeability "
@@ -99,22 +105,25 @@ def lines(found: SolidCurves) -> list[str]:
 def _uptake(kinds: dict[str, Any]) -> str:
     from poresim.outcome.words import percent
 
-    free = kinds["none"]
     end = {kind: percent(float(curve.saturation_at(0.0))) for kind, curve in kinds.items()}
     return (
-        f"drawn in against a suction of {_pressures(free)}; without suction {end['none']} fills, "
+        f"{_pressures(kinds['none'])} (10, 50, 90 % full); without suction {end['none']} fills, "
         f"{end['pockets']} if air that is cut off stays, {end['tubes']} if that of single tubes "
         "does too"
     )
 
 
 def _pressures(curve: Any) -> str:
-    """Suctions at which a tenth, a half and nine tenths are full."""
-    told = []
-    for share in (0.1, 0.5, 0.9):
-        full = curve.saturation >= share
-        told.append(f"{-curve.pressure_Pa[full][0] / 1e3:.3g}" if full.any() else "-")
-    return f"{', '.join(told)} kPa (10, 50, 90 % full)"
+    """What a tenth, a half and nine tenths are filled against or by."""
+    full = [curve.saturation >= share for share in (0.1, 0.5, 0.9)]
+    suction = [-float(curve.pressure_Pa[at][0]) if at.any() else math.nan for at in full]
+    pressed = max(suction) <= 0  # by a pressure
+    words = ", ".join(f"{abs(v) if pressed else v:.3g}" for v in (p / 1e3 for p in suction))
+    words = words.replace("nan", "-")
+    if pressed:
+        return f"pressed in at {words} kPa"
+    below = " (below 0: by pressure)" if min(suction) < 0 else ""
+    return f"drawn in against a suction of {words} kPa{below}"
 
 
 def _intruded(found: SolidCurves) -> str:
@@ -125,7 +134,7 @@ def _intruded(found: SolidCurves) -> str:
         f"half is in at {curve.pressure_Pa[half] / 1e3:.3g} kPa, an equivalent diameter of "
         f"{curve.equivalent_diameter_m[half] * 1e6:.3g} um"
     )
-    if found.dry_density is not None:
+    if math.isfinite(found.per_mass):
         text += f"; {curve.volume_m3[-1] * found.per_mass * 1e3:.3g} mL/g in all"
     return text
 

@@ -51,7 +51,7 @@ class SolidCurves:
 
     @property
     def per_mass(self) -> float:
-        """1 over the dry mass of the block, 1/kg; NaN where it is not known."""
+        """1 over the dry mass of the block, 1/kg; NaN where it, or the block, is not known."""
         return math.nan if self.dry_density is None else 1 / (self.dry_density * self.block_m3)
 
     def ways(self) -> list[tuple[list[str], dict[str, InvasionCurve]]]:
@@ -82,7 +82,7 @@ class SolidCurves:
         mL_g = curve.volume_m3[at] * self.per_mass * 1e3
         return _curve_dict(curve) | {
             "equivalent_diameter_m": [_plain(v) for v in curve.equivalent_diameter_m[at]],
-            "intruded_mL_g": None if self.dry_density is None else [_plain(v) for v in mL_g],
+            "intruded_mL_g": [_plain(v) for v in mL_g] if np.isfinite(self.per_mass) else None,
         }
 
 

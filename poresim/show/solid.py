@@ -89,7 +89,7 @@ def _intrusion(axes: Any, found: SolidCurves) -> None:
     if curve is None:
         axes.text(0.5, 0.5, "no faces", transform=axes.transAxes, ha="center", color=SOFT)
         return
-    per_mass = found.dry_density is not None
+    per_mass = bool(np.isfinite(found.per_mass))
     volume = curve.volume_m3 * found.per_mass * 1e3 if per_mass else curve.saturation
     axes.plot(*_steps(curve.equivalent_diameter_m * 1e6, volume), color=INK)
     axes.set_xscale("log")
