@@ -2,7 +2,7 @@
 
 The folders are the nouns of the job, in the order in which a question is answered::
 
-    scenario  ->  solid + liquid  ->  tube, uptake  ->  record  ->  outcome, show
+    scenario  ->  solid + liquid  ->  tube, uptake, curves  ->  record  ->  outcome, show
 
 Public names are loaded when first used, so that ``import poresim`` stays light.
 """
@@ -47,6 +47,7 @@ _PUBLIC = {
     "makeup": "poresim.curves.makeup",
     "invasion_curve": "poresim.curves.capillary",
     "intrusion_curve": "poresim.curves.capillary",
+    "solid_curves": "poresim.curves.summary",
     "run": "poresim.ensemble.run",
     "load_record": "poresim.record.reading",
 }

@@ -120,6 +120,8 @@ check faulty.toml                           2
 check faulty.toml --json                    2
 check large.toml                            2
 check network.toml                          2
+check small.toml --out drawn                2
+check small.toml --curves --out taken       2
 run absent.toml                             2
 run broken.toml                             2
 run faulty.toml                             2

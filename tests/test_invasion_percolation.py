@@ -260,9 +260,9 @@ def test_conductance_exponent(name, width, plan):
 @pytest.mark.parametrize(
     ("name", "width", "plan"),
     [
-        ("square", 512, {32: 300, 64: 300, 128: 200}),
-        ("cubic", 72, {12: 150, 18: 150, 27: 150}),
+        ("square", 512, {32: 200, 64: 200, 128: 120}),
+        ("cubic", 48, {12: 200, 18: 200, 27: 200}),
     ],
 )
 def test_conductance_exponent_of_large_blocks(name, width, plan):
-    check_conductance(name, width, plan, most_error=0.03)
+    check_conductance(name, width, plan, most_error=0.05)

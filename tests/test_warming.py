@@ -172,7 +172,7 @@ def _kernels() -> set[str]:
     """Every kernel of the package, as numba names its file: module.function."""
     return {
         f"{path.stem}.{name}"
-        for folder in ("tube", "uptake")
+        for folder in ("tube", "uptake", "curves")
         for path in (ROOT / "poresim" / folder).glob("*.py")
         for name in re.findall(r"^@kernel\ndef (\w+)\(", path.read_text(), re.MULTILINE)
     }
@@ -204,6 +204,12 @@ def test_after_warming_nothing_is_compiled_any_more(tmp_path):
     scenario = tmp_path / "small.toml"
     scenario.write_text(TWO_BROTHS)
     done = python("-m", "poresim", "run", str(scenario), "--out", str(tmp_path / "out"), **place)
+    assert done.returncode == 0, done.stderr
+    assert "compiling" not in done.stderr
+    assert files() - whole == set()
+    done = python(
+        "-m", "poresim", "check", "--curves", str(scenario), "--out", str(tmp_path / "out"), **place
+    )
     assert done.returncode == 0, done.stderr
     assert "compiling" not in done.stderr
     assert files() - whole == set()

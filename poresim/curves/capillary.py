@@ -88,8 +88,9 @@ def invasion_curve(
     The liquid's advancing angle counts; below 90 degrees this is imbibition.
 
     trapping : what happens to what is displaced. "none": it always leaves. "pockets": it leaves
-        through dry junctions to an outlet, and pockets that are cut off stay as they are; what
-        alone remains in a tube whose two ends are wet is taken to leave. "tubes": that stays too.
+        through dry junctions to an outlet, and pockets that are cut off (dead ends too) stay as
+        they are; what alone remains in a tube whose two ends are wet is taken to leave. "tubes":
+        that stays too.
     outlet : junctions through which it leaves; None: all that lie on the block's faces and are
         no inlet, and without faces all that are no inlet.
 

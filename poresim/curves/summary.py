@@ -22,10 +22,10 @@ from poresim.curves.transport import FACES, formation_factor, permeability, why_
 from poresim.liquid.liquid import Liquid
 from poresim.solid.network import Network
 
-#: Measured on one core, cubic lattices of 46^3 and 100^3 junctions with waists: 5 s and 130 s;
-#: without what the network itself takes. One place for all.
-SECONDS_PER_1E5_TUBES = 1.8
-GROWTH = 1.26
+#: Of one core, cubic lattices of 46^3 and 100^3 junctions with waists: 8 s and 130 s; what 100^3
+#: took in memory, the network included. One place for all.
+SECONDS_PER_1E5_TUBES = 2.2
+GROWTH = 1.2
 BYTES_PER_TUBE = 450
 _POINTS = 200  # of a curve in a summary
 
