@@ -11,7 +11,7 @@ import numpy as np
 from poresim.tube.jit import inner
 from poresim.uptake.bracket import STEPS, found, narrow
 from poresim.uptake.ledger import outflow, predict_far, schedule, settle
-from poresim.uptake.passing import changed, moved
+from poresim.uptake.passing import changed, lay_tangent
 from poresim.uptake.state import END_0, END_1
 
 
@@ -54,7 +54,7 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
             for k in range(begin, end):
                 if flow[k] == 0.0:
                     continue
-                v, s = changed(
+                v, s, _ = changed(
                     law, pipe[ring[k]], tangent[k], flow[k], lift[k], old, node.pressure,
                     junctions[far[k]].pressure, floor,
                 )  # fmt: skip
@@ -83,11 +83,17 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
         _own(tubes[near[c]], junctions, i, -1.0)
     if bent and passing > 0:
         for k in range(begin, end):
-            if flow[k] != 0.0:
-                other = junctions[far[k]]
-                more = time * moved(law, graph, k, old, node.pressure, other.pressure, floor)
-                node.owed -= more
-                other.owed += more
+            if flow[k] == 0.0:
+                continue
+            other, at = junctions[far[k]], node.pressure
+            before = flow[k] * (old - other.pressure + lift[k])
+            v, s, due = changed(
+                law, pipe[ring[k]], tangent[k], flow[k], lift[k], old, at, other.pressure, floor
+            )
+            if due:
+                lay_tangent(flow, lift, tangent, k, at - other.pressure, before + v, s, True)
+            node.owed -= time * v
+            other.owed += time * v
     elif weight > 0.0:
         change = time * (node.pressure - old)
         node.owed -= weight * (node.pressure - old)

@@ -29,7 +29,8 @@ _HALVES_FROM = 20000  # junctions; there halves of a network pay for meeting one
 _FRESH_SHARE = 0.1  # of the next arrival's wait, as if that had passed since an event
 _STEADY = 0.3  # where a step holds many events, the next is not shorter than this share of it
 _COARSE_KINK = 1e-6  # times the accuracy, of a pressure: how closely it is looked for
-_REACH = 0.3  # of the root of the accuracy: changes of a flow that a tangent serves
+_REACH = 0.6  # of the root of the accuracy: changes of a flow that a tangent serves
+_GRASP = 3.0  # the same of what a meniscus takes
 
 
 @dataclass(frozen=True)
@@ -191,6 +192,7 @@ def march(
         control["rough_share"] = 0.0
     else:
         state.law.reach = _REACH * math.sqrt(accuracy)
+        state.law.grasp = _GRASP * math.sqrt(accuracy)
         state.wetting["kink"] = _COARSE_KINK * accuracy
     stepper = Stepper.of(state, control, one_by_one, asked.cores if state.halved else 1)
     course.bends = one_by_one

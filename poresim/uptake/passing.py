@@ -40,46 +40,31 @@ def full_flow(law, pipe, drop, floor):
 
 
 @inner
-def lay_tangent(graph, k, drop, rate, slope):
-    """Tube at place k, with that pressure over it (without head), passes ``rate`` by that slope."""
-    graph.flow[k] = slope
-    graph.lift[k] = rate / slope - drop
-    graph.tangent[k].rate = rate
-
-
-@inner
-def mirror(graph, k):
-    """Its other end's place says the same."""
-    m = graph.tangent[k].mate
-    graph.flow[m], graph.lift[m] = graph.flow[k], -graph.lift[k]
-    graph.tangent[m].rate = -graph.tangent[k].rate
-
-
-@inner
 def changed(law, pipe, tangent, slope, lift, old, at, other, floor):
-    """(change of the rate, its slope) as the near end's pressure goes from ``old`` to ``at``.
+    """(change of the rate, its slope, whether a new tangent is due), from ``old`` to ``at``.
 
-    From what its tangent said (``slope``, ``lift``), by the law where that does not reach.
+    ``old`` and ``at``: pressures at the near end. By what its tangent says (``slope``, ``lift``),
+    or by the law where that does not reach.
     """
     before, change = slope * (old - other + lift), slope * (at - old)
     if abs(before + change - tangent.rate) <= law.reach * abs(tangent.rate):
-        return change, slope
+        return change, slope, False
     rate, steeper = full_flow(law, pipe, at - other + tangent.head, floor)
-    return rate - before, steeper
+    return rate - before, steeper, True
 
 
 @inner
-def moved(law, graph, k, old, at, other, floor):
-    """The same for good: the tangent is laid anew where it does not reach; change of the rate."""
-    slope = graph.flow[k]
-    before, change = slope * (old - other + graph.lift[k]), slope * (at - old)
-    tangent = graph.tangent[k]
-    if abs(before + change - tangent.rate) <= law.reach * abs(tangent.rate):
-        return change
-    rate, steeper = full_flow(law, graph.pipe[graph.ring[k]], at - other + tangent.head, floor)
-    lay_tangent(graph, k, at - other, rate, steeper)
-    mirror(graph, k)
-    return rate - before
+def lay_tangent(flow, lift, tangent, k, drop, rate, slope, both):
+    """The tube at place k, with that pressure over it (without head), passes ``rate``.
+
+    both : whether its other end's place is to say the same.
+    """
+    here = tangent[k]
+    gain = rate / slope - drop
+    flow[k], lift[k], here.rate = slope, gain, rate
+    if both:
+        m = here.mate
+        flow[m], lift[m], tangent[m].rate = slope, -gain, -rate
 
 
 @inner
@@ -90,6 +75,7 @@ def pass_by_law(law, graph, sheet, owed, p, time, floor):
     (both alike).
     """
     first, far, flow, lift = graph.first, graph.far, graph.flow, graph.lift
+    ring, tangents, pipe = graph.ring, graph.tangent, graph.pipe
     pressure, used, reach = sheet.pressure, sheet.used, law.reach
     low, top = sheet.rows[p, 0], sheet.rows[p, 1]
     begin, end = graph.half[p], graph.half[p + 1]
@@ -108,12 +94,10 @@ def pass_by_law(law, graph, sheet, owed, p, time, floor):
                 continue
             drop = pressure[i] - pressure[j]
             rate = slope * (drop + lift[k])
-            tangent = graph.tangent[k]
+            tangent = tangents[k]
             if abs(rate - tangent.rate) > reach * abs(tangent.rate):
-                rate, slope = full_flow(law, graph.pipe[graph.ring[k]], drop + tangent.head, floor)
-                lay_tangent(graph, k, drop, rate, slope)
-                if ours:
-                    mirror(graph, k)
+                rate, slope = full_flow(law, pipe[ring[k]], drop + tangent.head, floor)
+                lay_tangent(flow, lift, tangents, k, drop, rate, slope, ours)
             out += rate
             if shared:
                 owed[j] += time * rate
@@ -126,6 +110,5 @@ def begin_passing(law, graph, tube, a, b, floor):
     k = np.int64(tube.at_a)
     drop = a.pressure - b.pressure
     rate, slope = full_flow(law, graph.pipe[tube.number], drop + graph.tangent[k].head, floor)
-    lay_tangent(graph, k, drop, rate, slope)
-    mirror(graph, k)
+    lay_tangent(graph.flow, graph.lift, graph.tangent, k, drop, rate, slope, True)
     return rate

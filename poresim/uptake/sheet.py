@@ -10,7 +10,7 @@ Functions with an argument p do it for one half of the rows, those with a team f
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +22,11 @@ from poresim.uptake.ledger import bring, outflow
 from poresim.uptake.passing import pass_by_law
 from poresim.uptake.state import END_0, END_1, ONE, TOP
 from poresim.uptake.team import HALVES, INTAKE, OWED, TAKERS, in_all, note, wait
+
+
+#: A tangent to what a meniscus takes: the pressure at which it was laid, the volume and the slope
+#: there, and its reach, Pa.
+TOUCH = np.dtype([("at", np.float64), ("volume", np.float64), ("slope", np.float64), ("reach", np.float64)])  # fmt: skip
 
 
 class Sheet(NamedTuple):
@@ -45,9 +50,9 @@ class Sheet(NamedTuple):
     gain: NDArray[np.float64]  # (2 m,) d x^2 / d drive,
     pull: NDArray[np.float64]  # (2 m,) the drive without pressure, advancing
     back: NDArray[np.float64]  # (2 m,) and receding,
-    area: NDArray[np.float64]  # (2 m,) and the section;
-    # any other: pressure, volume and slope of the tangent that it goes by, and its reach, Pa
+    area: NDArray[np.float64]  # (2 m,) and the section
     anchor: NDArray[np.float64]  # (2 m,) where it might stand: solves are linear about it; 0: open
+    touch: NDArray[Any]  # (2 m,) of TOUCH: any other goes by a tangent
 
 
 def make_sheet(junctions: int, tubes: int) -> Sheet:
@@ -64,6 +69,7 @@ def make_sheet(junctions: int, tubes: int) -> Sheet:
         np.zeros(2 * tubes, np.int32),
         np.zeros(2 * tubes, np.int8),
         *(np.zeros(2 * tubes) for _ in range(9)),  # memory is taken as it is first used
+        np.zeros(2 * tubes, TOUCH),
     )
 
 
@@ -104,7 +110,7 @@ def _lay_rows(law, wetting, tubes, junctions, graph, sheet, p, until):
     start, used, base, owed = sheet.start[p:], sheet.used, sheet.base, sheet.owed
     slot, end, x, gain = sheet.slot, sheet.end, sheet.x, sheet.gain
     pull, back, area, pressure = sheet.pull, sheet.back, sheet.area, sheet.pressure
-    anchor = sheet.anchor
+    anchor, touch = sheet.anchor, sheet.touch
     for i in range(low, top):
         node = junctions[i]
         start[i] = place
@@ -123,7 +129,6 @@ def _lay_rows(law, wetting, tubes, junctions, graph, sheet, p, until):
             if tube.full:
                 continue
             slot[place], end[place] = s, side
-            back[place] = -1.0
             if wetting.plain:
                 square = tube.radius * tube.radius
                 wait = max(until - tube.start, 0.0) * tube.leak
@@ -133,6 +138,8 @@ def _lay_rows(law, wetting, tubes, junctions, graph, sheet, p, until):
                 back[place] = wetting.recede_cos / tube.radius
                 area[place] = math.pi * square
                 anchor[place] = 0.0
+            else:
+                touch[place].reach = -1.0
             place += 1
     start[top] = place
 
@@ -172,29 +179,26 @@ def take(law, wetting, tubes, sheet, m, pressure, until, floor):
         )
     else:
         volume, slope = by_tangent(
-            law, wetting, tubes[sheet.slot[m]], sheet.end[m], sheet.x[m : m + 1],
-            sheet.gain[m : m + 1], sheet.pull[m : m + 1], sheet.back[m : m + 1], pressure, until,
-            floor,
-        )  # fmt: skip
+            law, wetting, tubes[sheet.slot[m]], sheet.end[m], sheet.touch[m], pressure, until, floor
+        )
     sheet.taken[m], sheet.give[m] = volume, slope
     return volume, slope
 
 
 @inner
-def by_tangent(law, wetting, tube, end, at, volume, slope, reach, pressure, until, floor):
+def by_tangent(law, wetting, tube, end, touch, pressure, until, floor):
     """What a meniscus takes, and its slope, from the tangent laid last while that reaches.
 
-    at, volume, slope, reach: one entry each, the tangent's. It reaches as far as neither the volume
-    nor the drive changes by more than a small share.
+    That is as far as neither the volume nor the drive changes by more than a small share.
     """
-    if abs(pressure - at[0]) <= reach[0]:
-        return volume[0] + slope[0] * (pressure - at[0]), slope[0]
+    if abs(pressure - touch.at) <= touch.reach:
+        return touch.volume + touch.slope * (pressure - touch.at), touch.slope
     v, s = outflow(law, wetting, tube, end, pressure, 0.0, until - tube.start, floor)
-    at[0], volume[0], slope[0], reach[0] = pressure, v, s, 0.0
-    if s > 0.0 and law.reach > 0.0:
+    touch.at, touch.volume, touch.slope, touch.reach = pressure, v, s, 0.0
+    if s > 0.0 and law.grasp > 0.0:
         x, tilt = (tube.x0, tube.tilt) if end == 0 else (tube.x1, -tube.tilt)
         ahead, behind = drives(wetting, tube, tilt, pressure, x)
-        reach[0] = law.reach * min(abs(v) / s, abs(ahead if v > 0.0 else behind))
+        touch.reach = law.grasp * min(abs(v) / s, abs(ahead if v > 0.0 else behind))
     return v, s
 
 
@@ -210,13 +214,11 @@ def _take_all(law, wetting, tubes, sheet, p, until, floor):
     at, taken, give = mouth[begin:end], sheet.taken[begin:end], sheet.give[begin:end]
     if not wetting.plain:
         slot, side = sheet.slot[begin:end], sheet.end[begin:end]
-        x, gain, pull, back = sheet.x, sheet.gain, sheet.pull, sheet.back
+        touch = sheet.touch[begin:end]
         for m in range(len(at)):
-            n = begin + m
             taken[m], give[m] = by_tangent(
-                law, wetting, tubes[slot[m]], side[m], x[n : n + 1], gain[n : n + 1],
-                pull[n : n + 1], back[n : n + 1], at[m], until, floor,
-            )  # fmt: skip
+                law, wetting, tubes[slot[m]], side[m], touch[m], at[m], until, floor
+            )
         return
     x, gain, area = sheet.x[begin:end], sheet.gain[begin:end], sheet.area[begin:end]
     pull, back = sheet.pull[begin:end], sheet.back[begin:end]

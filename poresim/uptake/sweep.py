@@ -8,7 +8,7 @@ from poresim.tube.jit import inner
 from poresim.tube.straight import plain_volume
 from poresim.uptake.bracket import STEPS, found, narrow
 from poresim.uptake.ledger import outflow
-from poresim.uptake.passing import changed, moved
+from poresim.uptake.passing import changed, lay_tangent
 from poresim.uptake.sheet import by_tangent
 from poresim.uptake.state import END_0, END_1
 from poresim.uptake.team import wait
@@ -66,6 +66,7 @@ def _sweep_half(
         sheet.pressure, sheet.owed, sheet.used, sheet.base, sheet.start[p:]
     )  # fmt: skip
     taken, give, slot, end = sheet.taken, sheet.give, sheet.slot, sheet.end
+    touch = sheet.touch
     x, gain, pull, back, area = sheet.x, sheet.gain, sheet.pull, sheet.back, sheet.area
     first, far, flow = graph.first, graph.far, graph.flow
     ring, lift, tangent, pipe = graph.ring, graph.lift, graph.tangent, graph.pipe
@@ -97,7 +98,7 @@ def _sweep_half(
             if bent:
                 for k in range(first[i], first[i + 1]):
                     if flow[k] != 0.0 and np.uint32(far[k] - half) < whole:
-                        v, s = changed(
+                        v, s, _ = changed(
                             law, pipe[ring[k]], tangent[k], flow[k], lift[k], old, at,
                             pressure[far[k]], floor,
                         )  # fmt: skip
@@ -108,9 +109,8 @@ def _sweep_half(
                     v, s = plain_volume(x[m], gain[m], pull[m], back[m], area[m], at)
                 else:
                     v, s = by_tangent(
-                        law, wetting, tubes[slot[m]], end[m], x[m : m + 1], gain[m : m + 1],
-                        pull[m : m + 1], back[m : m + 1], at, until, floor,
-                    )  # fmt: skip
+                        law, wetting, tubes[slot[m]], end[m], touch[m], at, until, floor
+                    )
                 taken[m], give[m] = v, s
                 over += v
                 slope += s
@@ -132,10 +132,15 @@ def _sweep_half(
         change = span * (at - old)
         for k in range(first[i], first[i + 1]):
             j = far[k]
+            more = flow[k] * change
             if bent and flow[k] != 0.0 and np.uint32(j - half) < whole:
-                more = span * moved(law, graph, k, old, at, pressure[j], floor)
-            else:
-                more = flow[k] * change
+                before = flow[k] * (old - pressure[j] + lift[k])
+                v, s, due = changed(
+                    law, pipe[ring[k]], tangent[k], flow[k], lift[k], old, at, pressure[j], floor
+                )
+                if due:
+                    lay_tangent(flow, lift, tangent, k, at - pressure[j], before + v, s, True)
+                more = span * v
             if np.uint32(j - begin) < size and used[j]:
                 owed[j] += more
 
