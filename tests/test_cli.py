@@ -17,6 +17,7 @@ from fakes import record_file
 from fakes import soak as made_up_soak
 from small import TWO_BROTHS
 
+import poresim as ps
 from poresim import __version__
 from poresim.cli.main import main
 from poresim.cli.terminal import plain
@@ -282,17 +283,17 @@ def test_check_says_what_each_layer_is(small, capsys):
     assert crumb["pore_share"] + crust["pore_share"] == pytest.approx(1)
 
 
-def test_bodies_are_checked_and_remarked_upon_and_not_run(small, capsys):
+def test_a_solid_with_bodies_is_soaked(small, tmp_path, capsys):
     small.write_text(TWO_BROTHS.replace("size_mm", "body_ratio = 1.1\nsize_mm"))
     assert main(["check", str(small)]) == 0
-    assert (
-        "remark:  junctions get bodies, which this version builds but does"
-        in capsys.readouterr().out
-    )
-    said = refused(capsys, "run", str(small), "--no-figures")
-    line = said.splitlines()[-1]
-    assert line.startswith(f"{small}: this solid has bodies at its junctions")
-    assert line.endswith("leave the bodies out")
+    out = tmp_path / "with_bodies"
+    assert main(["run", str(small), "--no-figures", "--out", str(out)]) == 0
+    record = ps.load_record(next(out.glob("*.h5")))
+    assert record.solid(0).has_bodies
+    for liquid in record.liquids:
+        for repeat in liquid.repeats.values():
+            assert repeat.uptake_kg[0] > 0  # bodies at the wetted face
+            assert repeat.uptake_kg[-1] <= liquid.density * record.solid(0).volume * (1 + 1e-9)
 
 
 def test_check_as_json(small, capsys):

@@ -34,11 +34,6 @@ def forecast(scenario: Scenario, plan: Plan) -> list[str]:
             "a wider spacing or narrower tubes would be truer"
         )
     lines += [_figures(liquid) for liquid in scenario.liquids if liquid.worked_out]
-    if scenario.solid.body_ratio:
-        lines.append(
-            "remark:  junctions get bodies, which this version builds but does not soak; "
-            "run will refuse them"
-        )
     for liquid in scenario.liquids:
         if liquid.contact_angle_deg >= 90:
             lines.append(

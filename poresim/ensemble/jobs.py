@@ -84,12 +84,10 @@ def soak_one(number: int, job: Job) -> Done:
     cannot be built or has no junction on a wetted face.
     """
     from poresim.record.writing import soak_image
-    from poresim.uptake.inputs import refuse_bodies
     from poresim.uptake.march import soak
 
     try:
         network = _solid(job)
-        refuse_bodies(network)
         inlet = inlet_of(network, job.faces)
     except SolidError as error:
         raise RequestError(f"solid, {error}") from None

@@ -24,6 +24,8 @@ WETTING = np.dtype(
         ("advance_sin", np.float64),
         ("recede_cos", np.float64),
         ("recede_sin", np.float64),
+        ("pull", np.float64),  # 2 gamma, N/m
+        ("rise", np.float64),  # of a body's pressure as it fills, over 2 gamma / radius
         ("head_share", np.float64),
         ("pinned", np.int64),  # 1: the angles differ
         ("kink", np.float64),  # a pressure known to this share may miss its balance: a kink or jump

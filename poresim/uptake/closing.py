@@ -16,6 +16,7 @@ import numpy as np
 from poresim.tube.filled import STRAIGHT
 from poresim.tube.jit import inner, kernel
 from poresim.tube.shape import radius_at, volume_to
+from poresim.uptake.bodies import feeds
 from poresim.uptake.linear import conjugate_gradients
 from poresim.uptake.sheet import lay_out
 from poresim.uptake.state import TOP
@@ -111,8 +112,8 @@ def _weigh(tubes, junctions, log, s, now, until):
     elif tube.full:
         tube.s0 = tube.s1 = tube.s0 * (until - max(now, log.filled_at[tube.number])) / part
     else:
-        tube.s0 = tube.s0 * (until - max(now, a.wetted)) / part if a.wet else 0.0
-        tube.s1 = tube.s1 * (until - max(now, b.wetted)) / part if b.wet else 0.0
+        tube.s0 = tube.s0 * (until - max(now, a.wetted)) / part if feeds(a, tube) else 0.0
+        tube.s1 = tube.s1 * (until - max(now, b.wetted)) / part if feeds(b, tube) else 0.0
 
 
 @inner

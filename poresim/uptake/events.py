@@ -19,7 +19,7 @@ from poresim.uptake.heap import pop, push
 from poresim.uptake.ledger import forget_stale, predict, schedule, settle
 from poresim.uptake.local import spread
 from poresim.uptake.passing import begin_passing
-from poresim.uptake.state import FILLS, TOP, Graph, happened, open_around, pass_on
+from poresim.uptake.state import FILLS, TOP, Graph, give_back, happened, open_around, pass_on
 from poresim.uptake.team import OWED, in_all, note, wait
 
 _SLICES = 16  # of a step, between which halves meet
@@ -199,7 +199,15 @@ def _meet(
         tube.next = math.inf
         seeds[0], seeds[1] = tube.a, tube.b
         passing = False
-        if tube.event == FILLS:
+        if tube.event == FILLS and tube.body:
+            _fill_body(tubes, junctions, graph, log, s, time, tally)
+            seeds[1] = tube.a
+            passing = True
+            events = _wet(
+                law, wetting, tubes, junctions, graph, shapes, log, seeds[0], seeds[0], s, time,
+                until, until - time < short, floor, times, queue, events,
+            )  # fmt: skip
+        elif tube.event == FILLS:
             new = _fill(law, wetting, tubes, junctions, graph, log, s, time, until, floor, tally)
             passing = tube.live == 0
             if new >= 0:
@@ -249,7 +257,7 @@ def _fill(law, wetting, tubes, junctions, graph, log, s, time, until, floor, tal
     tube = tubes[s]
     a, b = junctions[tube.a], junctions[tube.b]
     # the ends meet to rounding: let them meet exactly, and book the difference
-    if a.wet and (not b.wet or tube.x0 >= tube.x1):
+    if a.feeds and (not b.feeds or tube.x0 >= tube.x1):
         x = tube.length - tube.x1
         a.owed -= volume_to(tube, x) - volume_to(tube, tube.x0)
         tube.x0 = x
@@ -285,6 +293,24 @@ def _fill(law, wetting, tubes, junctions, graph, log, s, time, until, floor, tal
 
 
 @inner
+def _fill_body(tubes, junctions, graph, log, s, time, tally):
+    """The body that slot s stands for is full: its junction is one like any other."""
+    tube = tubes[s]
+    node = junctions[tube.a]
+    node.owed -= math.pi * tube.radius * tube.radius * (tube.length - tube.x0)
+    tube.x0 = tube.length
+    tube.full = 1
+    node.open -= 1
+    junctions[tube.b].open -= 1
+    node.hollow = 0
+    log.filled_at[tube.number] = time
+    log.met[tube.number] = 1.0
+    happened(log, s, np.int64(tube.number))
+    tally.filled += volume_to(tube, tube.length)
+    give_back(tubes, graph, log, s)
+
+
+@inner
 def _join(junctions, new, from_):
     node = junctions[new]
     node.pressure = min(max(junctions[from_].pressure, node.low), node.high)
@@ -295,23 +321,28 @@ def _wet(
     law, wetting, tubes, junctions, graph, shapes, log, new, from_, by, time, until, wait, floor,
     times, queue, events,
 ):  # fmt: skip
-    """Liquid reaches a junction through slot ``by``: its other tubes start, or ``wait``."""
+    """Liquid reaches a junction through slot ``by``: its other tubes start, or ``wait``.
+
+    If it has a body, that starts to fill; when that is full, the others start.
+    """
     node = junctions[new]
+    node.feeds = not node.hollow
     for k in range(graph.first[new], graph.first[new + 1]):
         s = np.int64(graph.slot[graph.ring[k]])
-        if s < 0 or s == by:
+        if s < 0 or s == by or node.hollow:
             continue
         other = tubes[s].b if tubes[s].a == new else tubes[s].a
-        if junctions[other].wet:  # a meniscus is on its way from there: bring it up to date
+        if junctions[other].feeds:  # a meniscus is on its way from there: bring it up to date
             settle(law, wetting, tubes, junctions, s, time, until, floor)
         tubes[s].start = until if wait else time
     open_around(law, tubes, junctions, graph, shapes, log, new, until if wait else time)
-    node.wet = 1
-    node.wetted = time
-    _join(junctions, new, from_)
+    if new != from_:
+        node.wet = 1
+        node.wetted = time
+        _join(junctions, new, from_)
     for k in range(graph.first[new], graph.first[new + 1]):
         s = np.int64(graph.slot[graph.ring[k]])
-        if s >= 0 and (s != by or wetting.linear):
+        if s >= 0 and (s != by or wetting.linear) and (node.feeds or tubes[s].body):
             predict(law, wetting, tubes, junctions, s, until, floor)
             events = schedule(law, wetting, tubes, junctions, s, until, times, queue, events)
     return events

@@ -45,7 +45,6 @@ def checked_inputs(
     cores: int | None = None,
 ) -> Asked:
     """All arguments, or a ValueError that says which is wrong."""
-    refuse_bodies(solid)
     where = _inlet(inlet, solid.junctions)
     if until_s is None and until_saturation is None:
         raise ValueError("give until_s (s), until_saturation (0 to 1), or both: when to stop")
@@ -82,15 +81,6 @@ def checked_inputs(
         depth=_depth(solid, where, depth_m),
         cores=min(int(cores or machine.cores()), 2),
     )
-
-
-def refuse_bodies(solid: Network) -> None:
-    """ValueError for junctions that hold a volume: no soak fills them yet."""
-    if solid.has_bodies:
-        raise ValueError(
-            "this solid has bodies at its junctions (body_ratio, body_volume), and this version "
-            "soaks tubes alone; leave the bodies out"
-        )
 
 
 def _inlet(inlet: ArrayLike, junctions: int) -> NDArray[np.int64]:

@@ -22,6 +22,7 @@ from poresim.tube.jit import inner, kernel
 from poresim.tube.meniscus import advance, travel_time
 from poresim.tube.shape import radius_at, volume_to
 from poresim.tube.straight import plain_volume
+from poresim.uptake.bodies import body_takes, feeds
 from poresim.uptake.heap import push
 from poresim.uptake.state import BLOCKS_0, BLOCKS_1, END_0, END_1, FILLS, NOTHING
 
@@ -57,6 +58,8 @@ def outflow(law, wetting, tube, end, pressure, other, time, floor):
             tube.tangent, tube.tangent_drop = 1, drop
             tube.tangent_rate, tube.tangent_slope = rate, slope
         return tube.leak * rate * time, tube.leak * slope * time
+    if tube.body:
+        return body_takes(wetting, tube, pressure)
     x = tube.x0 if end == 0 else tube.x1
     if wetting.plain:
         return _plain_outflow(law, wetting, tube, x, pressure, time)
@@ -93,9 +96,9 @@ def predict(law, wetting, tubes, junctions, e, until, floor):
         tube.v0, tube.v1, tube.s0, tube.s1 = v, -v, s, s
     else:
         tube.v0 = tube.v1 = tube.s0 = tube.s1 = 0.0
-        if a.wet:
+        if feeds(a, tube):
             tube.v0, tube.s0 = outflow(law, wetting, tube, END_0, a.pressure, 0.0, time, floor)
-        if b.wet:
+        if feeds(b, tube):
             tube.v1, tube.s1 = outflow(law, wetting, tube, END_1, b.pressure, 0.0, time, floor)
     a.owed -= tube.v0
     b.owed -= tube.v1
@@ -108,7 +111,7 @@ def predict_far(law, wetting, tubes, junctions, e, i, until, floor):
     tube.v0 = tube.v1 = tube.s0 = tube.s1 = 0.0
     end = END_1 if tube.a == i else END_0
     far = junctions[tube.b if end == 1 else tube.a]
-    if tube.full or not far.wet:
+    if tube.full or not feeds(far, tube):
         return
     v, s = outflow(law, wetting, tube, end, far.pressure, 0.0, until - tube.start, floor)
     if end == 0:
@@ -164,24 +167,29 @@ def _move(law, wetting, tube, a, b, now, until):
         moved1 = -moved0
         tube.grain0 -= max(moved0, 0.0)
         tube.grain1 -= max(moved1, 0.0)
+    elif tube.body:
+        moved0 = tube.v0 * (time / whole)
+        way = moved0 / (math.pi * tube.radius * tube.radius)
+        tube.x0 = max(tube.x0 + way, 0.0)
+        tube.speed0 = way / time
     elif wetting.plain:
         area = math.pi * tube.radius * tube.radius
-        if a.wet:
+        if a.feeds:
             moved0, _ = _plain_outflow(law, wetting, tube, tube.x0, a.pressure, time)
             tube.x0 = max(tube.x0 + moved0 / area, 0.0)
             tube.grain0 -= max(moved0, 0.0)
-        if b.wet:
+        if b.feeds:
             moved1, _ = _plain_outflow(law, wetting, tube, tube.x1, b.pressure, time)
             tube.x1 = max(tube.x1 + moved1 / area, 0.0)
             tube.grain1 -= max(moved1, 0.0)
     else:
-        if a.wet:
+        if a.feeds:
             new, _ = advance(law, wetting, tube, tube.tilt, tube.x0, tube.place0, a.pressure, time)
             moved0 = _volume_between(tube, tube.x0, new)
             tube.speed0 = (new - tube.x0) / time
             tube.grain0 -= max(past_throat(tube, new) - past_throat(tube, tube.x0), 0.0)
             tube.x0 = new
-        if b.wet:
+        if b.feeds:
             new, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, tube.place1, b.pressure, time)
             moved1 = _volume_between(tube, tube.x1, new)
             tube.speed1 = (new - tube.x1) / time
@@ -262,11 +270,17 @@ def forget_stale(tubes, times, queue, count):
 def _schedule_open(law, wetting, tube, junctions, until):
     a, b = junctions[tube.a], junctions[tube.b]
     time = until - tube.start
+    if tube.body:
+        room = math.pi * tube.radius * tube.radius * (tube.length - tube.x0)
+        if tube.v0 > 0.0 and tube.v0 >= room * (1.0 - _THERE):
+            tube.event = FILLS
+            tube.next = tube.start + min(room / tube.v0, 1.0) * time
+        return
     grains = not tube.blocked and (tube.grain0 < math.inf or tube.grain1 < math.inf)
     moved = 0.0
-    if a.wet:
+    if a.feeds:
         moved += tube.v0
-    if b.wet:
+    if b.feeds:
         moved += tube.v1
     # liquid already there + what comes: can it fill?
     if volume_to(tube, tube.x0) + volume_to(tube, tube.x1) + moved >= volume_to(
@@ -279,7 +293,7 @@ def _schedule_open(law, wetting, tube, junctions, until):
     if grains:
         for end in range(2):
             mouth = a if end == 0 else b
-            if not mouth.wet:
+            if not mouth.feeds:
                 continue
             x = tube.x0 if end == 0 else tube.x1
             left = tube.grain0 if end == 0 else tube.grain1
@@ -321,11 +335,11 @@ def _fill_time(law, wetting, tube, a, b, time):
     """How long until the two menisci meet, or the one reaches the far end."""
     if tube.x0 + tube.x1 >= tube.length * (1.0 - _THERE):
         return 0.0
-    if a.wet and not b.wet:
+    if a.feeds and not b.feeds:
         return travel_time(
             law, wetting, tube, tube.tilt, tube.x0, tube.length - tube.x1, tube.place0, a.pressure
         )
-    if b.wet and not a.wet:
+    if b.feeds and not a.feeds:
         return travel_time(
             law, wetting, tube, -tube.tilt, tube.x1, tube.length - tube.x0, tube.place1, b.pressure
         )

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 
 from poresim.tube.jit import inner
+from poresim.uptake.bodies import feeds
 from poresim.uptake.bracket import STEPS, found, narrow
 from poresim.uptake.ledger import outflow, predict_far, schedule, settle
 from poresim.uptake.passing import changed, lay_tangent
@@ -35,6 +36,8 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
             continue
         s = np.int64(slot[ring[k]])
         if s < 0:  # it passes too little to count
+            continue
+        if not tubes[s].full and not feeds(node, tubes[s]):
             continue
         near[count] = s
         count += 1

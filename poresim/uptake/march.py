@@ -12,6 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from poresim.liquid.liquid import Liquid
 from poresim.solid.network import Network
+from poresim.uptake.bodies import asked_of_all, with_bodies
 from poresim.uptake.inputs import checked_inputs
 from poresim.uptake.observe import BALANCE, Course, front_of
 from poresim.uptake.result import Ending, Soak
@@ -49,13 +50,19 @@ class Pace:
 
     @classmethod
     def of(
-        cls, accuracy: float, waisted: bool = False, index: float = 1.0, many: bool = False
+        cls,
+        accuracy: float,
+        waisted: bool = False,
+        index: float = 1.0,
+        many: bool = False,
+        hollow: bool = False,
     ) -> Pace:
         """Steps shorten with the square root of the accuracy: the step is of second order.
 
         Of first order where tubes are waisted and a step holds ``many`` events: drives are held
         up to the waist, and an error of the drive makes one of the speed that is 1/index times as
-        large.
+        large. So it is where junctions are ``hollow``: a body fills by a small difference between
+        large pressures.
         """
         root = math.sqrt(accuracy / 1e-2)
         share = min(1.0, accuracy / 1e-2)
@@ -70,6 +77,9 @@ class Pace:
             drift=0.3 * root,
             rough=0.1,
         )
+        if hollow:
+            few = 0.15 * min(1.0, index) ** 2 * share
+            pace = replace(pace, arrivals=min(few, pace.arrivals))
         if not waisted:
             return pace
         # drives are held in waisted tubes, and what is carried on makes that worse: rough 0
@@ -80,7 +90,7 @@ class Pace:
         loose = min(loose, math.sqrt(loose))
         return replace(
             pace,
-            arrivals=0.35 * min(1.0, index) * loose,
+            arrivals=min(0.35 * min(1.0, index) * loose, pace.arrivals if hollow else 1.0),
             growth=min(1.0, 0.16 * loose),
             drift=min(1.0, 0.9 * loose),
             solve=0.25 * share,
@@ -177,13 +187,16 @@ def march(
     few = _ONE_BY_ONE_WAISTED if waisted and accuracy >= _FINE else _ONE_BY_ONE_UP_TO
     if one_by_one is None:
         one_by_one = solid.junctions <= few
+    whole, bodies = with_bodies(solid)
     state = build_state(
-        solid, liquid, asked.inlet, asked.gravity, accuracy, asked.seed,
-        halves=not one_by_one and solid.junctions >= _HALVES_FROM,
+        whole, liquid, asked.inlet, asked.gravity, accuracy, asked.seed,
+        halves=not one_by_one and solid.junctions >= _HALVES_FROM, bodies=bodies,
     )  # fmt: skip
-    pace = pace or Pace.of(accuracy, waisted, float(state.law.index), not one_by_one)
+    pace = pace or Pace.of(
+        accuracy, waisted, liquid.viscosity.thinnest_index, not one_by_one, len(bodies) > 0
+    )
     control = _control(pace, liquid, accuracy)
-    course = Course(solid, state, asked, control)
+    course = Course(solid, state, asked_of_all(asked, bodies), control)
     if one_by_one:
         control["solve_share"] = max(1e-6 * accuracy, 1e-11)
         control["linear_share"] = 1e-3

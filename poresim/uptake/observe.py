@@ -36,11 +36,11 @@ def front_of(state: State, depth: NDArray[np.float64]) -> NDArray[np.float64]:
 def _menisci(tubes, junctions, depth, found, n):
     for e in range(len(tubes)):
         tube = tubes[e]
-        if tube.full or not tube.live:
+        if tube.full or not tube.live or tube.body:
             continue
         for end in range(2):
             near, far = (tube.a, tube.b) if end == 0 else (tube.b, tube.a)
-            if junctions[near].wet:
+            if junctions[near].feeds:
                 share = (tube.x0 if end == 0 else tube.x1) / tube.length
                 found[n] = depth[near] * (1.0 - share) + depth[far] * share
                 n += 1
@@ -55,7 +55,7 @@ class Course:
         self.asked = asked
         self.ending: Ending | None = None
         self.time = 0.0
-        self.held = 0.0
+        self.held = state.begun
         self._moved = True  # in the last step
         self.bends = False  # steps grow anew after every event
         self.exact = False  # pressures matter by their integral over time alone
@@ -66,7 +66,7 @@ class Course:
         self._depth = asked.depth[state.order]
         self._pressure = state.junctions["pressure"].copy()
         self._control = control
-        self._curve: list[tuple[float, float]] = [(0.0, 0.0)]
+        self._curve: list[tuple[float, float]] = [(0.0, state.begun)]
         self._front: list[NDArray[np.float64]] = []
         self._snapshots: list[NDArray[np.float32]] = []
         self._snapshot_times: list[float] = []
@@ -162,9 +162,9 @@ class Course:
     def _fill(self) -> NDArray[np.float32]:
         log, slots = self._state.log, self._state.slots
         fill = np.zeros((self.solid.tubes, 2), np.float32)
-        full = np.isfinite(log.filled_at)
+        full = np.flatnonzero(np.isfinite(log.filled_at[: self.solid.tubes]))
         fill[full, 0], fill[full, 1] = log.met[full], 1 - log.met[full]
-        some = slots[(slots["live"] == 1) & (slots["full"] == 0)]
+        some = slots[(slots["live"] == 1) & (slots["full"] == 0) & (slots["body"] == 0)]
         fill[some["number"], 0] = some["x0"] / some["length"]
         fill[some["number"], 1] = some["x1"] / some["length"]
         return fill
@@ -185,12 +185,14 @@ class Course:
             front_m=front[:, : len(QUANTILES)],
             front_mean_m=front[:, -2],
             front_width_m=front[:, -1],
-            filled_at_s=log.filled_at,
-            wetted_at_s=wetted,
+            filled_at_s=log.filled_at[: self.solid.tubes],
+            wetted_at_s=wetted[: self.solid.junctions],
             blocked_at_s=(
-                log.blocked_at if len(log.blocked_at) else np.full(self.solid.tubes, np.nan)
+                log.blocked_at[: self.solid.tubes]
+                if len(log.blocked_at)
+                else np.full(self.solid.tubes, np.nan)
             ),
-            pressure_pa=pressure,
+            pressure_pa=pressure[: self.solid.junctions],
             snapshot_time_s=np.array(self._snapshot_times),
             snapshot_fill=(
                 np.array(self._snapshots)

@@ -18,15 +18,15 @@ from numpy.typing import NDArray
 from poresim.tube.jit import inner
 from poresim.tube.straight import plain_volume
 from poresim.tube.wetting import drives
+from poresim.uptake.bodies import feeds
 from poresim.uptake.ledger import bring, outflow
 from poresim.uptake.passing import pass_by_law
 from poresim.uptake.state import END_0, END_1, ONE, TOP
 from poresim.uptake.team import HALVES, INTAKE, OWED, TAKERS, in_all, note, wait
 
-
 #: A tangent to what a meniscus takes: the pressure at which it was laid, the volume and the slope
 #: there, and its reach, Pa.
-TOUCH = np.dtype([("at", np.float64), ("volume", np.float64), ("slope", np.float64), ("reach", np.float64)])  # fmt: skip
+TOUCH = np.dtype([(name, np.float64) for name in ("at", "volume", "slope", "reach")])
 
 
 class Sheet(NamedTuple):
@@ -43,6 +43,7 @@ class Sheet(NamedTuple):
     # menisci that come from wet junctions, row after row
     slot: NDArray[np.int32]  # (2 m,)
     end: NDArray[np.int8]  # (2 m,) the tube's end that it came from
+    touch: NDArray[Any]  # (2 m,) of TOUCH: what is not plain goes by tangents
     mouth: NDArray[np.float64]  # (2 m,) pressure there, Pa
     taken: NDArray[np.float64]  # (2 m,) what it takes, m3
     give: NDArray[np.float64]  # (2 m,) d taken / d pressure
@@ -52,7 +53,6 @@ class Sheet(NamedTuple):
     back: NDArray[np.float64]  # (2 m,) and receding,
     area: NDArray[np.float64]  # (2 m,) and the section
     anchor: NDArray[np.float64]  # (2 m,) where it might stand: solves are linear about it; 0: open
-    touch: NDArray[Any]  # (2 m,) of TOUCH: any other goes by a tangent
 
 
 def make_sheet(junctions: int, tubes: int) -> Sheet:
@@ -68,8 +68,8 @@ def make_sheet(junctions: int, tubes: int) -> Sheet:
         np.zeros((HALVES, 2), np.int64),
         np.zeros(2 * tubes, np.int32),
         np.zeros(2 * tubes, np.int8),
-        *(np.zeros(2 * tubes) for _ in range(9)),  # memory is taken as it is first used
         np.zeros(2 * tubes, TOUCH),
+        *(np.zeros(2 * tubes) for _ in range(9)),  # memory is taken as it is first used
     )
 
 
@@ -126,7 +126,7 @@ def _lay_rows(law, wetting, tubes, junctions, graph, sheet, p, until):
             tube = tubes[s]
             side = END_0 if tube.a == i else END_1
             base[i] += tube.v0 if side == 0 else tube.v1
-            if tube.full:
+            if tube.full or not feeds(node, tube):
                 continue
             slot[place], end[place] = s, side
             if wetting.plain:

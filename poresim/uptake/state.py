@@ -27,6 +27,7 @@ from poresim.tube.jit import inner, kernel
 from poresim.tube.law import NEWTONIAN, flow_law
 from poresim.tube.waisted import with_waist
 from poresim.tube.wetting import WETTING
+from poresim.uptake.bodies import rise_of
 from poresim.uptake.numbering import lay_lifts, lay_mates, lay_rings, numbered, rims_of
 from poresim.uptake.passing import PIPE, TANGENT
 
@@ -35,6 +36,7 @@ NOTHING, FILLS, BLOCKS_0, BLOCKS_1 = 0, 1, 2, 3  # what happens to a tube next
 END_0, END_1 = np.int8(0), np.int8(1)
 DRY, PASSING = -1, -2  # instead of a slot: no liquid beside it; full, and only a conductance
 
+_UNKNOWN = -1.0  # a speed: of a body that begins to fill
 _KINK = 1e-13  # of a pressure: how closely it is looked for
 _COARSE = 5e-3  # accuracies from here on up do with fewer points
 
@@ -51,6 +53,7 @@ TUBE = np.dtype(
         ("full", np.int8),
         ("event", np.int8),
         ("blocked", np.int8),
+        ("body", np.int8),  # 1: it stands for the hollow at its junction a
         ("tangent", np.int8),  # whether tangent_drop and the next two are set
         ("number", np.int32),  # of the tube in the network
         ("at_a", np.int32),  # where it stands in the rings of a and b
@@ -91,6 +94,8 @@ JUNCTION = np.dtype(
         ("wetted", np.float64),  # when liquid came
         ("open", np.int32),  # slots around it that are not full
         ("wet", np.int8),
+        ("feeds", np.int8),  # 1: liquid stands at the ends of its tubes; 0: dry, or its body fills
+        ("hollow", np.int8),  # 1: it has a body that is not full
         ("inlet", np.int8),
         ("queued", np.int8),
         ("rim", np.int8),  # 1: a tube joins it to the other half
@@ -128,6 +133,7 @@ class Shapes(NamedTuple):
     waist: Floats
     tilt: Floats
     grains: Floats  # (m, 2) or empty
+    bodies: Places  # (1,) number of the first tube that stands for a body
 
 
 class Log(NamedTuple):
@@ -162,6 +168,7 @@ class State:
     inlets: int  # they come first
     floor_drop: float
     volume: float
+    begun: float  # liquid at the start: in the bodies of inlets, m3
     exact: bool  # straight, level, Newtonian, no hysteresis: only pressures' integrals matter
 
     @property
@@ -189,21 +196,25 @@ def build_state(
     accuracy: float,
     seed: int,
     halves: bool = False,
+    bodies: NDArray[np.int64] | None = None,
 ) -> State:
     """A dry network whose inlet has just been touched by the liquid.
 
+    bodies : the junctions whose bodies the last tubes stand for (:mod:`poresim.uptake.bodies`).
     halves : whether two threads may work on it; only where full tubes have no books.
     """
     n, m = solid.junctions, solid.tubes
+    bodies = np.zeros(0, np.int64) if bodies is None else bodies
     law = flow_law(liquid.viscosity)
     with_waist(law, solid.waist)
     law.coarse = int(law.kind > 0 and accuracy >= _COARSE)
     wetting = _wetting(liquid, accuracy)
     wetting["linear"] = int(liquid.particles is None)
-    halves = halves and bool(wetting["linear"])
+    halves = halves and bool(wetting["linear"]) and len(bodies) == 0
     bent = law.kind != NEWTONIAN and bool(wetting["linear"])
-    shapes, order, graph = _numbered(solid, liquid, inlet, gravity, seed, halves, bent)
+    shapes, order, graph = _numbered(solid, liquid, inlet, gravity, seed, halves, bent, bodies)
     plain = law.kind == 0 and bool(np.all(solid.waist > STRAIGHT) and not np.any(shapes.tilt))
+    plain = plain and len(bodies) == 0
     wetting["plain"] = int(plain)
     in_first = _in_first_half(graph, shapes)
     begin = np.array([[0, 0, 0], [2 * in_first, in_first, in_first]])
@@ -211,6 +222,7 @@ def build_state(
     junctions["wetted"] = np.nan
     junctions["inlet"][: len(inlet)] = 1
     junctions["rim"][graph.rims] = 1
+    junctions["hollow"][shapes.rank[bodies]] = 1
     _bound(junctions, solid, liquid, order, inlet, gravity)
     log = Log(
         filled_at=np.full(m, np.nan),
@@ -233,10 +245,13 @@ def build_state(
         inlets=len(inlet),
         floor_drop=1e-4 * 2 * liquid.surface_tension / float(solid.throat_radius.max()),
         volume=float(solid.tube_volume.sum()),
+        begun=_inlet_bodies(solid, bodies, inlet),
         exact=plain and not wetting["pinned"],
     )
     for i in range(len(inlet)):
         junctions["wet"][i], junctions["wetted"][i] = 1, 0.0
+        junctions["feeds"][i], junctions["hollow"][i] = 1, 0
+    _fill_inlets(graph, shapes, log, len(inlet))
     _open_inlets(law, state.tubes, junctions, graph, shapes, log, len(inlet))
     return state
 
@@ -247,6 +262,7 @@ def _wetting(liquid: Liquid, accuracy: float) -> Any:
     ahead, behind = np.radians([liquid.contact_angle_deg, liquid.receding_deg])
     wetting["advance_cos"], wetting["advance_sin"] = pull * np.cos(ahead), pull * np.sin(ahead)
     wetting["recede_cos"], wetting["recede_sin"] = pull * np.cos(behind), pull * np.sin(behind)
+    wetting["pull"], wetting["rise"] = pull, rise_of(accuracy)
     wetting["pinned"] = int(ahead != behind)
     wetting["head_share"] = 1e-3 * accuracy
     wetting["kink"] = _KINK
@@ -261,6 +277,7 @@ def _numbered(
     seed: int,
     halves: bool,
     bent: bool,
+    bodies: NDArray[np.int64],
 ) -> tuple[Shapes, Places, Graph]:
     """Number the junctions from the inlets outward, and lay the rings out in that order.
 
@@ -303,7 +320,12 @@ def _numbered(
         grains = rng.exponential(size=(m, 2))
         with np.errstate(divide="ignore"):
             grains /= density[:, None]
-    shapes = Shapes(ends, rank, _alike(solid.radius), length, _alike(waist), _alike(tilt), grains)
+    if len(bodies) > 0 and len(grains) > 0:
+        grains[m - len(bodies) :] = np.inf
+    shapes = Shapes(
+        ends, rank, _alike(solid.radius), length, _alike(waist), _alike(tilt), grains,
+        np.array([m - len(bodies)], np.int32),
+    )  # fmt: skip
     return shapes, order, graph
 
 
@@ -334,12 +356,29 @@ def _open_inlets(law, tubes, junctions, graph, shapes, log, inlets):
         open_around(law, tubes, junctions, graph, shapes, log, i, 0.0)
 
 
+def _inlet_bodies(solid: Network, bodies: NDArray[np.int64], inlet: NDArray[np.int64]) -> float:
+    own = solid.tube_volume[solid.tubes - len(bodies) :]
+    return float(own[np.isin(bodies, inlet)].sum())
+
+
+def _fill_inlets(graph: Graph, shapes: Shapes, log: Log, inlets: int) -> None:
+    """Bodies at inlets are full from the start."""
+    bodies = np.arange(shapes.bodies[0], len(shapes.ends))
+    full = bodies[shapes.rank[shapes.ends[bodies, 0]] < inlets]
+    graph.slot[full] = PASSING
+    log.filled_at[full] = 0.0
+    log.met[full] = 1.0
+
+
 @inner
 def open_around(law, tubes, junctions, graph, shapes, log, i, time):
-    """Make slots, from ``time`` on, for the tubes around junction i that have none yet."""
+    """Make slots, from ``time`` on, for the tubes around junction i that have none yet.
+
+    While it has a body that is not full, for that alone.
+    """
     for k in range(graph.first[i], graph.first[i + 1]):
         e = graph.ring[k]
-        if graph.slot[e] != DRY:
+        if graph.slot[e] != DRY or (junctions[i].hollow and e < shapes.bodies[0]):
             continue
         p = 1 if max(np.int64(i), np.int64(graph.far[k])) >= graph.half[1] else 0
         if log.counts[p, FREE] > log.begin[p, FREE]:
@@ -378,6 +417,9 @@ def _fit(law, tube, graph, shapes, e):
     if len(shapes.grains) > 0:
         tube.grain0, tube.grain1 = shapes.grains[e, 0], shapes.grains[e, 1]
     tube.live = 1
+    tube.body = e >= shapes.bodies[0]
+    if tube.body:
+        tube.speed0 = _UNKNOWN
     tube.event, tube.full, tube.blocked, tube.tangent = NOTHING, 0, 0, 0
 
 
@@ -402,6 +444,13 @@ def pass_on(tubes, graph, log, s):
     tube = tubes[s]
     if len(graph.tangent) == 0:
         graph.flow[tube.at_a] = graph.flow[tube.at_b] = tube.conduct
+    give_back(tubes, graph, log, s)
+
+
+@inner
+def give_back(tubes, graph, log, s):
+    """A slot is free again."""
+    tube = tubes[s]
     graph.slot[tube.number] = PASSING
     tube.live = 0
     tube.next = np.inf

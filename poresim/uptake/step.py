@@ -107,7 +107,7 @@ def late_start(tubes, log):
     most = 0.0
     for s in range(log.counts[0, TOP]):
         tube = tubes[s]
-        if tube.full or not tube.live:
+        if tube.full or not tube.live or tube.body:
             continue
         room = math.pi * tube.radius * tube.radius * tube.length
         if tube.x0 == 0.0 and tube.v0 > 0.0:
@@ -150,13 +150,15 @@ class Stepper:
     def of(cls, state: State, control: Any, one_by_one: bool, threads: int = 1) -> Stepper:
         """Work space for a state, and one thread or two."""
         n, m = len(state.junctions), len(state.tubes)
+        agenda = Agenda.of(state.graph, m)
+        agenda.tally["filled"][0] = control["filled"] = state.begun
         return cls(
             state,
             control,
             make_sheet(n, m),
             make_system(n),
             make_trees(state.graph, firmness(state.shapes, m)),
-            Agenda.of(state.graph, m),
+            agenda,
             waits=np.zeros(m),
             teams=make_teams(threads),
             one_by_one=one_by_one,

@@ -23,10 +23,17 @@ def arrival_waits(law, wetting, tubes, junctions, waits, n):
         tube = tubes[e]
         if tube.full or not tube.live:
             continue
+        if tube.body:
+            if tube.speed0 != 0.0:
+                waits[n] = _LONG
+                if tube.speed0 > 0.0:
+                    waits[n] = (tube.length - tube.x0) / tube.speed0
+                n += 1
+            continue
         best = math.inf
         for end in range(2):
             mouth = junctions[tube.a if end == 0 else tube.b]
-            if not mouth.wet:
+            if not mouth.feeds:
                 continue
             x = tube.x0 if end == 0 else tube.x1
             goal = tube.length - (tube.x1 if end == 0 else tube.x0)
