@@ -1,9 +1,10 @@
 """Reference soaks, worked out once by the oracles and kept in tests/data.
 
-    python tests/oracle_data.py 8 12 random general
+    python tests/oracle_data.py 8 12 random general laws bodies
 
 writes lattice_8.npz and lattice_12.npz (about 1 and 20 minutes), random.npz (30 random graphs,
-about 5 minutes) and general.npz (other laws, waists, gravity ..., about 20 minutes). The tests
+about 5 minutes), general.npz (other laws, waists, gravity ..., about 20 minutes), laws.npz (every
+flow law and waists on larger graphs, about an hour) and bodies.npz (a minute). The tests
 recompute the small ones, and all of them when the slow tests are asked for. Invented solid:
 spacing 100 um, lognormal radii (median 15 um, log-sd 0.5), fed through the face z = 0; invented
 liquid: 0.052 N/m, 48 degrees, 1.2 mPa s.
@@ -18,7 +19,7 @@ from pathlib import Path
 import numpy as np
 import oracle
 import oracle_march
-from oracle_graphs import general_cases, march_arguments, random_graph
+from oracle_graphs import body_cases, general_cases, law_cases, march_arguments, random_graph
 
 GRAPHS = 30
 SHARES = np.array([0.2, 0.4, 0.6, 0.8])
@@ -80,6 +81,8 @@ def general_reference(case, **more):
 
 RANDOM = ("filled_at", "wetted_at", "time_at")
 GENERAL = ("filled_at", "wetted_at", "blocked_at", "time_at", "final")
+#: Files of cases of the general oracle.
+SETS = {"general": general_cases, "laws": law_cases, "bodies": body_cases}
 
 
 def _collect(names, keys, results):
@@ -95,9 +98,9 @@ def make(what):
     if what == "random":
         rows = [random_reference(seed) for seed in range(GRAPHS)]
         return "random", _collect(RANDOM, range(GRAPHS), rows)
-    if what == "general":
+    if what in SETS:
         rows = {}
-        for name, case in general_cases().items():
+        for name, case in SETS[what]().items():
             began = time.perf_counter()
             try:
                 rows[name] = general_reference(case)
@@ -105,7 +108,7 @@ def make(what):
                 print(f"  {name} FAILED: {failure!r}", flush=True)
                 continue
             print(f"  {name}: {time.perf_counter() - began:.0f} s", flush=True)
-        return "general", _collect(GENERAL, rows, rows.values())
+        return what, _collect(GENERAL, rows, rows.values())
     return f"lattice_{what}", reference(int(what))
 
 

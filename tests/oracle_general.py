@@ -17,6 +17,8 @@ import numpy as np
 from oracle_tubes import Tubes
 
 GONE, HELD, ADVANCE, RECEDE, FREE = 0, 1, 2, 3, 4  # FREE: no hysteresis, moves either way
+# Bodies pass through the same: GONE (dry, or full and a plain junction), HELD (their meniscus
+# rests, at a tube's end while they are empty), then one of the three that hold the pressure.
 ROOT6 = np.sqrt(6.0)
 RADAU = {
     1: np.array([[1.0]]),
@@ -48,6 +50,7 @@ class Course:
     blocked_at: np.ndarray
     pressure: list = field(repr=False)
     x: np.ndarray | None = None
+    body_filled_at: np.ndarray | None = None
 
     def time_at(self, uptake):
         """Time at which the uptake is first reached (cubic between the steps)."""
@@ -73,9 +76,13 @@ class Network:
 
     def __init__(
         self, points, ends, radius, length, inlet, fluid, waist=1.0, gravity=(0, 0, 0),
-        grains=None, leak=0.02, draws=None, start=1e-7,
+        grains=None, leak=0.02, draws=None, start=1e-7, body=0.0,
     ):  # fmt: skip
-        """grains(diameter) -> grains per m3 at least as wide; draws (m, 2) Exp(1) numbers."""
+        """grains(diameter) -> grains per m3 at least as wide; draws (m, 2) Exp(1) numbers.
+
+        body (n,) m3: volumes that have to fill before a junction's other tubes start, by a meniscus
+        of the suction of a ball of that volume; those of inlets are full and do not count.
+        """
         points = np.asarray(points, float)
         self.n, self.ends = len(points), np.asarray(ends)
         self.m = m = len(self.ends)
@@ -108,14 +115,40 @@ class Network:
         self.time = 0.0
         self.fixed = np.zeros(self.n, bool)
         self.fixed[np.asarray(inlet)] = True
+        self.body = np.where(self.fixed, 0.0, np.broadcast_to(np.asarray(body, float), (self.n,)))
+        self.held = np.zeros(self.n)
+        self.body_status = np.full(self.n, GONE)
+        self.body_filled_at = np.full(self.n, np.nan)
+        assert grains is None or not self.body.any(), "no grains in bodies"
         for junction in np.flatnonzero(self.fixed):
             self.wet(junction)
 
     def wet(self, junction):
         if np.isnan(self.wetted_at[junction]):
             self.wetted_at[junction] = self.time
-            for slot in np.flatnonzero((self.node == junction) & ~self.full[self.tube]):
-                self.x[slot], self.status[slot] = self.mouth[slot], HELD
+            if self.body[junction] > 0:
+                self.body_status[junction] = HELD
+            else:
+                self.start_tubes(junction)
+
+    def start_tubes(self, junction):
+        for slot in np.flatnonzero((self.node == junction) & ~self.full[self.tube]):
+            self.x[slot], self.status[slot] = self.mouth[slot], HELD
+
+    def fill_body(self, junction):
+        self.held[junction], self.body_filled_at[junction] = self.body[junction], self.time
+        self.body_status[junction] = GONE
+        self.start_tubes(junction)
+
+    @property
+    def filling(self):
+        """Junctions whose body's meniscus moves and holds the pressure."""
+        return np.flatnonzero(self.body_status >= ADVANCE)
+
+    def body_pressure(self, junctions, mode):
+        """Gauge pressure behind the meniscus of a body, Pa; mode -1: it recedes."""
+        radius = np.cbrt(3 * self.body[junctions] / (4 * np.pi))
+        return -2 * self.fluid.gamma * np.cos(self.fluid.theta(mode)) / radius
 
     def fill(self, tube):
         self.full[tube], self.filled_at[tube] = True, self.time
@@ -134,7 +167,9 @@ class Network:
 
     def rows(self):
         row = np.full(self.n, -1)
-        free = np.flatnonzero(~np.isnan(self.wetted_at) & ~self.fixed)
+        free = np.flatnonzero(
+            ~np.isnan(self.wetted_at) & ~self.fixed & (self.body_status < ADVANCE)
+        )
         row[free] = np.arange(len(free))
         return row, free
 
@@ -142,7 +177,7 @@ class Network:
         full = np.flatnonzero(np.repeat(self.full, 2))[::2]
         open_ = np.flatnonzero(self.status != GONE)
         whole = self.tubes.volume(full, self.length[full]).sum()
-        return whole + self.tubes.volume(open_, self.x[open_]).sum()
+        return whole + self.tubes.volume(open_, self.x[open_]).sum() + self.held.sum()
 
     # ---- flows and their slopes -------------------------------------------------------------
 
@@ -162,6 +197,11 @@ class Network:
         drive = pressure[self.ends[tube, 0]] - pressure[self.ends[tube, 1]] + self.tubes.fall[j]
         return tube, *self.with_slope(j, self.length[j], drive)
 
+    def gains(self, flow):
+        """What each junction gets from the full tubes, (n,), at their flows."""
+        a, b = self.ends[np.flatnonzero(self.full)].T
+        return np.bincount(b, flow, self.n) - np.bincount(a, flow, self.n)
+
     def link_system(self, pressure, row, size):
         """Balance (size,) and Jacobian of the full tubes."""
         tube, flow, slope = self.links(pressure)
@@ -180,6 +220,8 @@ class Network:
         row, free = self.rows()
         pressure = np.where(np.isnan(self.wetted_at), np.nan, 0.0)
         pressure[free] = np.where(np.isnan(guess[free]), 0.0, guess[free])
+        i = self.filling
+        pressure[i] = self.body_pressure(i, np.where(self.body_status[i] == RECEDE, -1, 1))
         j = self.moving
         own = row[self.node[j]] >= 0
         scale = 2 * self.fluid.gamma / self.tubes.radius.min()
@@ -246,7 +288,7 @@ class Network:
         grown = x0**p + p * x0 ** (p - 1) * flow0 / tubes.area(j, x0) * h * c[:, None]
         x = np.where((x > x0) & ~own, np.maximum(grown, 0) ** (1 / p), x)
         x = np.clip(x, 0.2 * x0, top)
-        stage = np.array([pressure] * stages)
+        stage = np.array([pressure] * stages)  # a filling body's pressure stays
         volume0 = tubes.volume(j, x0)
         for count in range(30):
             f, fx, fp = self._speeds(j, x, stage[:, self.node[j]])

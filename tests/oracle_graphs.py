@@ -5,9 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from oracle_curves import Curve
 from oracle_tubes import Fluid
 
 THIN = Fluid(gamma=0.052, angle=48.0, consistency=1.2e-3, density=1005.0)
+
+#: INVENTED: a gum of some 0.25 %, rates in 1/s and viscosities in Pa s.
+GUM = (
+    np.array([0.1, 0.215, 0.464, 1, 2.15, 4.64, 10, 21.5, 46.4, 100, 215, 464, 1000]),
+    np.array([957, 852, 636, 421, 272, 171, 111, 72.3, 44.5, 28.6, 19, 12.5, 8.41]) * 1e-3,
+)
 
 
 @dataclass
@@ -72,11 +79,12 @@ class Case:
 
     graph: Graph
     fluid: Fluid
-    waist: float = 1.0
+    waist: float | np.ndarray = 1.0
     gravity: tuple = (0.0, 0.0, 0.0)
     until: float = np.inf
     grains: tuple | None = None
     seed: int = 0
+    body: float | np.ndarray = 0.0  # (n,) m3
 
 
 def general_cases():
@@ -112,6 +120,69 @@ def general_cases():
     }
 
 
+def law_cases():
+    """name -> Case: every flow law on a straight and a waisted graph, then waists on their own."""
+    wide = dict(median=60e-6, spacing=5e-3)  # slow enough for rates that were measured
+    own = random_graph(53, 40)
+    waists = np.random.default_rng(53).uniform(0.3, 1.0, len(own.ends))
+    waists[::5] = 1.0
+    pudding = Fluid(0.052, 48.0, 0.05, 0.6, yield_stress=5.0)
+    laws = {
+        "power": Fluid(0.052, 48.0, 0.2, 0.45),
+        "bingham": Fluid(0.052, 48.0, 3e-3, yield_stress=5.0),
+        "herschel": pudding,
+        "cross": _curve("Cross", 0.05, 0.0015, 1e-3, 0.8),
+        "carreau": _curve("Carreau", 0.3, 0.0, 0.01, 0.5),
+        "measured": _curve("MeasuredFlow", *GUM),
+    }
+    sizes = dict(zip(laws, (120, 60, 40, 60, 40, 50), strict=True))
+    cases = {}
+    for k, (name, fluid) in enumerate(laws.items()):
+        until = 1.0 if fluid.yield_stress else np.inf
+        size = wide if name == "measured" else {}
+        cases[f"law_{name}"] = Case(random_graph(40 + k, sizes[name], **size), fluid, until=until)
+        graph = random_graph(60 + k, 24, **size)
+        cases[f"law_{name}_waist"] = Case(graph, fluid, 0.5, until=until)
+    return cases | {
+        "waists_0.3": Case(random_graph(50, 30), THIN, 0.3),
+        "waists_0.8": Case(random_graph(51, 60), THIN, 0.8),
+        "waists_0.3_yield": Case(random_graph(52, 20), pudding, 0.3, until=1.0),
+        "waists_own": Case(own, THIN, waists),
+        "waists_own_yield": Case(own, pudding, waists, until=1.0),
+    }
+
+
+def body_cases():
+    """name -> Case: junctions that hold a volume, 1 to 2 times as wide as their widest tube."""
+    gum = Fluid(0.052, 48.0, 0.05, 0.6)
+    caught = Fluid(0.052, 48.0, 1.2e-3, receding=20.0, density=1005.0)
+    rows = {
+        "body_1": (random_graph(70, 30), THIN, 1.0, 1.0, 0.0),
+        "body_1_to_2": (random_graph(71, 24), THIN, 1.0, 2.0, 0.0),
+        "body_some": (random_graph(72, 40), THIN, 1.2, 1.8, 0.5),
+        "body_power": (random_graph(73, 24), gum, 1.0, 2.0, 0.0),
+        "body_hysteresis": (random_graph(74, 24, log_sd=0.7), caught, 1.0, 2.0, 0.2),
+    }
+    return {
+        name: Case(graph, fluid, body=_bodies(graph, low, high, without))
+        for name, (graph, fluid, low, high, without) in rows.items()
+    }
+
+
+def _bodies(graph, low, high, without):
+    """(n,) m3: balls low to high times as wide as the widest tube; a share ``without`` has none."""
+    rng = np.random.default_rng(len(graph.ends))
+    widest = np.zeros(len(graph.points))
+    for end in (0, 1):
+        np.maximum.at(widest, graph.ends[:, end], graph.radius)
+    ball = widest * rng.uniform(low, high, len(widest))
+    return 4 / 3 * np.pi * ball**3 * (rng.random(len(widest)) >= without)
+
+
+def _curve(law, *arguments):
+    return Fluid(0.052, 48.0, np.nan, curve=Curve(law, arguments))
+
+
 def number_density(grains):
     """diameter -> grains per m3 of suspension at least as wide (plain sum over the classes)."""
     fraction, sizes, shares, _ = grains
@@ -122,7 +193,12 @@ def number_density(grains):
 def march_arguments(case):
     """Arguments of oracle_march.soak for a case."""
     g = case.graph
-    more = {"waist": case.waist, "gravity": case.gravity, "until": case.until}
+    more = {
+        "waist": case.waist,
+        "gravity": case.gravity,
+        "until": case.until,
+        "body": case.body,
+    }
     if case.grains is not None:
         stream = np.random.SeedSequence(case.seed, spawn_key=(1,))
         more |= {
@@ -138,8 +214,12 @@ def soak_arguments(case):
     import poresim as ps
 
     g, f = case.graph, case.fluid
-    if f.yield_stress > 0:
+    if f.curve is not None:
+        law = getattr(ps, f.curve.law)(*f.curve.arguments)
+    elif f.yield_stress > 0:
         law = ps.HerschelBulkley(f.yield_stress, f.consistency, f.index)
+        if f.index == 1:
+            law = ps.Bingham(f.yield_stress, f.consistency)
     else:
         law = ps.Newtonian(f.consistency) if f.index == 1 else ps.PowerLaw(f.consistency, f.index)
     grains = None

@@ -5,6 +5,9 @@ from __future__ import annotations
 import numpy as np
 from oracle_general import ADVANCE, FREE, GONE, HELD, RECEDE, TIGHT, Course, Failed, Network
 
+#: Event functions that may be 0 at the start of a step.
+MAY_START_AT_0 = ("stop", "turn", "swing", f"body turn {ADVANCE}", f"body turn {RECEDE}")
+
 
 def soak(
     points, ends, radius, length, inlet, fluid, until=np.inf, tolerance=1e-8, longest=0.2, **more
@@ -19,7 +22,7 @@ def soak(
     course = [(0.0, 0.0, 0.0)]
     kept = [pressure]
     h = _guess(net, pressure)
-    while net.time < until and len(net.moving):
+    while net.time < until and (len(net.moving) or len(net.filling)):
         h = min(h, until - net.time, max(longest * net.time, h if net.time == 0 else 0.0))
         h, pressure, happened, grow = _advance(net, pressure, h, tolerance)
         if happened:
@@ -30,7 +33,13 @@ def soak(
         kept.append(pressure)
         course.append((net.time, net.uptake(), _inflow(net, pressure)))
     return Course(
-        *np.array(course).T, net.filled_at, net.wetted_at, net.blocked_at, kept, net.x.copy()
+        *np.array(course).T,
+        net.filled_at,
+        net.wetted_at,
+        net.blocked_at,
+        kept,
+        net.x.copy(),
+        net.body_filled_at,
     )
 
 
@@ -71,7 +80,9 @@ def settle(net, guess):
         stop |= (net.status == ADVANCE) & (ahead < -tiny)
         stop |= (net.status == RECEDE) & (back > tiny)
         if not (fresh.any() or away.any() or stop.any()):
-            return pressure
+            if not _settle_bodies(net, pressure, forward):
+                return pressure
+            continue
         net.status[stop] = HELD
         # at each junction the most eager meniscus goes first: it holds the others back
         eager = np.where(fresh, ahead, np.where(away, -back, -np.inf))
@@ -86,7 +97,56 @@ def settle(net, guess):
     raise RuntimeError(f"which menisci move could not be decided at t = {net.time:g} s")
 
 
-def signs(net, pressure, x, passed):
+def _settle_bodies(net, pressure, forward):
+    """Stop or start the meniscus of a body, the most eager one; True when there was one."""
+    _, flow, _ = net.links(pressure)
+    gain, status = net.gains(flow), net.body_status
+    least = 1e-13 * np.abs(flow).max(initial=0.0)
+    for i in net.filling:
+        drained = net.held[i] <= 1e-12 * net.body[i] and gain[i] < -least
+        turned = {ADVANCE: -gain[i], RECEDE: gain[i]}.get(status[i], 0.0) > least
+        if drained or turned:
+            status[i] = HELD
+            return True
+    rest = np.flatnonzero(status == HELD)
+    over, under = _body_drives(net, pressure, rest)
+    tiny = 1e-11 * 2 * net.fluid.gamma / net.tubes.radius.min()
+    if len(rest) == 0 or max(over.max(), under.max()) <= tiny:
+        return False
+    k = int(np.argmax(np.maximum(over, under)))
+    back = RECEDE if net.fluid.hysteresis else FREE
+    status[rest[k]] = forward if over[k] >= under[k] else back
+    return True
+
+
+def _body_drives(net, pressure, junctions):
+    """How far (Pa) the pressure is beyond where a body's resting meniscus goes on, and back."""
+    p = pressure[junctions]
+    back = net.body_pressure(junctions, -1) - p
+    return p - net.body_pressure(junctions, 1), np.where(net.held[junctions] > 0, back, -np.inf)
+
+
+def body_signs(net, pressure, held):
+    """Event functions of the bodies, as in ``signs``."""
+    scale = 2 * net.fluid.gamma / net.tubes.radius.min()
+    moving, rest = net.filling, np.flatnonzero(net.body_status == HELD)
+    _, flow, _ = net.links(pressure)
+    gain = net.gains(flow) / np.maximum(np.abs(flow).max(initial=0.0), 1e-300)
+    on, back = _body_drives(net, pressure, rest)
+    kept = rest[np.isfinite(back)]
+    out = {
+        "body full": (moving, held[moving] / net.body[moving] - 1),
+        "body empty": (moving, -held[moving] / net.body[moving]),
+        "body on": (rest, on / scale),
+        "body back": (kept, back[np.isfinite(back)] / scale),
+    }
+    for status, sign in ((ADVANCE, -1), (RECEDE, 1)):
+        own = np.flatnonzero(net.body_status == status)
+        out[f"body turn {status}"] = (own, sign * gain[own])
+    return out
+
+
+def signs(net, pressure, x, passed, in_bodies):
     """Event functions: below 0 before the event, above 0 after it. name -> (index, value)."""
     tubes, j = net.tubes, np.arange(2 * net.m)
     scale = 2 * net.fluid.gamma / tubes.radius
@@ -118,7 +178,7 @@ def signs(net, pressure, x, passed):
     # a meniscus caught at a waist or a closed throat is no event twice
     live = ~np.isfinite(net.blocked_at[net.tube])
     out["blocked"] = (j[live], out["blocked"][1][live])
-    return out
+    return out | body_signs(net, pressure, in_bodies) if net.body.any() else out
 
 
 def _advance(net, pressure, h, tolerance):
@@ -128,16 +188,20 @@ def _advance(net, pressure, h, tolerance):
         net.sense = np.sign(ahead)
         tube, flow, _ = net.links(pressure)
         net.sign[tube] = np.sign(flow)
-    before = signs(net, pressure, net.x, net.passed)
+    before = signs(net, pressure, net.x, net.passed, net.held)
     for k in range(300):
         try:
             end, stage, links, weight = net.step(h, pressure)
-            coarse = net.step(h, pressure, 2)[0]
+            coarse, _, links2, weight2 = net.step(h, pressure, 2)
         except (Failed, np.linalg.LinAlgError):
             h *= 0.4
             continue
         j = net.moving
         error = np.abs(end - coarse).max(initial=0.0, where=True) / net.length.min()
+        held = _held(net, links, weight)
+        if len(net.filling):
+            apart = np.abs(held - _held(net, links2, weight2))[net.filling]
+            error = max(error, (apart / net.body[net.filling]).max())
         if error > tolerance and h > 1e-14 * max(net.time, 1e-300):
             h *= max(0.2, 0.9 * (tolerance / error) ** 0.25)
             continue
@@ -152,12 +216,12 @@ def _advance(net, pressure, h, tolerance):
             after_p = net.instant(stage[-1])
         finally:
             net.x = keep
-        after = signs(net, after_p, x, passed)
+        after = signs(net, after_p, x, passed, held)
         share = 1.0
         for name, (_, value) in after.items():
             first = before[name][1]
             over = value > TIGHT
-            if name in ("stop", "turn", "swing"):  # may start at 0 when just let go
+            if name in MAY_START_AT_0:  # when just let go
                 over &= first < -TIGHT
             if over.any():
                 low = np.minimum(first[over], -1e-30) * 0.5**k
@@ -166,10 +230,18 @@ def _advance(net, pressure, h, tolerance):
             h *= share
             continue
         shrunk = x < net.x
-        net.x, net.passed, net.time = x, passed, net.time + h
+        net.x, net.passed, net.held, net.time = x, passed, held, net.time + h
         grow = min(4.0, 0.9 * (tolerance / max(error, 1e-300)) ** 0.25)
         return h, after_p, _happen(net, before, after, shrunk), grow
     raise RuntimeError(f"no step found at t = {net.time:g} s")
+
+
+def _held(net, links, weight):
+    """Liquid in the bodies, (n,) m3, after the step."""
+    held, i = net.held.copy(), net.filling
+    if len(i):
+        held[i] += net.gains(weight @ links)[i]
+    return held
 
 
 def _passed(net, x, links, weight):
@@ -191,9 +263,11 @@ def _happen(net, before, after, shrunk):
     near, happened = -10 * TIGHT, False
     for name, (index, value) in after.items():
         for i, g, first in zip(index, value, before[name][1], strict=True):
-            if g < near or (name not in ("meet", "blocked") and g <= first):
+            if g < near or (name not in ("meet", "blocked", "body full") and g <= first):
                 continue
-            if name == "meet" and not net.full[i]:
+            if name.startswith("body"):
+                _happen_to_body(net, name, i)
+            elif name == "meet" and not net.full[i]:
                 net.fill(i)
             elif name == "blocked" and np.isnan(net.blocked_at[net.tube[i]]):
                 net.blocked_at[net.tube[i]] = net.time
@@ -215,6 +289,18 @@ def _happen(net, before, after, shrunk):
     empty = (net.status >= ADVANCE) & (net.x <= net.mouth) & shrunk
     net.status[empty] = HELD
     return happened or bool(empty.any())
+
+
+def _happen_to_body(net, name, i):
+    if name == "body full" and net.body_status[i] >= ADVANCE:
+        net.fill_body(i)
+    elif name == "body empty" and net.body_status[i] >= ADVANCE:
+        net.held[i], net.body_status[i] = 0.0, HELD
+    elif name.startswith("body turn") and net.body_status[i] >= ADVANCE:
+        net.body_status[i] = HELD
+    elif name in ("body on", "body back") and net.body_status[i] == HELD:
+        on = ADVANCE if name == "body on" else RECEDE
+        net.body_status[i] = on if net.fluid.hysteresis else FREE
 
 
 def _guess(net, pressure):

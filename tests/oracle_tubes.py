@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from oracle_curves import Curve
 from scipy.interpolate import CubicSpline
 
 FLOOR = 1e-9  # creeping share of flow below the yield stress, so that pressures are defined
@@ -17,7 +18,10 @@ FLOOR = 1e-9  # creeping share of flow below the yield stress, so that pressures
 
 @dataclass(frozen=True)
 class Fluid:
-    """Yield stress (0: power law; index 1: Newtonian, consistency = viscosity), SI units."""
+    """Yield stress (0: power law; index 1: Newtonian, consistency = viscosity), SI units.
+
+    curve: in place of these three.
+    """
 
     gamma: float
     angle: float
@@ -26,6 +30,7 @@ class Fluid:
     yield_stress: float = 0.0
     receding: float | None = None
     density: float = 1000.0
+    curve: Curve | None = None
 
     @property
     def hysteresis(self):
@@ -38,7 +43,9 @@ class Fluid:
 
 
 def shear(fluid, stress):
-    """Reduced flow s (1/s) at a wall stress >= 0 of a yield-stress liquid (CHECKED in tests)."""
+    """Reduced flow s (1/s) at a wall stress >= 0, no power law (CHECKED in tests)."""
+    if fluid.curve is not None:
+        return fluid.curve.shear(stress)[0]
     n, k, ty = fluid.index, fluid.consistency, fluid.yield_stress
     tw = np.maximum(stress, 1e-60)
     over = np.maximum(tw - ty, 0.0)
@@ -84,8 +91,13 @@ class Tubes:
         self.radius, self.length, self.waist, self.fall = radius, length, waist, fall
         self.slope = radius * (1 - waist) / (length / 2)
         self.half = np.arctan(self.slope)
-        self.power = 1 + 1 / fluid.index  # x^power grows linearly under a constant drive
-        if fluid.yield_stress > 0 and (waist < 1).any():
+        steep = fluid.index if fluid.curve is None else fluid.curve.steep
+        self.power = 1 + 1 / steep  # x^power grows linearly under a constant drive
+        if fluid.curve is not None and (waist < 1).any():
+            y = np.linspace(-70.0, 40.0, 16001)
+            self.stress = CubicSpline(y, fluid.curve.stress_of(y))
+            self.cone = self.stress.antiderivative()
+        elif fluid.yield_stress > 0 and (waist < 1).any():
             y = np.linspace(-70.0, 40.0, 8001)  # ln s; error of the spline about 1e-10
             self.stress = CubicSpline(y, stress_of(fluid, np.exp(y)))
             self.cone = self.stress.antiderivative()
@@ -128,15 +140,19 @@ class Tubes:
     def flow(self, j, x, drive):
         """(Q, dQ/d drive): liquid from the mouth to x, x > 0, under a drive; odd in it."""
         fluid, size = self.fluid, np.abs(drive)
-        if fluid.yield_stress == 0:
+        if fluid.curve is None and fluid.yield_stress == 0:
             n = fluid.index
             c = n * np.pi / (3 * n + 1) * (2 * fluid.consistency * self._integral(j, x)) ** (-1 / n)
-            least = 1e-12 * fluid.gamma / self.radius[j] if n > 1 else 1e-300  # slope is infinite
+            # At rest the slope is infinite or none: dead ends would leave no system to solve.
+            least = (1e-12 if n > 1 else 1e-10) * fluid.gamma / self.radius[j]
             slope = c / n * np.maximum(size, least) ** (1 / n - 1)
             return np.sign(drive) * c * size ** (1 / n), slope
         q, slope = np.zeros_like(size), np.zeros_like(size)
         straight = self.waist[j] == 1.0
         i = np.flatnonzero(straight)
+        if fluid.curve is not None and len(i):
+            q[i], slope[i] = self._straight(j[i], x[i], size[i])
+            i = i[:0]
         r, step = self.radius[j[i]], 1e-6 * size[i] + 1e-9 * fluid.gamma / self.radius[j[i]]
         low, mid, high = (
             np.pi * r**3 * np.sign(u) * shear(fluid, r * np.abs(u) / (2 * x[i]))
@@ -147,6 +163,12 @@ class Tubes:
         if len(i):
             q[i], slope[i] = self._waisted(j[i], x[i], size[i])
         return np.sign(drive) * q, slope
+
+    def _straight(self, j, x, drop):
+        """(Q, slope) of a flow curve in straight tubes."""
+        wall = self.radius[j] / (2 * x)
+        s, slope = self.fluid.curve.shear(drop * wall)
+        return np.pi * self.radius[j] ** 3 * s, np.pi * self.radius[j] ** 3 * slope * wall
 
     def _waisted(self, j, x, drop):
         """(Q, slope): in a cone ds/s = -3 dr/r, so the loss is an integral in ln s."""
@@ -176,10 +198,10 @@ class Tubes:
             high, low = np.where(value > drop, y, high), np.where(value <= drop, y, low)
             value = np.maximum(value, 1e-300)
             rate = np.maximum(slope / value, 1e-6)  # d ln loss / d ln Q, small on the plateau
-            new = y - np.clip(np.log(value / drop) / rate, -2.0, 2.0)
-            new = np.where((new > low) & (new < high), new, 0.5 * (low + high))
-            done = np.abs(new - y) <= 1e-10
-            y = new
+            step = np.clip(np.log(value / drop) / rate, -2.0, 2.0)
+            done = np.abs(step) <= 1e-10  # as good as there: no bisection, which would lead away
+            new = y - step
+            y = np.where(done | ((new > low) & (new < high)), new, 0.5 * (low + high))
             if done.all():
                 break
         q = np.exp(y)

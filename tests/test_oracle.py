@@ -6,12 +6,14 @@ import numpy as np
 import oracle
 import oracle_march
 import pytest
+from oracle_curves import Curve, measured
 from oracle_data import (
     DATA,
     GAMMA_COS,
     GENERAL,
     GRAPHS,
     RANDOM,
+    SETS,
     SPACING,
     VISCOSITY,
     cubic,
@@ -19,7 +21,7 @@ from oracle_data import (
     random_reference,
     reference,
 )
-from oracle_graphs import THIN, general_cases, random_graph
+from oracle_graphs import GUM, THIN, random_graph
 from oracle_tubes import Fluid, Tubes, shear
 from scipy.integrate import quad, solve_ivp
 from scipy.special import lambertw
@@ -179,6 +181,150 @@ def test_waisted_flow_loses_what_drives_it(law):
         assert drop == pytest.approx(3000.0, rel=1e-8)
 
 
+# ---- junction bodies -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("ratio", [1.0, 1.5, 2.0])
+@pytest.mark.parametrize("angles", [(60.0, None), (60.0, 20.0)])
+def test_a_body_fills_under_its_own_suction(ratio, angles):
+    """Tube, body, tube: V times resistance over 2 gamma cos / R, and all later by that."""
+    r1, r2, size = 20e-6, 12e-6, 1e-3
+    points, ends = chain([size, size])
+    ball = ratio * r1
+    body = np.array([0.0, 4 / 3 * np.pi * ball**3, 0.0])
+    wait = body[1] * 8 * MU * size / (np.pi * r1**4) / (2 * GC / ball)
+    fluid = Fluid(0.072, angles[0], MU, receding=angles[1])
+    args = (points, ends, np.array([r1, r2]), np.full(2, size), [0], fluid)
+    without = oracle_march.soak(*args, tolerance=1e-7)
+    found = oracle_march.soak(*args, tolerance=1e-7, body=body)
+    assert found.filled_at[0] == pytest.approx(without.filled_at[0], rel=1e-9)
+    assert found.body_filled_at[1] - found.filled_at[0] == pytest.approx(wait, rel=1e-7)
+    assert found.filled_at[1] - without.filled_at[1] == pytest.approx(wait, rel=1e-5)
+    assert found.uptake[-1] == pytest.approx(without.uptake[-1] + body[1], rel=1e-6)
+
+
+def test_a_body_rests_while_a_narrow_tube_draws():
+    """A stem, then a narrow tube and a short wide one with a body beyond.
+
+    The narrow one's suction holds the fork below what the body needs: nothing enters it until that
+    is weak enough; from then on the body keeps its own pressure.
+    """
+    stem, narrow, wide, size = 10e-6, 4e-6, 9e-6, 1e-3
+    points = np.array([[0, 0, 0], [0, 0, size], [size, 0, size], [0, size, size]])
+    ends, radius = np.array([[0, 1], [1, 2], [1, 3]]), np.array([stem, narrow, wide])
+    ball, short = 60e-6, 2e-5
+    body = np.array([0, 0, 0, 4 / 3 * np.pi * ball**3])
+    args = (points, ends, radius, np.array([size, size, short]), [0], STANDARD)
+    found = oracle_march.soak(*args, tolerance=1e-7, body=body)
+    path = 8 * MU / np.pi * (size * stem**-4 + short * wide**-4)
+    alone = body[3] * path * ball / (2 * GC)
+    turn, full = found.filled_at[2], found.body_filled_at[3]
+    assert found.wetted_at[3] == turn
+    assert full > turn + alone
+    at = np.array([one[3] for one in found.pressure]) / (2 * GC / ball)
+    waits = (found.time >= turn) & (at < -1 - 1e-9)
+    fills = (found.time > found.time[waits].max()) & (found.time < full)
+    assert waits.sum() > 5 and np.ptp(at[waits]) > 0.1
+    np.testing.assert_allclose(at[fills], -1.0, rtol=1e-9)
+    # what the waiting cost: nothing but that, once the narrow tube is full
+    assert full <= max(found.time[waits].max(), found.filled_at[1]) + alone * (1 + 1e-7)
+
+
+# ---- flow curves ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("waist", [1.0, 0.4])
+def test_a_power_law_as_a_curve_flows_as_the_closed_form(waist):
+    """Three points on a straight line in ln-ln are a power law, whatever the interpolant."""
+    rate = np.array([1.0, 7.0, 300.0])
+    curve = Curve("MeasuredFlow", (rate, 0.05 * rate**-0.4))
+    plain, general = Fluid(0.052, 48.0, 0.05, 0.6), Fluid(0.052, 48.0, 1.0, curve=curve)
+    shape = [np.array([v]) for v in (2e-5, 1e-4, waist, 0.0)]
+    j = np.array([0])
+    for x in (1e-6, 3e-5, 8e-5, 1e-4):
+        for drop in (1e-3, 1.0, 3000.0, 1e5):
+            a, b = (
+                Tubes(f, *shape).flow(j, np.array([x]), np.array([drop])) for f in (plain, general)
+            )
+            np.testing.assert_allclose(b, a, rtol=1e-6 if waist < 1 and x < 1e-4 else 1e-9)
+
+
+@pytest.mark.parametrize(
+    ("law", "arguments", "stress", "rate"),
+    [
+        ("Carreau", (0.05, 0.001, 1.0, 0.5), 0.1, 3.294367494e-13),
+        ("Carreau", (0.05, 0.001, 1.0, 0.5), 10.0, 5.665530927e-10),
+        ("Cross", (0.05, 0.001, 0.5, 0.76), 1.0, 5.385598200e-11),
+        ("Cross", (0.05, 0.001, 0.5, 0.76), 10.0, 8.924215933e-10),
+    ],
+)
+def test_tube_flow_of_cross_and_carreau(law, arguments, stress, rate):
+    """Weissenberg-Rabinowitsch-Mooney, worked out by two other integrals (10 digits): r = 50 um."""
+    s, slope = Curve(law, arguments).shear(np.array([stress, stress * (1 + 1e-6)]))
+    assert s[0] * np.pi * 125e-15 == pytest.approx(rate, rel=1e-9)
+    assert (s[1] - s[0]) / (stress * 1e-6) == pytest.approx(slope[0], rel=1e-5)
+
+
+def test_measured_curve_of_the_oracle():
+    """Through every point, rising, and its flow by plain quadrature over the stress."""
+    log_stress, x = measured(*GUM)
+    np.testing.assert_allclose(np.exp(log_stress(x)[0]), GUM[0] * GUM[1], rtol=1e-14)
+    at = np.linspace(x[0] - 5, x[-1] + 5, 5001)
+    value, index = log_stress(at)
+    assert index.min() > 0.1
+    np.testing.assert_allclose(np.gradient(value, at)[1:-1], index[1:-1], atol=2e-3)
+    curve = Curve("MeasuredFlow", GUM)
+    for end in (0.5, 50.0, 2e4):  # 1/s at the wall
+        wall = float(np.exp(log_stress(np.log(end))[0]))
+
+        def part(y, wall=wall):
+            z, n = log_stress(y)
+            return np.exp(3 * z + y) * n / wall**3
+
+        ends = [np.log(end) - 40, *x[x < np.log(end)], np.log(end)]
+        keys = {"epsrel": 1e-12, "epsabs": 0}
+        total = sum(quad(part, *p, **keys)[0] for p in zip(ends[:-1], ends[1:], strict=True))
+        assert curve.shear(np.array([wall]))[0][0] == pytest.approx(total, rel=1e-9)
+
+
+def test_straight_tube_of_a_curve():
+    """dt = pi r^2 dx / Q(x) by quadrature."""
+    curve = Curve("Carreau", (0.3, 0.0015, 0.05, 0.4))
+    fluid, length, r = Fluid(0.072, 60.0, 1.0, curve=curve), 5e-3, 20e-6
+    suction = 2 * GC / r
+
+    def slowness(x):
+        return 1 / (r * curve.shear(np.array([suction * r / (2 * x)]))[0][0])
+
+    expected = quad(slowness, 0, length, epsrel=1e-10, limit=500)[0]
+    points, ends = chain([length])
+    found = oracle_march.soak(points, ends, r, length, [0], fluid, tolerance=1e-8)
+    assert found.filled_at[0] == pytest.approx(expected, rel=1e-6)
+
+
+@pytest.mark.parametrize("law", ["Carreau", "MeasuredFlow"])
+def test_waisted_flow_of_a_curve_loses_what_drives_it(law):
+    """The flow put back into the local law gives the drop again (quadrature, bisection)."""
+    curve = Curve(law, GUM if law == "MeasuredFlow" else (0.3, 0.0015, 0.05, 0.4))
+    fluid, one = Fluid(0.052, 48.0, 1.0, curve=curve), np.array([0])
+    tubes = Tubes(fluid, np.array([2e-5]), np.array([1e-4]), np.array([0.4]), np.zeros(1))
+
+    def gradient(z, q):
+        r = tubes.r(one, np.array([z]))[0]
+        low, high = -50.0, 50.0
+        for _ in range(100):
+            mid = 0.5 * (low + high)
+            over = shear(fluid, np.array([np.exp(mid)]))[0] > q / (np.pi * r**3)
+            low, high = (low, mid) if over else (mid, high)
+        return 2 * np.exp(mid) / r
+
+    for x, drop in ((3e-5, 3000.0), (8e-5, 30.0), (1e-4, 3000.0)):
+        q = tubes.flow(one, np.array([x]), np.array([drop]))[0][0]
+        total = quad(gradient, 0, min(x, 5e-5), args=(q,), epsrel=1e-9)[0]
+        total += quad(gradient, 5e-5, x, args=(q,), epsrel=1e-9)[0] if x > 5e-5 else 0.0
+        assert total == pytest.approx(drop, rel=1e-7)
+
+
 # ---- scipy's stiff integrator on networks written out by hand -----------------------------------
 
 
@@ -271,11 +417,11 @@ def test_all_stored_random_graphs(seed):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("name", general_cases())
-def test_stored_general_cases_do_not_depend_on_the_tolerance(name):
+@pytest.mark.parametrize(("file", "name"), [(f, n) for f, cases in SETS.items() for n in cases()])
+def test_stored_general_cases_do_not_depend_on_the_tolerance(file, name):
     """Recomputed ten times more loosely and with another start: the same to 2e-6."""
-    found = general_reference(general_cases()[name], tolerance=1e-6, start=3e-7)
-    same(found, GENERAL, stored("general"), name, 2e-6)
+    found = general_reference(SETS[file]()[name], tolerance=1e-6, start=3e-7)
+    same(found, GENERAL, stored(file), name, 2e-6)
 
 
 @pytest.mark.slow
