@@ -96,6 +96,9 @@ def soak(
         snapshot_fill=np.array([fill(t) for t in snapshots], dtype=np.float32).reshape(
             len(snapshots), solid.tubes, 2
         ),
+        shear_edges_1_s=np.array([1.0, 100.0, 1000.0, 10000.0]),
+        shear_share=np.array([0.25, 0.5, 0.25]),
+        dissipated_j=1e-9,
         ending=Ending.STOPPED if closed else Ending.FULL if rest else Ending.TIME,
         steps=len(time) - 1,
         solves=5 * len(time),

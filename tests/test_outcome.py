@@ -17,7 +17,7 @@ from poresim.outcome.curves import exponent, sorptivity, time_to, value_at
 from poresim.outcome.faces import depth_below, inlet_of, wetted_area
 from poresim.outcome.spread import band, spread
 from poresim.outcome.summary import summarise
-from poresim.outcome.words import headline, mass, percent, seconds, title
+from poresim.outcome.words import headline, mass, percent, seconds, shear_told, title
 from poresim.record.reading import load_record
 from poresim.record.summaries import summaries
 from poresim.uptake.result import Ending
@@ -170,3 +170,37 @@ def test_summary_of_a_made_up_record(tmp_path):
     assert 0.25 < spiced.blocked_of_all.median < 0.4
     assert clear.time_to_s[0.5].median < gum.time_to_s[0.5].median
     assert clear.as_dict()["time_to_s"]["0.5"]["repeats"] == 3
+
+
+def test_the_shear_rates_that_mattered_in_words(tmp_path):
+    record = load_record(record_file(tmp_path, liquids=1, repeats=1))
+    assert shear_told([replace(summaries(record)[0], name="clear broth")]) == [
+        "clear broth was sheared at 6.3 to 4000 1/s (10 to 90 % of the work)"
+    ]  # made up: no flow law, no viscosities
+    one = record.liquids[0].repeats[0]
+
+    def told(there, bench, *outside):
+        soak = replace(
+            one,
+            wall_shear_rate_1_s=np.array([312.0, 2000.0, 8990.0]),
+            effective_viscosity_Pa_s=there,
+            viscosity_at_50_1_s_Pa_s=bench,
+            extrapolated_share=np.array(outside or (math.nan, math.nan)),
+        )
+        found = summarise("gum broth", [soak], [record.solid(0).ends], [1e-6])
+        assert found.as_dict()["wall_shear_rate_50_1_s"]["median"] == 2000.0
+        return shear_told([found])[0]
+
+    head = "gum broth was sheared at 310 to 9000 1/s (10 to 90 % of the work): "
+    assert told(0.012, 0.0351) == head + "12 mPa s there, 35 at 50 1/s"
+    assert told(0.001, 0.001) == head + "1 mPa s there, as at 50 1/s"
+    assert told(0.012, 0.035, 0.0, 0.049) == head + "12 mPa s there, 35 at 50 1/s"
+    assert told(0.012, 0.035, 0.0, 0.23) == head + (
+        "12 mPa s there, 35 at 50 1/s; 23 % of the work above the range of its flow curve, which "
+        "is extrapolated there"
+    )
+    assert "; 4.0 % of the work below and 3.0 % of the work above the" in told(1.0, 2.0, 0.04, 0.03)
+    nothing = replace(one, wall_shear_rate_1_s=np.full(3, np.nan))
+    still = summarise("gum broth", [nothing], [record.solid(0).ends], [1e-6])
+    assert shear_told([still]) == []
+    assert still.as_dict()["wall_shear_rate_50_1_s"]["median"] is None

@@ -12,8 +12,9 @@ import numpy as np
 import pytest
 from fakes import block, header, record_file, soak
 
+from poresim.liquid.curves import MeasuredFlow
 from poresim.record.files import locked, safe_name, write_whole
-from poresim.record.layout import FORMAT, SOAK, RecordError
+from poresim.record.layout import FORMAT, SHEAR, SOAK, RecordError
 from poresim.record.model import Repeat
 from poresim.record.reading import load_record
 from poresim.record.writing import Parts
@@ -54,6 +55,44 @@ def test_what_is_written_is_read_back(path):
     assert first.snapshot_fill[2].shape == (record.solid(0).tubes, 2)
     assert len(first.snapshot_fill) == 3
     assert len(again.snapshot_fill) == 0
+
+
+def test_shear_rates_are_kept_and_older_records_have_none(tmp_path):
+    """From 1 to 100 to 1000 to 10 000 1/s lie 25, 50 and 25 % of the made-up soaks' work."""
+    solid, law = block(SMALL), MeasuredFlow([1.0, 10.0, 100.0], [1.0, 0.5, 0.25])
+    repeat = Repeat.of(soak(solid, 5.0), 1000.0, law)
+    low, high = 100**0.4, 1000 * 10**0.6
+    np.testing.assert_allclose(repeat.wall_shear_rate_1_s, [low, 10**2.5, high])
+    assert repeat.effective_viscosity_Pa_s == float(law.apparent_viscosity(10**2.5))
+    assert repeat.viscosity_at_50_1_s_Pa_s == float(law.apparent_viscosity(50.0))
+    np.testing.assert_allclose(repeat.extrapolated_share, [0.0, 0.75], atol=1e-12)
+    parts = Parts(tmp_path / "x.parts", header(1, 1))
+    parts.open(resume=False)
+    parts.add(0, 0, repeat, solid)
+    parts.merge(tmp_path / "x.h5", {(0, 0)})
+    again = load_record(tmp_path / "x.h5").liquids[0].repeats[0]
+    for name in SHEAR:
+        np.testing.assert_array_equal(getattr(again, name), getattr(repeat, name))
+        with h5py.File(tmp_path / "x.h5", "r+") as file:
+            del file[REPEAT].attrs[name]
+    older = load_record(tmp_path / "x.h5").liquids[0].repeats[0]
+    assert older.wall_shear_rate_1_s.shape == (3,)
+    assert all(np.isnan(getattr(older, name)).all() for name in SHEAR)
+
+
+@pytest.mark.parametrize(
+    ("name", "value", "found"),
+    [
+        ("wall_shear_rate_1_s", np.zeros(4), r"must hold 3 floating-point numbers, got .*\(4,\)"),
+        ("extrapolated_share", 0.5, r"must hold 2 floating-point numbers"),
+        ("effective_viscosity_Pa_s", "thick", r"must hold 1 floating-point number, got"),
+    ],
+)
+def test_shear_rates_of_another_kind_are_refused(path, name, value, found):
+    with h5py.File(path, "r+") as file:
+        file[REPEAT].attrs[name] = value
+    with pytest.raises(RecordError, match=f"attribute {name} {found}"):
+        load_record(path)
 
 
 @pytest.mark.parametrize("double", [False, True])

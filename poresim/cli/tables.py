@@ -53,6 +53,13 @@ def notes(summaries: Sequence[Summary], accuracy: float | None = None) -> str:
     return text
 
 
+def sheared(summaries: Sequence[Summary]) -> str:
+    """A line a liquid: the shear rates that mattered; nothing where none is known."""
+    from poresim.outcome.words import capital, shear_told
+
+    return "".join(f"{capital(text)}.\n" for text in shear_told(summaries))
+
+
 def half_time(s: Summary) -> str:
     """Time to half full, or in what sense it was not reached."""
     from poresim.outcome.words import ranged, seconds

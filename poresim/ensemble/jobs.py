@@ -107,7 +107,7 @@ def soak_one(number: int, job: Job) -> Done:
         cores=job.cores,
         progress=lambda fraction, *_: report(number, fraction),
     )
-    repeat = Repeat.of(result, job.liquid.density)
+    repeat = Repeat.of(result, job.liquid.density, job.liquid.viscosity)
     return Done(soak_image(job.run, repeat, job.double_precision), _solid_file(job.run, network))
 
 

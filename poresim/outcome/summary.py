@@ -41,6 +41,14 @@ class Course(Protocol):
     def ending(self) -> Ending: ...
     @property
     def volume_balance(self) -> float: ...
+    @property
+    def wall_shear_rate_1_s(self) -> Floats: ...
+    @property
+    def effective_viscosity_Pa_s(self) -> float: ...
+    @property
+    def viscosity_at_50_1_s_Pa_s(self) -> float: ...
+    @property
+    def extrapolated_share(self) -> Floats: ...
 
 
 @dataclass(frozen=True)
@@ -53,6 +61,11 @@ class Summary:
     exponent : of uptake ~ time^b between 10 and 60 % of the final uptake.
     sorptivity : kg/(m2 s^0.5) there; NaN when the wetted area is unknown.
     blocked_of_all, blocked_of_reached : share of throats closed by grains.
+    wall_shear_rate_10_1_s, wall_shear_rate_50_1_s, wall_shear_rate_90_1_s : 1/s, below which 10,
+    50 and 90 % of the work (viscous dissipation) were done.
+    effective_viscosity_Pa_s, viscosity_at_50_1_s_Pa_s : at the second of these, and at 50 1/s.
+    work_below_measured, work_above_measured : shares of the work at rates below and above a
+    measured flow curve's; NaN for other laws.
     endings : ending -> number of repeats.
     volume_balance : the largest over the repeats.
     """
@@ -67,6 +80,13 @@ class Summary:
     sorptivity: Spread
     blocked_of_all: Spread
     blocked_of_reached: Spread
+    wall_shear_rate_10_1_s: Spread
+    wall_shear_rate_50_1_s: Spread
+    wall_shear_rate_90_1_s: Spread
+    effective_viscosity_Pa_s: Spread
+    viscosity_at_50_1_s_Pa_s: Spread
+    work_below_measured: Spread
+    work_above_measured: Spread
     endings: dict[Ending, int]
     volume_balance: float
 
@@ -125,6 +145,13 @@ def summarise(
         sorptivity=spread(fit[1] for fit in fits),
         blocked_of_all=spread(b.of_all for b in closed),
         blocked_of_reached=spread(b.of_reached for b in closed),
+        wall_shear_rate_10_1_s=spread(float(c.wall_shear_rate_1_s[0]) for c in courses),
+        wall_shear_rate_50_1_s=spread(float(c.wall_shear_rate_1_s[1]) for c in courses),
+        wall_shear_rate_90_1_s=spread(float(c.wall_shear_rate_1_s[2]) for c in courses),
+        effective_viscosity_Pa_s=spread(c.effective_viscosity_Pa_s for c in courses),
+        viscosity_at_50_1_s_Pa_s=spread(c.viscosity_at_50_1_s_Pa_s for c in courses),
+        work_below_measured=spread(float(c.extrapolated_share[0]) for c in courses),
+        work_above_measured=spread(float(c.extrapolated_share[1]) for c in courses),
         endings=endings,
         volume_balance=max((c.volume_balance for c in courses), default=float("nan")),
     )

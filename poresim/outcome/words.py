@@ -9,6 +9,10 @@ from poresim.outcome.spread import Spread
 from poresim.outcome.summary import LEVELS, Summary
 from poresim.uptake.result import Ending
 
+#: Shares of the work outside a measured flow curve above this are told.
+EXTRAPOLATED = 0.05
+_TOLD = 0.001
+
 
 def seconds(value: float) -> str:
     """A time, to two or three figures: ``6.1 s``, ``12 min``, ``0.35 s``."""
@@ -79,6 +83,37 @@ def headline(summaries: Sequence[Summary]) -> str:
     return capital("; ".join(told)) + "."
 
 
+def shear_told(summaries: Sequence[Summary]) -> list[str]:
+    """A sentence a liquid: at which shear rates it was used, and how thick it is there.
+
+    Liquids that did not flow, or of which that is not known, are left out.
+    """
+    return [_shear(s) for s in summaries if math.isfinite(s.wall_shear_rate_50_1_s.median)]
+
+
+def _shear(s: Summary) -> str:
+    low, high = _figures(s.wall_shear_rate_10_1_s.median), _figures(s.wall_shear_rate_90_1_s.median)
+    text = f"{s.name} was sheared at {low} to {high} 1/s (10 to 90 % of the work)"
+    there, bench = s.effective_viscosity_Pa_s.median, s.viscosity_at_50_1_s_Pa_s.median
+    if math.isfinite(there):
+        here, slow = _figures(1e3 * there), _figures(1e3 * bench)
+        text += f": {here} mPa s there{', as at' if here == slow else f', {slow} at'} 50 1/s"
+    outside = {"below": s.work_below_measured.median, "above": s.work_above_measured.median}
+    if sum(outside.values()) > EXTRAPOLATED:
+        told = [f"{percent(v)} of the work {k}" for k, v in outside.items() if v >= _TOLD]
+        text += f"; {' and '.join(told)} the range of its flow curve, which is extrapolated there"
+    return text
+
+
+def _figures(value: float) -> str:
+    """Two figures, and no more zeros behind the point than they need."""
+    if not math.isfinite(value) or value == 0:
+        return "0" if value == 0 else "-"
+    digits = 1 - math.floor(math.log10(abs(value)))
+    rounded = round(value, digits)
+    return f"{rounded:.2g}" if abs(rounded) >= 1e6 or abs(rounded) < 1e-3 else f"{rounded:.10g}"
+
+
 def title(summaries: Sequence[Summary]) -> str:
     """The first and the last liquid of :func:`headline`, short enough to head a figure."""
     level = told_level(summaries)
@@ -139,4 +174,7 @@ def _round(value: float) -> str:
     return f"{value:.{digits}f}"
 
 
-__all__ = ["headline", "mass", "percent", "ranged", "seconds", "short", "title", "told_level"]
+__all__ = [
+    "headline", "mass", "percent", "ranged", "seconds", "shear_told", "short", "title",
+    "told_level",
+]  # fmt: skip

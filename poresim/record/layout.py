@@ -5,7 +5,8 @@
     /                       title, scenario (the file's text), seed, poresim_version,
                             created (UTC), format, complete, key, faces
     /liquids/<k>/           name, density_kg_m3
-    /liquids/<k>/repeats/<n>/   the datasets of SOAK; steps, solves, volume_balance, ending, ...
+    /liquids/<k>/repeats/<n>/   the datasets of SOAK; steps, solves, volume_balance, ending, ...;
+                            what SHEAR names, as attributes (absent in older records)
     /solids/<n>/            a network, as poresim.solid.files writes it
 """
 
@@ -59,6 +60,18 @@ SOAK = {
         ("s", "m", 2),
         "f4",
         stays=True,
+    ),
+}
+
+#: Attributes of a soak: at which shear rates the liquid was used. Work is viscous dissipation.
+SHEAR = {
+    "wall_shear_rate_1_s": Column(
+        "1/s", "wall shear rates below which 10, 50 and 90 % of the work were done", (3,)
+    ),
+    "effective_viscosity_Pa_s": Column("Pa s", "viscosity at the second of these", ()),
+    "viscosity_at_50_1_s_Pa_s": Column("Pa s", "viscosity at 50 1/s", ()),
+    "extrapolated_share": Column(
+        "1", "share of the work below and above the measured flow curve; NaN = none measured", (2,)
     ),
 }
 

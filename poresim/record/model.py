@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from poresim.liquid.laws import ViscosityLaw
 from poresim.solid.network import Network
-from poresim.uptake.result import Ending, Soak
+from poresim.uptake.result import BENCH_RATE, Ending, Soak
 
 Floats = NDArray[np.float64]
 
@@ -31,6 +32,12 @@ class Repeat:
     time_s (k,), uptake_kg (k,), saturation (k,), front_m (k, 5), front_mean_m (k,),
     front_width_m (k,), filled_at_s (m,), wetted_at_s (n,), blocked_at_s (m,),
     snapshot_time_s (s,). snapshot_fill[i] gives (m, 2), read from the file when asked for.
+
+    At which shear rates the liquid was used (NaN where that is not known, as in older records):
+    wall_shear_rate_1_s : (3,) below which 10, 50 and 90 % of the viscous dissipation took place.
+    effective_viscosity_Pa_s, viscosity_at_50_1_s_Pa_s : at the second of these, and at 50 1/s.
+    extrapolated_share : (2,) of the dissipation below and above all that was measured of a flow
+        curve; NaN for other laws.
     """
 
     time_s: Floats
@@ -49,10 +56,24 @@ class Repeat:
     solves: int
     volume_balance: float
     accuracy: float
+    wall_shear_rate_1_s: Floats = field(default_factory=lambda: np.full(3, np.nan))
+    effective_viscosity_Pa_s: float = float("nan")
+    viscosity_at_50_1_s_Pa_s: float = float("nan")
+    extrapolated_share: Floats = field(default_factory=lambda: np.full(2, np.nan))
 
     @classmethod
-    def of(cls, soak: Soak, density: float) -> Repeat:
-        """From a soak by a liquid of the given density (kg/m3)."""
+    def of(cls, soak: Soak, density: float, law: ViscosityLaw | None = None) -> Repeat:
+        """From a soak by a liquid of the given density (kg/m3) and flow law.
+
+        Without the law no viscosities are known.
+        """
+        viscosities: dict[str, Any] = {}
+        if law is not None:
+            viscosities = {
+                "effective_viscosity_Pa_s": soak.effective_viscosity(law),
+                "viscosity_at_50_1_s_Pa_s": float(law.apparent_viscosity(BENCH_RATE)),
+                "extrapolated_share": np.array(soak.extrapolated_share(law)),
+            }
         return cls(
             time_s=soak.time_s,
             uptake_kg=soak.uptake_m3 * density,
@@ -70,6 +91,8 @@ class Repeat:
             solves=soak.solves,
             volume_balance=soak.volume_balance,
             accuracy=soak.accuracy,
+            wall_shear_rate_1_s=soak.wall_shear_rate(),
+            **viscosities,
         )
 
 

@@ -12,7 +12,7 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
-from poresim.record.layout import FORMAT, SOAK, SOLID, Column, RecordError
+from poresim.record.layout import FORMAT, SHEAR, SOAK, SOLID, Column, RecordError
 from poresim.record.model import LiquidRecord, Record, Repeat
 from poresim.solid.files import load_network
 from poresim.solid.network import Network
@@ -157,6 +157,19 @@ class _Place:
             raise self.error(f"attribute {name} must be a number, got {type(value).__name__}")
         return value if isinstance(value, int) else value.item()  # type: ignore[union-attr]
 
+    def figures(self, name: str, column: Column) -> NDArray[np.float64] | float:
+        """An attribute of numbers, or of one; NaN where an older file has none."""
+        attributes, shape = self.at.attrs, column.shape
+        if name not in attributes:
+            return np.full(shape, np.nan) if shape else np.nan  # type: ignore[arg-type]
+        stored = attributes.get_id(name)
+        if stored.shape != shape or stored.dtype.kind != "f":
+            raise self.error(
+                f"attribute {name} must hold {shape[0] if shape else 1} floating-point "
+                f"number{'s' * bool(shape)}, got {stored.dtype} of shape {stored.shape}"
+            )
+        return np.array(attributes[name], dtype=np.float64) if shape else float(attributes[name])
+
     def text(self, name: str) -> str:
         value = self._attribute(name)
         if not isinstance(value, str) or len(value) > _MAX_TEXT:
@@ -199,7 +212,7 @@ def _liquid(place: _Place, solids: dict[int, dict[str, int]]) -> LiquidRecord:
 
 
 def _repeat(place: _Place, sizes: dict[str, int]) -> Repeat:
-    plain = {n: place.array(n, c, sizes) for n, c in SOAK.items() if not c.stays}
+    plain: dict[str, Any] = {n: place.array(n, c, sizes) for n, c in SOAK.items() if not c.stays}
     rows = {n: place.dataset(n, c, sizes) for n, c in SOAK.items() if c.stays}
     time = plain["time_s"]
     if not (len(time) and np.all(np.isfinite(time)) and np.all(np.diff(time) >= 0)):
@@ -211,6 +224,7 @@ def _repeat(place: _Place, sizes: dict[str, int]) -> Repeat:
     ending = place.text("ending")
     if ending not in Ending.__members__:
         raise place.error(f"ending {ending[:40]!r} is unknown")
+    plain |= {n: place.figures(n, c) for n, c in SHEAR.items()}
     return Repeat(
         **plain,
         snapshot_fill=_Rows(place.path, fill.name, fill.shape),

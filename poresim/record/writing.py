@@ -20,7 +20,7 @@ import h5py
 
 from poresim import __version__
 from poresim.record.files import clear_temporary, write_whole
-from poresim.record.layout import FORMAT, QUANTILES, SOAK
+from poresim.record.layout import FORMAT, QUANTILES, SHEAR, SOAK
 from poresim.record.model import Record, Repeat
 from poresim.solid.files import write_network
 from poresim.solid.network import Network
@@ -204,6 +204,7 @@ def write_soak(group: h5py.Group, repeat: Repeat, double_precision: bool = False
         ending=repeat.ending.name,
         ending_words=repeat.ending.value,
         accuracy=repeat.accuracy,
+        **{name: getattr(repeat, name) for name in SHEAR},
     )
 
 

@@ -12,6 +12,7 @@ from poresim.solid.network import Network
 from poresim.tube.jit import kernel
 from poresim.uptake.inputs import Asked
 from poresim.uptake.result import Ending, Soak
+from poresim.uptake.shear import Shear, edges, shares
 from poresim.uptake.state import State
 
 QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
@@ -72,6 +73,7 @@ class Course:
         self._snapshot_times: list[float] = []
         self._balance = 0.0
         self._events = 0
+        self._shear = Shear(state)
         self._stops = [*asked.snapshots[asked.snapshots <= asked.until_s], asked.until_s]
         self._passed = 0
         self._watch()
@@ -109,6 +111,7 @@ class Course:
         self._pressure = pressure.copy()
         self.time, self.held = time, held
         self._curve.append((time, held))
+        self._shear.look(time, self.last_step)
         inner = self._state.junctions["inlet"] == 0
         owed = float(self._state.junctions["owed"][inner].sum())
         if held > 0:
@@ -178,6 +181,7 @@ class Course:
         pressure[order] = np.where(junctions["wet"] == 1, junctions["pressure"], np.nan)
         time, uptake = np.array(self._curve).T
         front = np.array(self._front)
+        work = self._shear.close()
         return Soak(
             time_s=time,
             uptake_m3=uptake,
@@ -199,6 +203,9 @@ class Course:
                 if self._snapshots
                 else np.zeros((0, self.solid.tubes, 2), np.float32)
             ),
+            shear_edges_1_s=edges(),
+            shear_share=shares(work),
+            dissipated_j=float(work.sum()),
             ending=self.ending,
             steps=len(self._curve) - 1,
             solves=int(self._control["solves"]),

@@ -6,9 +6,18 @@ import enum
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
+
+from poresim.liquid.curves import MeasuredFlow
+from poresim.liquid.laws import ViscosityLaw
 
 Floats = NDArray[np.float64]
+
+
+#: Shares of the work, of the lowest shear rates up, whose rates are told.
+SHEAR_LEVELS = (0.1, 0.5, 0.9)
+#: Where kitchens measure thickness, 1/s.
+BENCH_RATE = 50.0
 
 
 class Ending(enum.Enum):
@@ -42,6 +51,10 @@ class Soak:
     pressure_pa : (n,) gauge pressure at the end; NaN where dry.
     snapshot_time_s : (s,) times of the snapshots.
     snapshot_fill : (s, m, 2) float32, share of the tube's length wet from end 0 and end 1.
+    shear_edges_1_s : (b + 1,) wall shear rates between the bins of the next, 1/s.
+    shear_share : (b,) share of all viscous dissipation that took place at wall shear rates of each
+        bin; the first and the last hold what lies beyond too. All 0 where nothing flowed.
+    dissipated_j : the whole of it, J, as sampled: a few per cent off, more in coarse soaks.
     ending : how it ended.
     steps, solves : work done (global steps; linear solves of the whole cluster).
     volume_balance : largest |inlet flow integrated over time - liquid in tubes| over the liquid.
@@ -60,8 +73,44 @@ class Soak:
     pressure_pa: Floats
     snapshot_time_s: Floats
     snapshot_fill: NDArray[np.float32]
+    shear_edges_1_s: Floats
+    shear_share: Floats
+    dissipated_j: float
     ending: Ending
     steps: int
     solves: int
     volume_balance: float
     accuracy: float
+
+    def wall_shear_rate(self, levels: ArrayLike = SHEAR_LEVELS) -> Floats:
+        """Wall shear rates, 1/s, below which these shares of the work were done; of their shape.
+
+        Work is viscous dissipation. NaN where nothing flowed.
+        """
+        below = np.concatenate([[0.0], np.cumsum(self.shear_share)])
+        asked = np.asarray(levels, dtype=np.float64)
+        if not below[-1] > 0:
+            return np.full(asked.shape, np.nan)
+        some = np.flatnonzero(np.diff(below) > 0)
+        span = slice(int(some[0]), int(some[-1]) + 2)  # no work, no rate
+        return np.exp(np.interp(asked, below[span], np.log(self.shear_edges_1_s[span])))
+
+    def effective_viscosity(self, law: ViscosityLaw) -> float:
+        """Viscosity, Pa s, at the rate below and above which half of the work was done.
+
+        law : the soaking liquid's. NaN where nothing flowed.
+        """
+        rate = float(self.wall_shear_rate(0.5))
+        return float(law.apparent_viscosity(rate)) if np.isfinite(rate) else float("nan")
+
+    def extrapolated_share(self, law: ViscosityLaw) -> tuple[float, float]:
+        """Shares of the work done at wall shear rates (below, above) all that were measured.
+
+        (NaN, NaN) for a liquid whose flow curve is not a measured one, or where nothing flowed.
+        """
+        if not isinstance(law, MeasuredFlow) or not self.shear_share.any():
+            return float("nan"), float("nan")
+        below = np.concatenate([[0.0], np.cumsum(self.shear_share)])
+        ends = np.log(law.shear_rate[[0, -1]])
+        low, high = np.interp(ends, np.log(self.shear_edges_1_s), below)
+        return float(low), float(max(below[-1] - high, 0.0))
