@@ -38,9 +38,10 @@ _LEVEL = 1e-9  # a cone that narrows by less has no part in it
 _STILL = 1e-6  # a meniscus that has gone less of its way has not moved
 
 _GROWN = 1.15  # looks are so far apart, as a factor of time
-_SPOILT = 0.5  # of the dissipation, that junctions out of balance may have made up
+_SPOILT = 0.5  # of the dissipation, that junctions out of balance may have made up: where it was
+# tried, less leaves too few looks, and more lets in what doubles the sum
 _PATIENCE = 4.0  # after so long, as a factor of time, a spoilt look is better than none
-_ROWS, _SLOTS = 2000, 5000  # junctions, and tubes beside menisci, that one look takes at most
+_ROWS, _SLOTS = 1000, 3000  # junctions, and tubes beside menisci, that one look takes at most
 
 
 class Shear:
