@@ -193,6 +193,7 @@ def test_the_shear_rates_that_mattered_in_words(tmp_path):
 
     head = "gum broth was sheared at 310 to 9000 1/s (10 to 90 % of the work): "
     assert told(0.012, 0.0351) == head + "12 mPa s there, 35 at 50 1/s"
+    assert "12 000 mPa s there, 0.00012 at" in told(12.3, 1.2e-7)
     assert told(0.001, 0.001) == head + "1 mPa s there, as at 50 1/s"
     assert told(0.012, 0.035, 0.0, 0.049) == head + "12 mPa s there, 35 at 50 1/s"
     assert told(0.012, 0.035, 0.0, 0.23) == head + (

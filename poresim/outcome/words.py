@@ -106,12 +106,13 @@ def _shear(s: Summary) -> str:
 
 
 def _figures(value: float) -> str:
-    """Two figures, and no more zeros behind the point than they need."""
-    if not math.isfinite(value) or value == 0:
+    """Two figures, without needless zeros: ``0.012``, ``9000``, ``2 300 000``."""
+    if value == 0 or not math.isfinite(value):
         return "0" if value == 0 else "-"
-    digits = 1 - math.floor(math.log10(abs(value)))
-    rounded = round(value, digits)
-    return f"{rounded:.2g}" if abs(rounded) >= 1e6 or abs(rounded) < 1e-3 else f"{rounded:.10g}"
+    rounded = float(f"{value:.1e}")
+    if abs(rounded) < 1e-3:
+        return f"{rounded:.2g}"
+    return f"{rounded:,.10g}".replace(",", " ") if rounded >= 1e4 else f"{rounded:.10g}"
 
 
 def title(summaries: Sequence[Summary]) -> str:

@@ -41,7 +41,7 @@ _GROWN = 1.15  # looks are so far apart, as a factor of time
 _SPOILT = 0.5  # of the dissipation, that junctions out of balance may have made up: where it was
 # tried, less leaves too few looks, and more lets in what doubles the sum
 _PATIENCE = 4.0  # after so long, as a factor of time, a spoilt look is better than none
-_ROWS, _SLOTS = 1000, 3000  # junctions, and tubes beside menisci, that one look takes at most
+_ROWS, _SLOTS = 1000, 1000  # junctions, and tubes beside menisci, that one look takes at most
 
 
 class Shear:
