@@ -124,7 +124,7 @@ def add_dissipation(law, wetting, tubes, junctions, graph, shapes, log, now, ste
         stride = 1 + count // _SLOTS
         for s in range(log.begin[p, TOP] + turn % stride, log.counts[p, TOP], stride):
             tube = tubes[s]
-            if not tube.live:
+            if not tube.live or tube.body:  # a body's mouth is wide: nothing is lost there
                 continue
             a, b = junctions[tube.a], junctions[tube.b]
             if tube.full:
@@ -148,7 +148,7 @@ def add_first(law, wetting, tubes, junctions, log, work):
     for p in range(len(log.counts)):
         for s in range(log.begin[p, TOP], log.counts[p, TOP]):
             tube = tubes[s]
-            if tube.live and not tube.full:
+            if tube.live and not tube.full and not tube.body:
                 a, b = junctions[tube.a], junctions[tube.b]
                 _enter_way(law, wetting, tube, tube.tilt, a, tube.x0, work)
                 _enter_way(law, wetting, tube, -tube.tilt, b, tube.x1, work)
@@ -175,7 +175,7 @@ def _enter_full(law, tube, a, b, log, now, step, times, power):
 @inner
 def _enter_wet(law, wetting, tube, tilt, mouth, x, now, step, times, power):
     """A meniscus at x: what it took in the step at the drive that it has."""
-    if not mouth.wet or x <= 0.0:
+    if not mouth.feeds or x <= 0.0:
         return 0.0
     drive, behind = drives(wetting, tube, tilt, mouth.pressure, x)
     if drive <= 0.0:
@@ -199,7 +199,7 @@ def _enter_wet(law, wetting, tube, tilt, mouth, x, now, step, times, power):
 
 @inner
 def _enter_way(law, wetting, tube, tilt, mouth, x, work):
-    if not mouth.wet or x <= 0.0:
+    if not mouth.feeds or x <= 0.0:
         return
     before = 0.0
     for k in range(_PARTS):
