@@ -354,6 +354,19 @@ def test_a_liquid_that_does_not_wet_is_remarked_on(small, capsys):
         ('law = "power_law", consistency_Pa_sn = 0.2, index = 1.0', None),
         ('law = "power_law", consistency_Pa_sn = 0.2, index = 0.999999', None),
         ('law = "herschel_bulkley", yield_Pa = 900, consistency_Pa_sn = 0.2, index = 0.5', None),
+        # 200 mPa s falls as rate^-0.5 from 1 1/s on: 1 mPa s at 40,000 1/s
+        (
+            'law = "carreau", zero_mPa_s = 200, infinite_mPa_s = 0, time_s = 1, index = 0.5',
+            "above 4e+04 1/s",
+        ),
+        # 200 / (1 + (rate/10)^0.8) is 1 at 10 * 199^1.25 = 7475
+        (
+            'law = "cross", zero_mPa_s = 200, infinite_mPa_s = 0, time_s = 0.1, exponent = 0.8',
+            "above 7.5e+03 1/s",
+        ),
+        ('law = "cross", zero_mPa_s = 200, infinite_mPa_s = 1, time_s = 1, exponent = 0.8', None),
+        # hot broth: thinner than cold water, not than hot
+        ('law = "cross", zero_mPa_s = 50, infinite_mPa_s = 0.5, time_s = 1, exponent = 0.8', None),
     ],
 )
 def test_a_law_used_where_it_is_thinner_than_water_is_remarked_on(small, capsys, law, said):
@@ -363,6 +376,32 @@ def test_a_law_used_where_it_is_thinner_than_water_is_remarked_on(small, capsys,
     lines = [line for line in capsys.readouterr().out.splitlines() if "thinner than water" in line]
     assert len(lines) == (0 if said is None else 2)
     assert all(str(said) in line for line in lines)
+
+
+def check_measured(small, capsys, rows):
+    (small.parent / "gum.csv").write_text("shear_rate_1_s,viscosity_mPa_s\n" + rows)
+    law = 'law = "measured", file = "gum.csv"'
+    small.write_text(TWO_BROTHS.replace('law = "newtonian", mPa_s = 1.2', law))
+    assert main(["check", str(small)]) == 0
+    return capsys.readouterr().out.splitlines()
+
+
+def test_check_states_how_a_measured_curve_goes_on(small, capsys):
+    # power laws of index 0.5 and, from 10 1/s on, 0.6
+    lines = check_measured(small, capsys, "0.1,126.5\n1,40\n10,12.65\n100,5.036\n1000,2.005\n")
+    told = [line for line in lines if "measured" in line]
+    assert told[0] == (
+        "liquid:  clear broth: measured from 0.1 to 1000 1/s; beyond it goes on as a power law of "
+        "index 0.5 below and 0.6 above"
+    )
+    # 2.005 at 1000, falling as rate^-0.4 beyond: 1 at 1000 * 2.005^2.5 = 5692
+    thin = [line for line in lines if "thinner than water" in line]
+    assert "above 5.7e+03 1/s" in thin[0]
+
+
+def test_what_was_measured_thinner_than_water_is_not_remarked_on(small, capsys):
+    lines = check_measured(small, capsys, "1,4\n10,2\n100,0.9\n1000,0.5\n")
+    assert not [line for line in lines if "thinner than water" in line]
 
 
 def test_every_fault_of_a_scenario_is_a_line(small, capsys):

@@ -149,6 +149,14 @@ def test_order_of_liquids_does_not_matter_for_taking_over():
     [
         ('law = "power_law", consistency_Pa_sn = 0.1, index = 0.6', ps.PowerLaw(0.1, 0.6)),
         ('law = "bingham", yield_Pa = 1, plastic_mPa_s = 20', ps.Bingham(1, 0.02)),
+        (
+            'law = "cross", zero_mPa_s = 50, infinite_mPa_s = 1, time_s = 0.5, exponent = 0.76',
+            ps.Cross(0.05, 0.001, 0.5, 0.76),
+        ),
+        (
+            'law = "carreau", zero_mPa_s = 50, infinite_mPa_s = 0, time_s = 1, index = 0.5',
+            ps.Carreau(0.05, 0.0, 1.0, 0.5),
+        ),
     ],
 )
 def test_viscosity_laws(viscosity, law):
@@ -289,6 +297,17 @@ def test_radii_of_a_porosimeter_come_from_a_file(tmp_path):
     # Equal volumes in two octaves: the finer holds four times the number (volume over d^2).
     assert float(radii.share_above(10e-6)) == pytest.approx(0.2)
     assert float(radii.share_above(20e-6)) == 0.0
+
+
+def test_a_measured_flow_curve_comes_from_a_file_beside_the_scenario(tmp_path):
+    (tmp_path / "gum.csv").write_text("shear_rate_1_s,viscosity_mPa_s\n1,40\n10,12\n100,5\n")
+    (tmp_path / "rusk.toml").write_text(
+        changed(('law = "newtonian", mPa_s = 1.2', 'law = "measured", file = "gum.csv"'))
+    )
+    scenario = ps.load_scenario(tmp_path / "rusk.toml")
+    law = ps.build_liquid(pickle.loads(pickle.dumps(scenario)).liquids[0]).viscosity
+    assert law == ps.MeasuredFlow([1, 10, 100], [0.04, 0.012, 0.005])
+    assert ps.build_liquid(scenario.liquids[2]).viscosity == law  # taken over with the rest
 
 
 def test_a_network_file_is_a_solid(tmp_path):

@@ -168,7 +168,51 @@ FAULTS = [
         '"face"\ntilt_deg = 3',
         "35: exposure.tilt_deg: is not in this version; leave it out",
     ),
-    ('"newtonian"', '"carreau"', "16: liquids[1].viscosity: ... 'carreau' is not in this version"),
+    (
+        '"newtonian", mPa_s = 1.2',
+        '"cross", zero_mPa_s = 50, infinite_mPa_s = 60, time_s = 1, exponent = 0.7',
+        "16: liquids[1].viscosity.infinite_mPa_s: got 60, above zero_mPa_s (50); swap the two",
+    ),
+    (
+        '"newtonian", mPa_s = 1.2',
+        '"cross", zero_mPa_s = 50, infinite_mPa_s = 0, time_s = 1, exponent = 1',
+        "16: liquids[1].viscosity: its stress hardly rises, or falls, with the rate (local index ",
+    ),
+    (
+        '"newtonian", mPa_s = 1.2',
+        '"cross", zero_mPa_s = 5000, infinite_mPa_s = 1, time_s = 1, exponent = 1.5',
+        "16: liquids[1].viscosity: ... is needed); raise infinite_mPa_s or thin it less",
+    ),
+    (
+        '"newtonian", mPa_s = 1.2',
+        '"carreau", zero_mPa_s = 50, infinite_mPa_s = 1, time_s = 0, index = 0.5',
+        "16: liquids[1].viscosity.time_s: got 0; give time constant",
+    ),
+    (
+        '"newtonian", mPa_s = 1.2',
+        '"carreau", zero_mPa_s = 50, infinite_mPa_s = 1, time_s = 1, index = 1.2',
+        "16: liquids[1].viscosity.index: got 1.2; give flow index at high rates",
+    ),
+    (
+        '"newtonian", mPa_s = 1.2',
+        '"carreau", zero_mPa_s = 50, infinite_mPa_s = 1, time_s = 1, exponent = 0.5',
+        "16: liquids[1].viscosity.exponent: is not a key of the law 'carreau'; it is one of cross",
+    ),
+    (
+        '"newtonian", mPa_s = 1.2',
+        '"cross", zero_mPa_s = 50, time_s = 1, exponent = 0.5',
+        "16: liquids[1].viscosity.infinite_mPa_s: is missing; give viscosity at high rates",
+    ),
+    (
+        '"newtonian", mPa_s = 1.2',
+        '"measured", file = "none.csv"',
+        "16: liquids[1].viscosity.file: ... cannot be read (No such file or directory)",
+    ),
+    (
+        '"newtonian", mPa_s = 1.2',
+        '"measured"',
+        "16: liquids[1].viscosity.file: is missing; give the name of a CSV file with two of the",
+    ),
     ("= 420", "= 420\ndry_mass_g = 1", "8: solid.dry_mass_g: is not in this version; leave it"),
     ("= 420", "= 420\nlayers = []", "8: solid.layers: has 0 members; give a list of layers, such"),
     ("= 420", "= 420\nlayers = 3", "8: solid.layers: got 3; give a list of layers"),
@@ -338,7 +382,7 @@ FAULTS = [
     (
         "mPa_s = 1.2",
         "mPa_s = 1.2, index = 0.5",
-        "16: liquids[1].viscosity.index: ... it is one of power_law, herschel_bulkley",
+        "16: liquids[1].viscosity.index: ... it is one of power_law, herschel_bulkley, carreau",
     ),
     (
         "median_diameter_um",
@@ -579,6 +623,7 @@ def test_faces_that_the_solid_does_not_have(lattice, sides, face, said):
         ("radius_um,weight\n3,1\n4\n", "line 3: weight is 'nothing'"),
         ("radius_um,weight\n3,0\n", "every weight is 0"),
         ("radius_um\n" + "3\n" * 20_001, "has too many rows"),
+        ('# a, "b\n\nradius_um\n3\n# c\n-1\n', "radii.csv, line 6: radius_um is '-1'"),
         (b"radius_um\n\xff\n", "not UTF-8 text"),
     ],
 )
@@ -593,6 +638,31 @@ def test_wrong_tables(tmp_path, rows, said):
     assert len(found) == 1
     assert said in found[0]
     assert "secret" not in found[0]  # what no table holds is not shown
+
+
+def test_a_wrong_flow_curve_is_told_once_however_many_take_it_over(tmp_path):
+    (tmp_path / "gum.csv").write_text("shear_rate_1_s,shear_stress_Pa\n1,3\n10,2\n100,5\n")
+    text = changed(('law = "newtonian", mPa_s = 1.2', 'law = "measured", file = "gum.csv"'))
+    found = faults_of(text, tmp_path / "rusk.toml")
+    assert len(found) == 1
+    assert "line 16: liquids[1].viscosity.file: " in found[0]
+    assert "gum.csv, lines 2 and 3: the stress hardly rises, or falls" in found[0]
+
+
+def test_a_curve_too_sharp_for_tables_is_a_fault_of_its_table(monkeypatch):
+    from poresim.tube import curve_tables
+
+    monkeypatch.setattr(curve_tables, "MOST_ERROR", 1e-30)
+    curve_tables.curve_tables.cache_clear()
+    text = changed(
+        (
+            '"newtonian", mPa_s = 1.2',
+            '"cross", zero_mPa_s = 51, infinite_mPa_s = 1, time_s = 1, exponent = 0.7',
+        )
+    )
+    found = faults_of(text)
+    assert len(found) == 1
+    assert "line 16: liquids[1].viscosity: the flow curve bends too sharply" in found[0]
 
 
 def test_every_wrong_table_is_told_at_its_own_key(tmp_path):
@@ -789,7 +859,7 @@ def test_hostile_texts_end_soon_and_in_faults(text):
 
 
 _NAMES = ["spacing_um", "porosity", "law", "parts", "based_on", "faces", "seed", "network", "kind"]
-_NAMES += ["made_of", "water_C", "sucrose_percent", "temperature_C"]
+_NAMES += ["made_of", "water_C", "sucrose_percent", "temperature_C", "time_s", "exponent", "file"]
 _NAMES += ["layers", "tubes", "thickness_mm", "correlation_um", "body_ratio", "waist", "least"]
 _VALUES = ["-1", "nan", "1e400", "[]", "{}", "true", '""', '"\\u0000"', "[[1]]", "0", '"bottom"']
 _PIECES = st.sampled_from(

@@ -6,12 +6,14 @@ import math
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from poresim.liquid.laws import ViscosityLaw
     from poresim.scenario.build import LiquidSpec
     from poresim.scenario.plan import Plan, SolidPlan
     from poresim.scenario.reading import Scenario
 
 
 _WATER_PA_S = 1.0e-3  # at 20 C
+_HOT_WATER_PA_S = 0.28e-3  # at 100 C: a plateau above it may be a liquid's own
 
 
 def forecast(scenario: Scenario, plan: Plan) -> list[str]:
@@ -34,6 +36,7 @@ def forecast(scenario: Scenario, plan: Plan) -> list[str]:
             "a wider spacing or narrower tubes would be truer"
         )
     lines += [_figures(liquid) for liquid in scenario.liquids if liquid.worked_out]
+    lines += [line for liquid in scenario.liquids for line in _goes_on(liquid)]
     for liquid in scenario.liquids:
         if liquid.contact_angle_deg >= 90:
             lines.append(
@@ -113,20 +116,30 @@ def _layers(solid: SolidPlan) -> list[str]:
     ]
 
 
+def _goes_on(liquid: LiquidSpec) -> list[str]:
+    """How a measured flow curve goes on beyond what was measured."""
+    from poresim.liquid.curves import MeasuredFlow
+
+    law = liquid.viscosity
+    if not isinstance(law, MeasuredFlow):
+        return []
+    below, above = law.tails
+    return [
+        f"liquid:  {liquid.name}: measured from {law.shear_rate[0]:.4g} to "
+        f"{law.shear_rate[-1]:.4g} 1/s; beyond it goes on as a power law of index {below:.2g} "
+        f"below and {above:.2g} above"
+    ]
+
+
 def _thinner_than_water(scenario: Scenario, solid: SolidPlan, liquid: LiquidSpec) -> list[str]:
-    """A remark on a power law that is used where it says less than the water it is made of.
+    """A remark on a law that is used where it says less than the water it is made of.
 
     While a first tube fills, the stress at its wall is about the suction of its throat times its
     radius over twice its length; later stresses are lower.
     """
-    from poresim.liquid.laws import HerschelBulkley, PowerLaw
-
-    law = liquid.viscosity
-    if not isinstance(law, PowerLaw | HerschelBulkley) or law.index >= 1 or solid.spacing is None:
+    rate = _thin_above(liquid.viscosity)
+    if rate is None or solid.spacing is None:
         return []
-    rate = math.exp(min(math.log(law.consistency / _WATER_PA_S) / (1 - law.index), 100.0))
-    if isinstance(law, HerschelBulkley):
-        rate = max(rate, law.yield_stress / _WATER_PA_S)
     wetting = liquid.surface_tension * math.cos(math.radians(liquid.contact_angle_deg))
     if wetting / (scenario.solid.mean_waist * solid.spacing) <= rate * _WATER_PA_S:
         return []
@@ -134,6 +147,28 @@ def _thinner_than_water(scenario: Scenario, solid: SolidPlan, liquid: LiquidSpec
         f"remark:  by its law {liquid.name} is thinner than water above {rate:.2g} 1/s, which it "
         "may pass in narrow places here; real ones are not: the uptake may start too fast"
     ]
+
+
+def _thin_above(law: ViscosityLaw) -> float | None:
+    """Shear rate, 1/s, from which on a law says less than water where nobody said so."""
+    from poresim.liquid.curves import FASTEST, FlowCurve, MeasuredFlow
+    from poresim.liquid.laws import HerschelBulkley, PowerLaw
+
+    if isinstance(law, PowerLaw | HerschelBulkley) and law.index < 1:
+        rate = math.exp(min(math.log(law.consistency / _WATER_PA_S) / (1 - law.index), 100.0))
+        return max(rate, getattr(law, "yield_stress", 0.0) / _WATER_PA_S)
+    if not isinstance(law, FlowCurve) or getattr(law, "infinite_viscosity", 0.0) > _HOT_WATER_PA_S:
+        return None
+    # What was measured is true.
+    low = float(law.shear_rate[-1]) if isinstance(law, MeasuredFlow) else 1e-3
+    high = FASTEST
+    if not law.apparent_viscosity(high) < _WATER_PA_S <= law.apparent_viscosity(low):
+        return None
+    while high > low * 1.001:
+        middle = math.sqrt(low * high)
+        thin = bool(law.apparent_viscosity(middle) < _WATER_PA_S)
+        low, high = (low, middle) if thin else (middle, high)
+    return high
 
 
 def _some(number: int, what: str) -> str:

@@ -26,6 +26,17 @@ _STEEPEST = 1.5  # slopes at measured points over those of the lines beside them
 _TAIL = 3  # of a measured curve, whose straight line goes on beyond it
 
 
+class PointsFault(ValueError):
+    """Two points of a measured curve do not go together; ``points`` are their places as given."""
+
+    def __init__(self, points: tuple[int, int], message: str) -> None:
+        self.points = points
+        super().__init__(message)
+
+    def __reduce__(self) -> tuple[type[PointsFault], tuple[tuple[int, int], str]]:
+        return type(self), (self.points, str(self))
+
+
 class FlowCurve(ViscosityLaw):
     """A flow curve: ln(stress) over ln(rate), smooth but for ``bends``."""
 
@@ -172,7 +183,7 @@ class MeasuredFlow(FlowCurve):
     the one that fits the last three points of that end best. Records say how much of the flow that
     was.
 
-    ValueError where the stress does not rise from each rate to the next.
+    ValueError (PointsFault) where the stress does not rise from each rate to the next.
     """
 
     shear_rate: Floats
@@ -197,7 +208,7 @@ class MeasuredFlow(FlowCurve):
             raise ValueError(f"shear_rate (1/s) must lie in {SLOWEST:g} to {FASTEST:g}")
         order = np.argsort(rate, kind="stable")
         rate, eta = rate[order], eta[order]
-        _refuse_falling(rate, rate * eta)
+        _refuse_falling(rate, rate * eta, order)
         from scipy.interpolate import CubicHermiteSpline
 
         x, y = np.log(rate), np.log(rate * eta)
@@ -241,25 +252,33 @@ class MeasuredFlow(FlowCurve):
         return np.log(self.shear_rate)
 
 
-def _refuse_falling(rate: Floats, stress: Floats) -> None:
+def _refuse_falling(rate: Floats, stress: Floats, order: NDArray[np.int64]) -> None:
+    """PointsFault unless the stress rises; ``order``: places of the points as given."""
+
+    def refuse(k: int, message: str) -> None:
+        raise PointsFault((int(order[k]), int(order[k + 1])), message)
+
     same = np.flatnonzero(np.diff(rate) <= 0)
     if len(same):
-        raise ValueError(f"two points have the same shear rate ({rate[same[0]]:g} 1/s)")
+        rate_ = f"{rate[same[0]]:g} 1/s"
+        refuse(int(same[0]), f"two points have the same shear rate ({rate_}); average them")
     index = np.diff(np.log(stress)) / np.diff(np.log(rate))
     flat = np.flatnonzero(index < _FLATTEST)
     if len(flat):
         k = int(flat[0])
-        raise ValueError(
+        refuse(
+            k,
             f"the stress hardly rises, or falls, from {stress[k]:.4g} Pa at {rate[k]:.4g} 1/s to "
             f"{stress[k + 1]:.4g} Pa at {rate[k + 1]:.4g} 1/s; a flow curve rises (index at least "
-            f"{_FLATTEST:g}): smooth the data, or leave the range out"
+            f"{_FLATTEST:g}): smooth the data, or leave the range out",
         )
     steep = np.flatnonzero(index > _SHARPEST)
     if len(steep):
         k = int(steep[0])
-        raise ValueError(
+        refuse(
+            k,
             f"the stress rises too steeply between {rate[k]:.4g} and {rate[k + 1]:.4g} 1/s "
-            f"(local index {index[k]:.3g}, at most {_SHARPEST:g})"
+            f"(local index {index[k]:.3g}, at most {_SHARPEST:g})",
         )
 
 

@@ -10,11 +10,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from poresim.liquid import laws
+from poresim.liquid import curves, laws
 from poresim.liquid.liquid import Liquid
 from poresim.liquid.particles import Particles
 from poresim.scenario import schema
-from poresim.scenario.tables import read_radii, read_table
+from poresim.scenario.flow_curve import read_flow_curve
+from poresim.scenario.tables import read_radii, read_sizes
 from poresim.solid.layers import Layer
 from poresim.solid.sizes import (
     Gamma,
@@ -134,7 +135,7 @@ def liquid_spec(keys: schema.Liquid, folder: Path) -> LiquidSpec:
         grains = Grains(p.volume_fraction, sizes, p.density_kg_m3, p.leak)
     return LiquidSpec(
         name=keys.name,
-        viscosity=_viscosity(keys.viscosity),
+        viscosity=viscosity_law(keys.viscosity, folder),
         surface_tension=keys.surface_tension_mN_m * 1e-3,
         contact_angle_deg=keys.contact_angle_deg,
         density=keys.density_kg_m3,
@@ -197,13 +198,24 @@ def waist_law(keys: Any) -> float | WaistLaw:
     return LognormalWaist(keys.median, keys.log_sd, keys.least, keys.greatest)
 
 
-def _viscosity(keys: Any) -> laws.ViscosityLaw:
+def viscosity_law(keys: Any, folder: Path) -> laws.ViscosityLaw:
+    """The flow law from the keys of its table; a file is looked up in ``folder``.
+
+    Raises ValueError: a bad file, or figures that together make no flow curve.
+    """
     if keys.law == "newtonian":
         return laws.Newtonian(keys.mPa_s * 1e-3)
     if keys.law == "power_law":
         return laws.PowerLaw(keys.consistency_Pa_sn, keys.index)
     if keys.law == "bingham":
         return laws.Bingham(keys.yield_Pa, keys.plastic_mPa_s * 1e-3)
+    if keys.law == "measured":
+        return read_flow_curve(folder / keys.file)
+    if keys.law in ("cross", "carreau"):
+        zero, infinite = keys.zero_mPa_s * 1e-3, keys.infinite_mPa_s * 1e-3
+        if keys.law == "cross":
+            return curves.Cross(zero, infinite, keys.time_s, keys.exponent)
+        return curves.Carreau(zero, infinite, keys.time_s, keys.index)
     return laws.HerschelBulkley(keys.yield_Pa, keys.consistency_Pa_sn, keys.index)
 
 
@@ -231,5 +243,5 @@ def size_law(keys: Any, what: str, folder: Path) -> SizeLaw:
         return Mixture([part.share for part in keys.parts], parts)
     if what == "radius":
         return read_radii(folder / keys.file)
-    values, weights = read_table(folder / keys.file, f"{what}_um")
+    values, weights = read_sizes(folder / keys.file, f"{what}_um")
     return Table(values * _UM, weights)

@@ -3,15 +3,23 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import unicodedata
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from poresim.liquid.curves import FlowCurve
 from poresim.scenario import composition, schema, wording
-from poresim.scenario.build import LiquidSpec, liquid_spec, solid_spec, waist_law
+from poresim.scenario.build import (
+    LiquidSpec,
+    liquid_spec,
+    solid_spec,
+    viscosity_law,
+    waist_law,
+)
 from poresim.scenario.plan import plan_solid
-from poresim.scenario.tables import read_radii, read_table
+from poresim.scenario.tables import read_radii, read_sizes
 from poresim.solid.build import refuse_too_large
 from poresim.solid.files import load_network
 from poresim.solid.fitting import fit
@@ -155,6 +163,8 @@ def liquids(reader: Reader, folder: Path) -> list[LiquidSpec]:
         before = len(reader.faults)
         if "particles" in own:
             _tables(reader, ("liquids", number, "particles"), keys.particles, "diameter", folder)
+        if "viscosity" in own:
+            _flow_law(reader, ("liquids", number, "viscosity"), keys.viscosity, folder)
         if len(reader.faults) == before:
             with contextlib.suppress(ValueError):  # taken over, and reported where it stands
                 specs.append(replace(liquid_spec(keys, folder), worked_out=worked_out))
@@ -293,9 +303,29 @@ def _tables(reader: Reader, path: KeyPath, keys: Any, what: str, folder: Path) -
         if what == "radius":
             read_radii(folder / keys.file)
         else:
-            read_table(folder / keys.file, f"{what}_um")
+            read_sizes(folder / keys.file, f"{what}_um")
     except ValueError as fault:
         reader.fault((*path, "file"), str(fault))
+
+
+def _flow_law(reader: Reader, path: KeyPath, keys: Any, folder: Path) -> None:
+    """Note a law whose figures make no flow curve, or whose file holds none."""
+    if getattr(keys, "infinite_mPa_s", 0.0) > getattr(keys, "zero_mPa_s", math.inf):
+        reader.fault(
+            (*path, "infinite_mPa_s"),
+            f"got {keys.infinite_mPa_s:g}, above zero_mPa_s ({keys.zero_mPa_s:g})",
+            "swap the two",
+        )
+        return
+    try:
+        law = viscosity_law(keys, folder)
+        if isinstance(law, FlowCurve):
+            from poresim.tube.curve_tables import curve_tables
+
+            curve_tables(law)
+    except ValueError as fault:
+        at = (*path, "file") if keys.law == "measured" else path
+        reader.fault(at, str(fault).replace("infinite_viscosity", "infinite_mPa_s"))
 
 
 def exposure(reader: Reader, keys: schema.Exposure, spec: SolidSpec | None) -> None:

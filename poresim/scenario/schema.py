@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, create_model
 
 from poresim.liquid import ethanol, sucrose, water
+from poresim.scenario.flow_curve import FLOW_COLUMNS
 
 FACES = ("bottom", "top", "left", "right", "front", "back")
 
@@ -296,11 +297,43 @@ class Bingham(Keys):
     plastic_mPa_s: float = number("plastic viscosity in mPa s", 10, ge=0.05, le=1e7)
 
 
+class _Plateaus(Keys):
+    zero_mPa_s: float = number("viscosity at rest in mPa s", 50, ge=0.05, le=1e7)
+    infinite_mPa_s: float = number("viscosity at high rates in mPa s", 1, ge=0, le=1e7)
+    time_s: float = number("time constant (one over the rate where it thins) in s", 1, gt=0, le=1e6)
+
+
+class Cross(_Plateaus):
+    """viscosity = infinite + (zero - infinite) / (1 + (time * rate)^exponent)."""
+
+    law: Literal["cross"]
+    exponent: float = number("exponent of time times rate, without unit", 0.7, ge=0.05, le=5)
+
+
+class Carreau(_Plateaus):
+    """viscosity = infinite + (zero - infinite) (1 + (time * rate)^2)^((index-1)/2)."""
+
+    law: Literal["carreau"]
+    index: float = number("flow index at high rates, without unit", 0.5, ge=0.05, le=1)
+
+
+class Measured(Keys):
+    """A flow curve point by point."""
+
+    law: Literal["measured"]
+    file: str = words(
+        f"the name of a CSV file with two of the columns {FLOW_COLUMNS}", min_length=1
+    )
+
+
 VISCOSITIES: dict[str, type[Keys]] = {
     "newtonian": Newtonian,
     "power_law": PowerLaw,
     "bingham": Bingham,
     "herschel_bulkley": HerschelBulkley,
+    "cross": Cross,
+    "carreau": Carreau,
+    "measured": Measured,
 }
 
 
@@ -419,4 +452,4 @@ LATER_KEYS: dict[str, tuple[str, ...]] = {
     "exposure": ("depth_mm", "tilt_deg", "dip_s", "volume_uL", "face", "vents"),
 }
 #: Values likewise.
-LATER_VALUES = ("dip", "drop", "trapped", "cross", "carreau", "measured")
+LATER_VALUES = ("dip", "drop", "trapped")

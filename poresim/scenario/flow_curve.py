@@ -1,0 +1,86 @@
+"""Measured flow curves from CSV files. Every fault is a ValueError of one line."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from poresim.liquid.curves import MeasuredFlow, PointsFault
+from poresim.scenario.csv_rows import Floats, Rows, read_rows
+
+_FEWEST_POINTS, _MOST_POINTS = 3, 1000
+_SAME = 0.02  # a stress this close to rate times viscosity agrees with it
+
+#: What a flow curve's columns are called, and what turns them to SI units.
+_RATES = {"shear_rate_1_s": 1.0}
+_STRESSES = {"shear_stress_Pa": 1.0, "shear_stress_mPa": 1e-3}
+_VISCOSITIES = {"viscosity_Pa_s": 1.0, "viscosity_mPa_s": 1e-3}
+FLOW_COLUMNS = "shear_rate_1_s, shear_stress_Pa (or _mPa) and viscosity_mPa_s (or _Pa_s)"
+
+
+def read_flow_curve(path: Path) -> MeasuredFlow:
+    """A measured flow curve from two of shear rate, shear stress and viscosity, in any order.
+
+    A third column must agree with the other two. Raises ValueError (one line) when it is no such
+    file, or when the curve is none that a liquid can have.
+    """
+    rows = read_rows(path, f"two of {FLOW_COLUMNS}")
+    rate, stress, viscosity = (_column(rows, kind) for kind in (_RATES, _STRESSES, _VISCOSITIES))
+    names = [name for name in (rate, stress, viscosity) if name]
+    if len(names) < 2:
+        raise ValueError(f"{path}: has {_too_few(rows, names)}")
+    rows.refuse_count(_FEWEST_POINTS, _MOST_POINTS)
+    for line, row in rows.body:
+        if len(row) > len(rows.header) and any(cell.strip() for cell in row[len(rows.header) :]):
+            raise ValueError(
+                f"{path}, line {line}: has {len(row)} cells, and the header {len(rows.header)}; "
+                "write decimals with a point"
+            )
+    values = {name: rows.numbers(name) * _unit(name) for name in names}
+    if rate and stress and viscosity:
+        _refuse_another(rows, values[rate] * values[viscosity], values[stress], stress)
+    rates = values[rate] if rate else values[stress] / values[viscosity]
+    return _curve(rows, rates, values[viscosity] if viscosity else values[stress] / rates)
+
+
+def _curve(rows: Rows, rates: Floats, viscosity: Floats) -> MeasuredFlow:
+    """The law of these points; its faults name the lines that they stand in."""
+    try:
+        return MeasuredFlow(rates, viscosity)
+    except PointsFault as fault:
+        first, second = sorted(rows.body[k][0] for k in fault.points)
+        raise ValueError(f"{rows.path}, lines {first} and {second}: {fault}") from None
+    except ValueError as fault:
+        raise ValueError(f"{rows.path}: {fault}") from None
+
+
+def _column(rows: Rows, kind: dict[str, float]) -> str:
+    """The column of that kind; "" if there is none."""
+    found = [name for name in rows.header if name in kind]
+    if len(found) > 1:
+        raise ValueError(
+            f"{rows.path}: gives {' and '.join(found[:3])}; one column of a kind is expected"
+        )
+    return found[0] if found else ""
+
+
+def _too_few(rows: Rows, names: list[str]) -> str:
+    if len(rows.header) == 1 and ";" in rows.header[0] and "_" in rows.header[0]:
+        return "columns separated by semicolons; write commas, and decimals with a point"
+    had = f"{names[0]} alone" if names else f"none of the columns needed{rows.only()}"
+    return f"{had}; a header with two of {FLOW_COLUMNS} is expected"
+
+
+def _refuse_another(rows: Rows, expected: Floats, stress: Floats, name: str) -> None:
+    away = np.flatnonzero(np.abs(stress / expected - 1) > _SAME)
+    if len(away):
+        k, unit = int(away[0]), _unit(name)
+        raise ValueError(
+            f"{rows.path}, line {rows.body[k][0]}: {name} is {stress[k] / unit:.4g}, but rate "
+            f"times viscosity is {expected[k] / unit:.4g}; leave one column out, or mend it"
+        )
+
+
+def _unit(name: str) -> float:
+    return (_RATES | _STRESSES | _VISCOSITIES)[name]
