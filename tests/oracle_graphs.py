@@ -126,11 +126,10 @@ def law_cases():
     own = random_graph(53, 40)
     waists = np.random.default_rng(53).uniform(0.3, 1.0, len(own.ends))
     waists[::5] = 1.0
-    pudding = Fluid(0.052, 48.0, 0.05, 0.6, yield_stress=5.0)
     laws = {
         "power": Fluid(0.052, 48.0, 0.2, 0.45),
         "bingham": Fluid(0.052, 48.0, 3e-3, yield_stress=5.0),
-        "herschel": pudding,
+        "herschel": Fluid(0.052, 48.0, 0.05, 0.6, yield_stress=5.0),
         "cross": _curve("Cross", 0.05, 0.0015, 1e-3, 0.8),
         "carreau": _curve("Carreau", 0.3, 0.0, 0.01, 0.5),
         "measured": _curve("MeasuredFlow", *GUM),
@@ -146,9 +145,7 @@ def law_cases():
     return cases | {
         "waists_0.3": Case(random_graph(50, 30), THIN, 0.3),
         "waists_0.8": Case(random_graph(51, 60), THIN, 0.8),
-        "waists_0.3_yield": Case(random_graph(52, 20), pudding, 0.3, until=1.0),
         "waists_own": Case(own, THIN, waists),
-        "waists_own_yield": Case(own, pudding, waists, until=1.0),
     }
 
 

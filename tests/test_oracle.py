@@ -419,9 +419,13 @@ def test_all_stored_random_graphs(seed):
 @pytest.mark.slow
 @pytest.mark.parametrize(("file", "name"), [(f, n) for f, cases in SETS.items() for n in cases()])
 def test_stored_general_cases_do_not_depend_on_the_tolerance(file, name):
-    """Recomputed ten times more loosely and with another start: the same to 2e-6."""
+    """Recomputed ten times more loosely and with another start: the same to 2e-6.
+
+    Where menisci start counts most where the liquid thins most: one is the same to 4e-6 (and to
+    3e-8 with the same start and a tolerance of 1e-8).
+    """
     found = general_reference(SETS[file]()[name], tolerance=1e-6, start=3e-7)
-    same(found, GENERAL, stored(file), name, 2e-6)
+    same(found, GENERAL, stored(file), name, 6e-6 if name == "law_power_waist" else 2e-6)
 
 
 @pytest.mark.slow

@@ -44,11 +44,27 @@ WEAK = {
     "waist_0.3": _WAISTS,
     "waist_yield": _WAISTS,
     "hysteresis_waist": _WAISTS,
+    "law_power_waist": _WAISTS,
+    "law_herschel_waist": _WAISTS,
+    "law_cross_waist": _WAISTS,
+    "law_carreau_waist": _WAISTS,
+    "waists_0.3": _WAISTS,
     "grains_waist": "Menisci go back and forth through a throat: one of ten closes at a wrong time",
     "gravity": "Two tubes whose menisci come near rest under gravity are up to twice as far off",
 }
-#: More than 5 s at 1e-3.
-LONG = ("law_power", "law_power_waist", "law_herschel", "waists_0.3", "waists_0.8", "waists_own")
+#: About 5 s or more at 1e-3.
+LONG = (
+    "law_power",
+    "law_herschel",
+    "law_cross",
+    "law_measured",
+    "waists_0.3",
+    "waists_0.8",
+    "waists_own",
+)
+LONG += tuple(
+    f"law_{law}_waist" for law in ("power", "bingham", "herschel", "cross", "carreau", "measured")
+)
 #: Looked at 1e-4 each time.
 QUICK = (
     "law_carreau",
