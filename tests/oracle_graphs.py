@@ -231,5 +231,7 @@ def soak_arguments(case):
         receding_angle_deg=f.receding,
         particles=grains,
     )
-    solid = ps.Network(g.points, g.ends, g.radius, g.length, waist=case.waist)
+    solid = ps.Network(
+        g.points, g.ends, g.radius, g.length, waist=case.waist, body_volume=case.body
+    )
     return solid, liquid, g.inlet, {"gravity": case.gravity, "seed": case.seed}

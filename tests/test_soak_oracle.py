@@ -33,7 +33,7 @@ THIN = ps.Liquid(
     density=1005.0,
 )
 ACCURACIES = (1e-2, 1e-3, 1e-4)
-SOAKED = ("general", "laws")  # bodies: not in this version
+SOAKED = ("general", "laws", "bodies")
 CASES = {name: case for file in SOAKED for name, case in SETS[file]().items()}
 FILES = {name: file for file in SOAKED for name in SETS[file]()}
 
@@ -49,6 +49,10 @@ WEAK = {
     "law_cross_waist": _WAISTS,
     "law_carreau_waist": _WAISTS,
     "waists_0.3": _WAISTS,
+    **{
+        f"body_{name}": "Bodies fill by small differences of large pressures: some at wrong times"
+        for name in ("1", "1_to_2", "some", "power", "hysteresis")
+    },
     "grains_waist": "Menisci go back and forth through a throat: one of ten closes at a wrong time",
     "gravity": "Two tubes whose menisci come near rest under gravity are up to twice as far off",
 }
@@ -85,7 +89,8 @@ def stored(name):
 
 def curve_error(soak, final, time_at):
     """Largest relative error of the time at 20, 40, 60 and 80 % of the final uptake."""
-    found = np.interp(SHARES * final, soak.uptake_m3, soak.time_s)
+    taken = soak.uptake_m3 - soak.uptake_m3[0]  # bodies of inlets are full from the start
+    found = np.interp(SHARES * final, taken, soak.time_s)
     return np.abs(found / time_at - 1).max()
 
 
@@ -109,7 +114,8 @@ def judge(soak, accuracy, final, time_at, filled_at, label):
     assert soak.volume_balance <= accuracy / 100, words
     assert not soak.ending.failed, words
     if label in WEAK and (curve > accuracy or tubes > accuracy):
-        assert curve <= 20 * accuracy, words  # shown as not reached, and must not get much worse
+        # shown as not reached, and must not get much worse (the most seen: 15, bodies 35)
+        assert curve <= (40 if label.startswith("body") else 20) * accuracy, words
         pytest.xfail(f"not reached: {words}. {WEAK[label]}")
     assert curve <= accuracy and tubes <= accuracy, words
 
@@ -205,7 +211,7 @@ def check_case(name, accuracy):
     solid, liquid, inlet, more = soak_arguments(case)
     soak = ps.soak(solid, liquid, inlet, until_s=until, accuracy=accuracy, **more)
     judge(soak, accuracy, final[0], time_at, filled, name)
-    assert soak.uptake_m3[-1] == pytest.approx(final[0], rel=accuracy)
+    assert soak.uptake_m3[-1] - soak.uptake_m3[0] == pytest.approx(final[0], rel=accuracy)
     closing = tube_error(soak.blocked_at_s, blocked, np.nanmax(filled))
     if name in WEAK and closing > accuracy:
         pytest.xfail(f"{name}: throats close {closing:.2e} off. {WEAK[name]}")

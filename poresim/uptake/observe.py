@@ -18,6 +18,7 @@ from poresim.uptake.state import State
 QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
 _SETTLED = 1e-2  # times the floor of drops, itself 1e-4 of the weakest suction
 BALANCE = 1e-2  # times accuracy: the volume balance that every record keeps
+_BRIEF = 1e-3  # of the time gone by: what rests in so short a step may move in a longer one
 _WHOLE = 1 - 1e-9  # filled to rounding
 
 
@@ -85,8 +86,12 @@ class Course:
 
     @property
     def settled(self) -> bool:
-        """The last step moved nothing and changed no pressure worth the name."""
-        return not self._moved and self._swing <= _SETTLED * self._state.floor_drop
+        """The last step moved nothing and changed no pressure worth the name.
+
+        One that an event has ended at once says nothing.
+        """
+        still = not self._moved and self._swing <= _SETTLED * self._state.floor_drop
+        return still and self.last_step > _BRIEF * self.time
 
     def share_done(self) -> float:
         """A rough share of the work done, 0 to 1."""
