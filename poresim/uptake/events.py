@@ -326,7 +326,6 @@ def _wet(
     If it has a body, that starts to fill; when that is full, the others start.
     """
     node = junctions[new]
-    node.feeds = not node.hollow
     for k in range(graph.first[new], graph.first[new + 1]):
         s = np.int64(graph.slot[graph.ring[k]])
         if s < 0 or s == by or node.hollow:
@@ -336,6 +335,7 @@ def _wet(
             settle(law, wetting, tubes, junctions, s, time, until, floor)
         tubes[s].start = until if wait else time
     open_around(law, tubes, junctions, graph, shapes, log, new, until if wait else time)
+    node.feeds = not node.hollow  # only now: what comes from elsewhere has been brought up to date
     if new != from_:
         node.wet = 1
         node.wetted = time
