@@ -201,6 +201,8 @@ def _start(file: Path, out: Path, *more: str) -> subprocess.Popen:
     process = subprocess.Popen(
         command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         start_new_session=True,
+        # a test run in the background ignores Ctrl-C, and so would what it starts
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )  # fmt: skip
     _started.append(process)
     return process

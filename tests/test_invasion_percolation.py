@@ -25,6 +25,7 @@ from __future__ import annotations
 import numba
 import numpy as np
 import pytest
+from thresholds import THRESHOLD
 
 import poresim as ps
 from poresim.curves.invasion import invade
@@ -35,15 +36,6 @@ pytestmark = pytest.mark.skipif(
     bool(numba.config.DISABLE_JIT), reason="thousands of invasions need the compiler"
 )
 
-THRESHOLD = {
-    "square": 0.5,
-    "triangular": 2 * np.sin(np.pi / 18),
-    "honeycomb": 1 - 2 * np.sin(np.pi / 18),
-    "cubic": 0.24881185,
-    "bcc": 0.18028762,
-    "fcc": 0.12016377,
-    "diamond": 0.3895892,
-}
 DIMENSION = {"square": 91 / 48, "cubic": 2.52295}
 TRAPPED = {"square": 1.825, "cubic": 2.52}
 NU = {"square": 4 / 3, "cubic": 0.8764}

@@ -16,6 +16,7 @@ from __future__ import annotations
 import numba
 import numpy as np
 import pytest
+from thresholds import THRESHOLD
 
 from poresim.solid.grid import Block, lattice_block
 from poresim.solid.lattices import LATTICES
@@ -25,15 +26,6 @@ pytestmark = pytest.mark.skipif(
 )
 
 TOLERANCE = 0.004
-THRESHOLD = {
-    "square": 0.5,
-    "triangular": 2 * np.sin(np.pi / 18),
-    "honeycomb": 1 - 2 * np.sin(np.pi / 18),
-    "cubic": 0.24881185,
-    "bcc": 0.18028762,
-    "fcc": 0.12016377,
-    "diamond": 0.3895892,
-}
 # cells along an edge of the smaller block, and runs at both sizes
 PLAN = {
     "square": (24, 6000),

@@ -15,10 +15,11 @@ import poresim as ps
 from poresim.solid.sizes import Lognormal
 from poresim.solid.spec import SolidSpec
 from poresim.uptake import shear
+from poresim.uptake.begin import build_state
 from poresim.uptake.march import march
 from poresim.uptake.observe import Course
 from poresim.uptake.result import Ending
-from poresim.uptake.state import PASSING, State, build_state
+from poresim.uptake.state import PASSING, State
 
 LENGTH, RADIUS = 0.01, 1e-5
 TUBE = ps.Network([[0, 0, 0], [0, 0, LENGTH]], [[0, 1]], radius=RADIUS)

@@ -12,7 +12,8 @@ from poresim.solid.sizes import Lognormal
 from poresim.solid.spec import SolidSpec
 from poresim.tube.law import flow_law
 from poresim.tube.straight import plain_volume, straight_advance
-from poresim.uptake.state import build_state, firmness
+from poresim.uptake.begin import build_state
+from poresim.uptake.state import firmness
 from poresim.uptake.tree import factor, fit_tree, make_trees, solve_tree
 
 WATER = ps.Liquid(ps.Newtonian(1e-3), surface_tension=0.072, contact_angle_deg=40, density=998)

@@ -25,6 +25,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from poresim.tube.jit import inner, kernel
+from poresim.uptake.numbering import rings
+from poresim.uptake.tree import leader_of
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.signedinteger[Any]]
@@ -79,7 +81,7 @@ def invade(
     """
     n, m = junctions, len(ends)
     ends = np.ascontiguousarray(ends, dtype=np.int32)
-    first, tube_of = _meetings(ends, n)
+    first, tube_of = rings(ends, n)
     start = np.unique(np.asarray(inlet, dtype=np.int32))
     last = np.zeros(n, dtype=np.bool_)
     if until is not None:
@@ -106,25 +108,6 @@ def _ranks(given: Floats | None, count: int) -> Floats:
     if ranks.shape != (count,) or np.isnan(ranks).any():
         raise ValueError(f"ranks must be {count} numbers, none of them NaN")
     return ranks
-
-
-@kernel
-def _meetings(ends, n):
-    """(n + 1,) and (2 m,): tubes tube_of[first[i] : first[i + 1]] meet at junction i."""
-    first = np.zeros(n + 1, np.int64)
-    for t in range(len(ends)):
-        first[ends[t, 0] + 1] += 1
-        first[ends[t, 1] + 1] += 1
-    for i in range(n):
-        first[i + 1] += first[i]
-    tube_of = np.empty(2 * len(ends), np.int32)
-    place = first[:n].copy()
-    for t in range(len(ends)):
-        for side in range(2):
-            i = ends[t, side]
-            tube_of[place[i]] = t
-            place[i] += 1
-    return first, tube_of
 
 
 @kernel
@@ -191,7 +174,7 @@ def _cut_off(first, tube_of, ends, order, open_at, kept_out):
         place = order[k]
         back[place] = True
         _join(first, tube_of, ends, open_at, parent, back, place)
-        kept_out[place] = _root(parent, place) != _root(parent, outside)
+        kept_out[place] = leader_of(parent, place) != leader_of(parent, outside)
 
 
 @inner
@@ -212,16 +195,8 @@ def _join(first, tube_of, ends, open_at, parent, back, place):
 
 @inner
 def _unite(parent, a, b):
-    a, b = _root(parent, a), _root(parent, b)
+    a, b = leader_of(parent, a), leader_of(parent, b)
     parent[min(a, b)] = max(a, b)
-
-
-@inner
-def _root(parent, a):
-    while parent[a] != a:
-        parent[a] = parent[parent[a]]
-        a = parent[a]
-    return a
 
 
 __all__ = ["Invasion", "invade"]

@@ -51,6 +51,11 @@ class FlowCurve(ViscosityLaw):
         """
         raise NotImplementedError
 
+    @property
+    def newtonian(self) -> float | None:
+        """The one viscosity, Pa s, if the curve is as good as a straight line."""
+        return None
+
     def shear_stress(self, shear_rate: ArrayLike) -> Floats:
         """See ViscosityLaw."""
         return np.exp(self.log_stress(np.log(rates(shear_rate)))[0])
@@ -84,7 +89,7 @@ class _Plateaus(FlowCurve):
 
     @property
     def newtonian(self) -> float | None:
-        """The one viscosity, Pa s, if the two plateaus are as good as the same."""
+        """See FlowCurve: here if the two plateaus are as good as the same."""
         low, high = self.infinite_viscosity, self.zero_viscosity
         return high if high - low <= _SAME * high else None
 

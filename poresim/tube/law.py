@@ -20,7 +20,7 @@ import math
 
 import numpy as np
 
-from poresim.liquid.curves import Carreau, Cross, FlowCurve
+from poresim.liquid.curves import FlowCurve
 from poresim.liquid.laws import Bingham, HerschelBulkley, Newtonian, PowerLaw, ViscosityLaw
 from poresim.tube import tables
 from poresim.tube.curve_tables import curve_tables
@@ -128,7 +128,7 @@ def yielding(yield_stress: float, consistency: float, index: float) -> FlowLaw:
 
 
 def _curve(viscosity: FlowCurve) -> FlowLaw:
-    if isinstance(viscosity, Cross | Carreau) and viscosity.newtonian is not None:
+    if viscosity.newtonian is not None:
         return _power_law(viscosity.newtonian, 1.0)
     table = curve_tables(viscosity)
     law = _power_law(1.0, 1.0 / table.low)

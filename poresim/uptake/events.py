@@ -19,7 +19,7 @@ from poresim.uptake.heap import pop, push
 from poresim.uptake.ledger import forget_stale, predict, schedule, settle
 from poresim.uptake.local import spread
 from poresim.uptake.passing import begin_passing
-from poresim.uptake.state import FILLS, TOP, Graph, give_back, happened, open_around, pass_on
+from poresim.uptake.state import FILLS, TOP, Graph, give_back, happened, open_around
 from poresim.uptake.team import OWED, in_all, note, wait
 
 _SLICES = 16  # of a step, between which halves meet
@@ -281,14 +281,10 @@ def _fill(law, wetting, tubes, junctions, graph, log, s, time, until, floor, tal
     if wetting.linear:
         if new >= 0:  # it takes the pressure beyond, so that a rate can be booked
             _join(junctions, new, tube.b if new == tube.a else tube.a)
-        if law.kind == 0:
-            volume = tube.conduct * (until - time)
-            volume *= a.pressure - b.pressure + tube.tilt * tube.length
-        else:
-            volume = begin_passing(law, graph, tube, a, b, floor) * (until - time)
+        volume = begin_passing(law, graph, tube, a, b, floor) * (until - time)
         a.owed -= volume
         b.owed += volume
-        pass_on(tubes, graph, log, s)
+        give_back(tubes, graph, log, s)
     return new
 
 

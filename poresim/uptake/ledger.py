@@ -17,13 +17,14 @@ import math
 
 import numpy as np
 
-from poresim.tube.filled import STRAIGHT, wetted_flow, yield_drop
+from poresim.tube.filled import STRAIGHT
 from poresim.tube.jit import inner, kernel
 from poresim.tube.meniscus import advance, travel_time
 from poresim.tube.shape import radius_at, volume_to
 from poresim.tube.straight import plain_volume
 from poresim.uptake.bodies import body_takes, feeds
 from poresim.uptake.heap import push
+from poresim.uptake.passing import full_flow
 from poresim.uptake.state import BLOCKS_0, BLOCKS_1, END_0, END_1, FILLS, NOTHING
 
 _MEETING_STEPS = 100
@@ -35,8 +36,7 @@ _MEETING = 1e-7  # of the length: menisci this close have met
 def outflow(law, wetting, tube, end, pressure, other, time, floor):
     """(volume, d volume / d pressure) that leaves one end's junction in ``time``.
 
-    A full tube's slope is kept above that at the drop ``floor`` beyond its yield, so that a
-    shear-thinning or yielding liquid at rest still has one; the volume itself is exact.
+    ``floor``: see :func:`poresim.uptake.passing.full_flow`.
     """
     tilt = tube.tilt if end == 0 else -tube.tilt
     if tube.full:
@@ -49,14 +49,9 @@ def outflow(law, wetting, tube, end, pressure, other, time, floor):
         if tube.tangent and abs(tube.tangent_slope * near) <= law.reach * abs(tube.tangent_rate):
             rate = tube.tangent_rate + tube.tangent_slope * near
             return tube.leak * rate * time, tube.leak * tube.tangent_slope * time
-        rate, slope = wetted_flow(law, drop, tube.length, tube.radius, tube.length, tube.waist)
-        hold = floor + yield_drop(law, tube.length, tube.radius, tube.length, tube.waist)
-        if abs(drop) < hold:
-            _, firm = wetted_flow(law, hold, tube.length, tube.radius, tube.length, tube.waist)
-            slope = max(slope, firm)
-        else:
-            tube.tangent, tube.tangent_drop = 1, drop
-            tube.tangent_rate, tube.tangent_slope = rate, slope
+        rate, slope = full_flow(law, tube, drop, floor)
+        tube.tangent, tube.tangent_drop = 1, drop
+        tube.tangent_rate, tube.tangent_slope = rate, slope
         return tube.leak * rate * time, tube.leak * slope * time
     if tube.body:
         return body_takes(wetting, tube, pressure)

@@ -12,11 +12,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from poresim.liquid.liquid import Liquid
 from poresim.solid.network import Network
+from poresim.uptake.begin import build_state
 from poresim.uptake.bodies import asked_of_all, with_bodies
 from poresim.uptake.inputs import checked_inputs
 from poresim.uptake.observe import BALANCE, Course, front_of
 from poresim.uptake.result import Ending, Soak
-from poresim.uptake.state import build_state
 from poresim.uptake.step import CONTROL, Stepper
 
 Progress = Callable[[float, float, float], None]

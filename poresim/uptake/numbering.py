@@ -25,7 +25,7 @@ def numbered(
     ends : (m, 2) junctions of each tube. The rings are by the network's numbers: tubes around
     junction i from ``first[i]`` up to ``first[i + 1]``. Inlets come first, in the first half.
     """
-    first, ring = _rings(ends, solid.junctions)
+    first, ring = rings(ends, solid.junctions)
     order = _outward(ends, first, ring, inlet)
     if not halves:
         return order, first, ring, solid.junctions
@@ -53,7 +53,7 @@ def rims_of(first: Counts, far: Counts, inlets: int, half: int) -> Places:
 
 
 @kernel
-def _rings(ends, n):
+def rings(ends, n):
     """Tubes around each junction, by the network's numbers: (first, ring)."""
     m = len(ends)
     first = np.zeros(n + 1, np.int32)

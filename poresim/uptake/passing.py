@@ -27,6 +27,7 @@ _LEAST = 1e-300  # a full tube's slope is never none: that is how it is known
 def full_flow(law, pipe, drop, floor):
     """(rate, slope) through a full tube, m3/s and m3/s/Pa; the rate is odd in the drop.
 
+    pipe : a record with the tube's radius, length and waist.
     The slope is kept above that at the drop ``floor`` beyond its yield, so that a shear-thinning or
     yielding liquid at rest still has one; the rate itself is exact.
     """
@@ -106,9 +107,12 @@ def pass_by_law(law, graph, sheet, owed, p, time, floor):
 
 @inner
 def begin_passing(law, graph, tube, a, b, floor):
-    """A tube has just filled: lay its tangent; its rate from junction a to b."""
+    """A tube has just filled: it enters the graph; its rate from junction a to b."""
     k = np.int64(tube.at_a)
     drop = a.pressure - b.pressure
+    if len(graph.tangent) == 0:
+        graph.flow[k] = graph.flow[tube.at_b] = tube.conduct
+        return tube.conduct * (drop + tube.tilt * tube.length)
     rate, slope = full_flow(law, graph.pipe[tube.number], drop + graph.tangent[k].head, floor)
     lay_tangent(graph.flow, graph.lift, graph.tangent, k, drop, rate, slope, True)
     return rate

@@ -209,7 +209,7 @@ def _choose(tree, graph, used, fresh):
         if not used[i] or not used[j]:
             continue
         i, j = i - tree.low, j - tree.low
-        p, q = _leader_of(leader, i), _leader_of(leader, j)
+        p, q = leader_of(leader, i), leader_of(leader, j)
         if p == q:
             continue
         leader[max(p, q)] = min(p, q)
@@ -242,7 +242,8 @@ def _lay_out(tree, graph, rows):
 
 
 @inner
-def _leader_of(leader, i):
+def leader_of(leader, i):
+    """The one that stands for all that i has been joined with; shortens the way there."""
     while leader[i] != i:
         leader[i] = leader[leader[i]]
         i = leader[i]

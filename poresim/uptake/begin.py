@@ -1,0 +1,242 @@
+"""The state at the start of a soak: a dry network whose inlet has just been touched."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from poresim.liquid.liquid import Liquid
+from poresim.solid.network import Network
+from poresim.tube.filled import STRAIGHT
+from poresim.tube.jit import kernel
+from poresim.tube.law import NEWTONIAN, flow_law
+from poresim.tube.waisted import with_waist
+from poresim.tube.wetting import WETTING
+from poresim.uptake.bodies import rise_of
+from poresim.uptake.numbering import lay_lifts, lay_mates, lay_rings, numbered, rims_of
+from poresim.uptake.passing import PIPE, TANGENT
+from poresim.uptake.state import (
+    DRY,
+    JUNCTION,
+    PASSING,
+    TUBE,
+    Floats,
+    Graph,
+    Log,
+    Places,
+    Shapes,
+    State,
+    open_around,
+)
+
+_KINK = 1e-13  # of a pressure: how closely it is looked for
+_COARSE = 5e-3  # accuracies from here on up do with fewer points
+
+
+def build_state(
+    solid: Network,
+    liquid: Liquid,
+    inlet: NDArray[np.int64],
+    gravity: NDArray[np.float64],
+    accuracy: float,
+    seed: int,
+    halves: bool = False,
+    bodies: NDArray[np.int64] | None = None,
+) -> State:
+    """A dry network whose inlet has just been touched by the liquid.
+
+    bodies : the junctions whose bodies the last tubes stand for (:mod:`poresim.uptake.bodies`).
+    halves : whether two threads may work on it; only where full tubes have no books.
+    """
+    n, m = solid.junctions, solid.tubes
+    bodies = np.zeros(0, np.int64) if bodies is None else bodies
+    law = flow_law(liquid.viscosity)
+    with_waist(law, solid.waist)
+    law.coarse = int(law.kind > 0 and accuracy >= _COARSE)
+    wetting = _wetting(liquid, accuracy)
+    wetting["linear"] = int(liquid.particles is None)
+    halves = halves and bool(wetting["linear"]) and len(bodies) == 0
+    bent = law.kind != NEWTONIAN and bool(wetting["linear"])
+    shapes, order, graph = _numbered(solid, liquid, inlet, gravity, seed, halves, bent, bodies)
+    plain = law.kind == 0 and bool(np.all(solid.waist > STRAIGHT) and not np.any(shapes.tilt))
+    plain = plain and len(bodies) == 0
+    wetting["plain"] = int(plain)
+    in_first = _in_first_half(graph, shapes)
+    begin = np.array([[0, 0, 0], [2 * in_first, in_first, in_first]])
+    junctions = np.zeros(n, JUNCTION)
+    junctions["wetted"] = np.nan
+    junctions["inlet"][: len(inlet)] = 1
+    junctions["rim"][graph.rims] = 1
+    junctions["hollow"][shapes.rank[bodies]] = 1
+    _bound(junctions, solid, liquid, order, inlet, gravity)
+    log = Log(
+        filled_at=np.full(m, np.nan),
+        met=np.zeros(m, np.float32),
+        blocked_at=np.full(0 if liquid.particles is None else m, np.nan),
+        recent=np.zeros(2 * m, np.int32),
+        free=np.zeros(m, np.int32),
+        begin=begin,
+        counts=begin.copy(),
+    )
+    state = State(
+        law=law,
+        wetting=wetting,
+        tubes=np.zeros(m, TUBE),  # memory is taken as slots are first used
+        junctions=junctions,
+        graph=graph,
+        shapes=shapes,
+        log=log,
+        order=order,
+        inlets=len(inlet),
+        floor_drop=1e-4 * 2 * liquid.surface_tension / float(solid.throat_radius.max()),
+        volume=float(solid.tube_volume.sum()),
+        begun=_inlet_bodies(solid, bodies, inlet),
+        exact=plain and not wetting["pinned"],
+    )
+    for i in range(len(inlet)):
+        junctions["wet"][i], junctions["wetted"][i] = 1, 0.0
+        junctions["feeds"][i], junctions["hollow"][i] = 1, 0
+    _fill_inlets(graph, shapes, log, len(inlet))
+    _open_inlets(law, state.tubes, junctions, graph, shapes, log, len(inlet))
+    return state
+
+
+def _wetting(liquid: Liquid, accuracy: float) -> Any:
+    wetting = np.zeros(1, WETTING)[0]
+    pull = 2 * liquid.surface_tension
+    ahead, behind = np.radians([liquid.contact_angle_deg, liquid.receding_deg])
+    wetting["advance_cos"], wetting["advance_sin"] = pull * np.cos(ahead), pull * np.sin(ahead)
+    wetting["recede_cos"], wetting["recede_sin"] = pull * np.cos(behind), pull * np.sin(behind)
+    wetting["pull"], wetting["rise"] = pull, rise_of(accuracy)
+    wetting["pinned"] = int(ahead != behind)
+    wetting["head_share"] = 1e-3 * accuracy
+    wetting["kink"] = _KINK
+    return wetting
+
+
+def _numbered(
+    solid: Network,
+    liquid: Liquid,
+    inlet: NDArray[np.int64],
+    gravity: NDArray[np.float64],
+    seed: int,
+    halves: bool,
+    bent: bool,
+    bodies: NDArray[np.int64],
+) -> tuple[Shapes, Places, Graph]:
+    """Number the junctions from the inlets outward, and lay the rings out in that order.
+
+    bent : whether full tubes pass what tangents say.
+    """
+    n, m = solid.junctions, solid.tubes
+    ends = _read_only(np.ascontiguousarray(solid.ends, dtype=np.int32))
+    order, first, ring, in_first = numbered(solid, ends, inlet.astype(np.int32), halves)
+    rank = np.empty(n, np.int32)
+    rank[order] = np.arange(n, dtype=np.int32)
+    lengths = np.diff(first)[order]
+    new_first = np.zeros(n + 1, np.uint32)
+    np.cumsum(lengths, out=new_first[1:])
+    new_ring = np.empty(2 * m, np.int32)
+    far = np.empty(2 * m, np.uint32)
+    level = not np.any(gravity)
+    tilt = np.zeros(1) if level else liquid.density * (solid.span @ gravity) / solid.length
+    lift = np.zeros(0 if level and not bent else 2 * m)
+    lay_rings(ends, rank, order, first, ring, new_first, new_ring, far)
+    length = _alike(solid.length)
+    if not level:
+        lay_lifts(ends, order, new_first, new_ring, tilt, length, lift)
+    tangent, pipe = np.zeros(0, TANGENT), np.zeros(0, PIPE)
+    if bent:
+        tangent, pipe = np.zeros(2 * m, TANGENT), np.zeros(m, PIPE)
+        lay_mates(new_ring, np.full(m, -1, np.int64), tangent)
+        tangent["head"] = lift
+        lift[:] = 0.0
+        pipe["radius"], pipe["length"], pipe["waist"] = solid.radius, solid.length, solid.waist
+    rims = rims_of(new_first, far, len(inlet), in_first) if halves else np.zeros(0, np.int32)
+    graph = Graph(
+        new_first, new_ring, far, np.zeros(2 * m), lift, tangent, pipe, np.full(m, DRY, np.int32),
+        np.array([0, in_first, n]), rims,
+    )  # fmt: skip
+    waist = np.where(solid.waist > STRAIGHT, 1.0, solid.waist)
+    grains = np.zeros((0, 2))
+    if liquid.particles is not None:
+        density = liquid.particles.number_density(2 * solid.throat_radius)
+        rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(1,)))
+        grains = rng.exponential(size=(m, 2))
+        with np.errstate(divide="ignore"):
+            grains /= density[:, None]
+    if len(bodies) > 0 and len(grains) > 0:
+        grains[m - len(bodies) :] = np.inf
+    shapes = Shapes(
+        ends, rank, _alike(solid.radius), length, _alike(waist), _alike(tilt), grains,
+        np.array([m - len(bodies)], np.int32),
+    )  # fmt: skip
+    return shapes, order, graph
+
+
+def _in_first_half(graph: Graph, shapes: Shapes) -> int:
+    """How many tubes have no end in the second half: their slots come first."""
+    if graph.half[1] == graph.half[2]:
+        return len(shapes.ends)
+    return int(np.count_nonzero(shapes.rank[shapes.ends].max(axis=1) < graph.half[1]))
+
+
+def _alike(values: NDArray[np.float64]) -> Floats:
+    """One entry if all are the same."""
+    if len(values) > 1 and np.all(values == values[0]):
+        values = values[:1].copy()
+    return _read_only(np.ascontiguousarray(values, dtype=np.float64))
+
+
+def _read_only(values: NDArray[Any]) -> NDArray[Any]:
+    """The same to read from: kernels are compiled for arrays of one kind, as networks hand out."""
+    view = values.view()
+    view.flags.writeable = False
+    return view
+
+
+@kernel
+def _open_inlets(law, tubes, junctions, graph, shapes, log, inlets):
+    for i in range(inlets):
+        open_around(law, tubes, junctions, graph, shapes, log, i, 0.0)
+
+
+def _inlet_bodies(solid: Network, bodies: NDArray[np.int64], inlet: NDArray[np.int64]) -> float:
+    own = solid.tube_volume[solid.tubes - len(bodies) :]
+    return float(own[np.isin(bodies, inlet)].sum())
+
+
+def _fill_inlets(graph: Graph, shapes: Shapes, log: Log, inlets: int) -> None:
+    """Bodies at inlets are full from the start."""
+    bodies = np.arange(shapes.bodies[0], len(shapes.ends))
+    full = bodies[shapes.rank[shapes.ends[bodies, 0]] < inlets]
+    graph.slot[full] = PASSING
+    log.filled_at[full] = 0.0
+    log.met[full] = 1.0
+
+
+def _bound(
+    junctions: NDArray[Any],
+    solid: Network,
+    liquid: Liquid,
+    order: Places,
+    inlet: NDArray[np.int64],
+    gravity: NDArray[np.float64],
+) -> None:
+    """Lowest and highest pressure that reservoirs and menisci allow at each junction.
+
+    Pressure less head obeys a maximum principle: it lies between the lowest -p_c and the
+    highest reservoir (or -p_c, where the liquid does not wet).
+    """
+    head = liquid.density * (solid.points @ gravity)
+    beta = np.arctan(solid.radius * (1 - solid.waist) / (0.5 * solid.length))
+    angles = np.radians([liquid.contact_angle_deg, liquid.receding_deg])
+    pull = 2 * liquid.surface_tension / solid.throat_radius
+    most = (pull * np.cos(np.maximum(angles.min() - beta, 0.0))).max()
+    least = (pull * np.cos(np.minimum(angles.max() + beta, np.pi))).min()
+    low = -max(most, 0.0) - head.max()
+    high = max(float((-head[inlet]).max()), -min(least, 0.0) - head.min() if least < 0 else -np.inf)
+    junctions["low"] = low + head[order]
+    junctions["high"] = high + head[order]
