@@ -14,6 +14,7 @@ from scipy.optimize import brentq
 import poresim as ps
 from poresim.solid.sizes import Lognormal
 from poresim.solid.spec import SolidSpec
+from poresim.tube.filled import wetted_flow
 from poresim.uptake import shear
 from poresim.uptake.begin import build_state
 from poresim.uptake.march import march
@@ -118,11 +119,11 @@ def test_a_waisted_full_tube_against_quadrature(law):
     assert_allclose(found, expected, rtol=0.05)
 
 
-def look(state: State, turn: int = 0) -> np.ndarray:
+def look(state: State, until: float, turn: int = 0) -> np.ndarray:
     power = np.zeros(shear.BINS)
     shear.add_dissipation(
         state.law, state.wetting, state.tubes, state.junctions, state.graph, state.shapes,
-        state.log, 0.0, 0.0, turn, power,
+        state.log, until, turn, power,
     )  # fmt: skip
     return power
 
@@ -130,51 +131,73 @@ def look(state: State, turn: int = 0) -> np.ndarray:
 def full_tube(solid: ps.Network, law, drop: float) -> np.ndarray:
     """Dissipation in a tube that lies full between two reservoirs."""
     state = build_state(solid, liquid(law), np.array([0, 1]), np.zeros(3), 1e-3, 0)
-    state.junctions["pressure"][state.tubes["a"][0]] = drop
-    state.tubes["full"][0] = 1
-    return look(state)
+    tube = state.tubes[0]
+    rate, _ = wetted_flow(
+        state.law, drop, tube["length"], tube["radius"], tube["length"], tube["waist"]
+    )
+    tube["full"], tube["v0"] = 1, 3.0 * rate
+    return look(state, 3.0)
 
 
-def plain(state: State, law, solid: ps.Network) -> tuple[np.ndarray, np.ndarray]:
-    """(wall shear rate, dissipation) of every tube and meniscus, straight ones, by numpy."""
+def plain(state: State, law, solid: ps.Network, until: float) -> tuple[np.ndarray, np.ndarray]:
+    """(wall shear rate, dissipation) of every tube and meniscus, straight ones, by numpy.
+
+    Full tubes by the drop over them, menisci by what they are booked to take.
+    """
     junctions, graph, slots = state.junctions, state.graph, state.slots
     pressure = junctions["pressure"]
     near = np.repeat(np.arange(solid.junctions), np.diff(graph.first.astype(int)))
     full = (graph.flow != 0) & (graph.far > near) & (graph.slot[graph.ring] == PASSING)
     tube = graph.ring[full]
     head = graph.tangent["head"][full] if len(graph.tangent) else graph.lift[full]
-    drops = [pressure[near[full]] - pressure[graph.far[full]] + head]
-    runs, radii = [solid.length[tube]], [solid.radius[tube]]
-    cos = math.cos(math.radians(60.0))
+    drop = pressure[near[full]] - pressure[graph.far[full]] + head
+    flows = [np.abs(law.tube_flow_rate(drop, solid.radius[tube], solid.length[tube]))]
+    shares, runs, radii = [np.ones(len(tube))], [solid.length[tube]], [solid.radius[tube]]
+    index = getattr(law, "index", 1.0)
     some = slots[(slots["live"] == 1) & (slots["full"] == 0)]
-    for x, mouth, way in ((some["x0"], some["a"], 1), (some["x1"], some["b"], -1)):
-        drive = pressure[mouth] + way * some["tilt"] * x + 2 * 0.072 * cos / some["radius"]
-        moves = (junctions["wet"][mouth] == 1) & (x > 0)
-        drops.append(drive[moves])
-        runs.append(x[moves])
-        radii.append(some["radius"][moves])
-    drop, run, radius = map(np.concatenate, (drops, runs, radii))
-    flow = np.asarray(law.tube_flow_rate(np.abs(drop), radius, run))
-    s = flow / (math.pi * radius**3)
-    index = law.index if isinstance(law, ps.PowerLaw) else 1.0
-    return s * (3 + 1 / index), flow * np.abs(drop)
+    area = np.pi * some["radius"] ** 2
+    for x, other, v in ((some["x0"], some["x1"], "v0"), (some["x1"], some["x0"], "v1")):
+        way = np.clip(some[v] / area, -x, some["length"] - other - x)
+        moves = (way != 0) & (until > some["start"])
+        time = (until - some["start"])[moves]
+        at = (x + np.outer((np.arange(4) + 0.5) / 4, way))[:, moves]
+        slow = at ** (1 / index)  # of each quarter of the way
+        spent = time * slow / slow.sum(axis=0)
+        flow = np.abs((area * way)[moves]) / 4 / spent
+        flows.append(flow.ravel())
+        shares.append((spent / time).ravel())
+        runs.append(at.ravel())
+        radii.append(np.tile(some["radius"][moves], 4))
+    flow, share, run, radius = map(np.concatenate, (flows, shares, runs, radii))
+    rate = np.maximum(flow / (math.pi * radius**3) * (3 + 1 / index), 1e-30)
+    return rate, share * flow * 2 * law.shear_stress(rate) * run / radius
 
 
 @pytest.mark.parametrize("law", [WATER, ps.PowerLaw(0.01, 0.7)])
 @pytest.mark.parametrize("cells", [3, 15])
-def test_a_network_at_one_moment_against_plain_numpy(law, cells):
+def test_a_network_at_one_moment_against_plain_numpy(monkeypatch, law, cells):
     """Of a large one each look takes some: all of them together are the whole."""
     solid = block(cells)
-    course = run_to(solid, law, until_saturation=0.3, gravity=(0.0, 0.0, -500.0))
-    state = course._state
-    turns = math.lcm(
-        1 + solid.junctions // shear._ROWS, 1 + len(state.slots_by_half[0]) // shear._SLOTS
-    )
+    turns, seen = 1, []
+
+    def keep(self: shear.Shear, now: float, until: float) -> None:
+        nonlocal turns
+        state = self._state
+        if np.count_nonzero(state.junctions["wet"]) < 0.3 * solid.junctions or seen:
+            return
+        turns = math.lcm(
+            1 + solid.junctions // shear._ROWS, 1 + len(state.slots_by_half[0]) // shear._SLOTS
+        )
+        seen.extend(look(state, until, turn) for turn in range(turns))
+        seen.append(plain(state, law, solid, until))
+
+    monkeypatch.setattr(shear.Shear, "look", keep)
+    run_to(solid, law, until_saturation=0.5, gravity=(0.0, 0.0, -500.0))
+    rate, work = seen.pop()
     assert (turns > 1) == (cells == 15)
-    found = sum(look(state, turn) for turn in range(turns)) / turns
+    found = sum(seen) / turns
     if turns > 1:
-        assert not np.allclose(look(state, 0), look(state, 1), rtol=0.01)
-    rate, work = plain(state, law, solid)
+        assert not np.allclose(seen[0], seen[1], rtol=0.01)
     expected, _ = np.histogram(np.clip(rate, 2e-6, 9e11), shear.edges(), weights=work)
     if isinstance(law, ps.PowerLaw) and cells == 15:  # tangents serve for some change of the flow
         assert found.sum() == pytest.approx(expected.sum(), rel=0.02)
@@ -183,11 +206,18 @@ def test_a_network_at_one_moment_against_plain_numpy(law, cells):
 
 
 @pytest.mark.parametrize("law", LAWS)
-def test_what_is_dissipated_is_what_menisci_gave(law):
-    """Level, straight, from zero pressure: the sum of suction times volume over all menisci."""
+@pytest.mark.parametrize(("apart", "within"), [(1.0, 0.01), (None, 0.06)])
+def test_what_is_dissipated_is_what_menisci_gave(monkeypatch, law, apart, within):
+    """Level, straight, from zero pressure: the sum of suction times volume over all menisci.
+
+    To 1 % if every step is looked at; power jumps at events, and looks 15 % of the time apart miss
+    some.
+    """
+    if apart is not None:
+        monkeypatch.setattr(shear, "_GROWN", apart)
     solid = block(2)
     course = run_to(solid, law, until_saturation=0.8)
-    assert course.result().dissipated_j == pytest.approx(given(course, solid), rel=0.02)
+    assert course.result().dissipated_j == pytest.approx(given(course, solid), rel=within)
 
 
 def test_in_waisted_tubes_too():
@@ -213,13 +243,14 @@ def test_in_waisted_tubes_too():
     assert course.result().dissipated_j == pytest.approx(work, rel=0.03)
 
 
-def test_with_many_events_a_step_about_so():
-    """Pressures of single junctions may then be far off at a step's end: 10 % instead of 2 %."""
+@pytest.mark.parametrize("law", LAWS)
+def test_with_many_events_a_step_about_so(law):
+    """What fills within a step then counts by the pressures before: 6 % instead of 2 %."""
     solid = block(15)
-    course = run_to(solid, WATER, until_saturation=0.6)
+    course = run_to(solid, law, until_saturation=0.6)
     soak = course.result()
-    assert soak.steps < solid.tubes / 50
-    assert soak.dissipated_j == pytest.approx(given(course, solid), rel=0.1)
+    assert soak.steps < solid.tubes / 15
+    assert soak.dissipated_j == pytest.approx(given(course, solid), rel=0.06)
 
 
 def run_to(solid: ps.Network, law, **more) -> Course:

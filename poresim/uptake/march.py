@@ -207,7 +207,8 @@ def march(
         state.law.reach = _REACH * math.sqrt(accuracy)
         state.law.grasp = _GRASP * math.sqrt(accuracy)
         state.wetting["kink"] = _COARSE_KINK * accuracy
-    stepper = Stepper.of(state, control, one_by_one, asked.cores if state.halved else 1)
+    threads = asked.cores if state.halved else 1
+    stepper = Stepper.of(state, control, one_by_one, threads, course.shear.look)
     course.bends = one_by_one
     course.exact = state.exact
     yield course

@@ -74,7 +74,7 @@ class Course:
         self._snapshot_times: list[float] = []
         self._balance = 0.0
         self._events = 0
-        self._shear = Shear(state)
+        self.shear = Shear(state)
         self._stops = [*asked.snapshots[asked.snapshots <= asked.until_s], asked.until_s]
         self._passed = 0
         self._watch()
@@ -111,12 +111,12 @@ class Course:
         if int(self._control["events"]) > self._events:
             self._events, self.last_event = int(self._control["events"]), time
         self.last_step = time - self.time
+        self.shear.step(self.time, time)
         pressure = self._state.junctions["pressure"]
         self._swing = float(np.abs(pressure - self._pressure).max())
         self._pressure = pressure.copy()
         self.time, self.held = time, held
         self._curve.append((time, held))
-        self._shear.look(time, self.last_step)
         inner = self._state.junctions["inlet"] == 0
         owed = float(self._state.junctions["owed"][inner].sum())
         if held > 0:
@@ -186,7 +186,7 @@ class Course:
         pressure[order] = np.where(junctions["wet"] == 1, junctions["pressure"], np.nan)
         time, uptake = np.array(self._curve).T
         front = np.array(self._front)
-        work = self._shear.close()
+        work = self.shear.close()
         return Soak(
             time_s=time,
             uptake_m3=uptake,

@@ -5,10 +5,9 @@ a cone flow * 2 tw/r dx. It is entered by the shear rate at the wall, g = 3 s + 
 (Weissenberg-Rabinowitsch, see :mod:`poresim.tube.law`), s = Q/(pi r^3). What a grain in its throat
 takes is left out: the model says nothing of its gaps.
 
-The march is looked at between steps, and nothing is changed. A look takes the step that has just
-ended as a whole, as its pressures hold for all of it: a meniscus counts by the way that it has
-gone, a full tube by how long it was full. Where many events fall into one step, those late in it
-may leave junctions pressures that hold for next to no time; a look that they spoil is not believed.
+The march is looked at when a step's pressures have been found and before events change them: they
+hold for the whole step, and every junction is in balance. A meniscus counts by what it will take, a
+full tube by what it passes. Nothing is changed.
 """
 
 from __future__ import annotations
@@ -32,15 +31,11 @@ BINS = DECADES * BINS_A_DECADE
 _LOG_SLOWEST = math.log(SLOWEST)
 _PER_LOG = BINS_A_DECADE / math.log(10.0)
 _SLICES = 4  # of a cone
-_PARTS = 16  # of the way that menisci have gone in the first step
+_PARTS = 4  # of the way of a meniscus in a step
 _SHORT = 0.02  # cones over which ln s changes by less are summed by quadrature, not by difference
 _LEVEL = 1e-9  # a cone that narrows by less has no part in it
-_STILL = 1e-6  # a meniscus that has gone less of its way has not moved
 
 _GROWN = 1.15  # looks are so far apart, as a factor of time
-_SPOILT = 0.5  # of the dissipation, that junctions out of balance may have made up: where it was
-# tried, less leaves too few looks, and more lets in what doubles the sum
-_PATIENCE = 4.0  # after so long, as a factor of time, a spoilt look is better than none
 _ROWS, _SLOTS = 1000, 1000  # junctions, and tubes beside menisci, that one look takes at most
 
 
@@ -52,52 +47,46 @@ class Shear:
         self._work = np.zeros(BINS)  # J
         self._power = np.zeros(BINS)  # W, at the last look
         self._at = 0.0  # the time for which that holds
-        self._looked = 0.0
-        self._now = self._step = 0.0
+        self._looked = self._now = 0.0
         self._looks = 0
+        self._seen: NDArray[np.float64] | None = None  # in the step that is under way
 
-    def look(self, now: float, step: float) -> None:
-        """A step of that length has ended."""
-        self._now, self._step = now, step
-        if now > 0.0 and now >= _GROWN * self._looked:
-            self._take()
+    def look(self, now: float, until: float) -> None:
+        """A step's pressures have been found; it may yet be taken again."""
+        self._seen = None
+        if now == 0.0 or now >= _GROWN * self._looked:
+            s = self._state
+            self._seen = np.zeros(BINS)
+            add_dissipation(
+                s.law, s.wetting, s.tubes, s.junctions, s.graph, s.shapes, s.log, until,
+                self._looks, self._seen,
+            )  # fmt: skip
+
+    def step(self, now: float, until: float) -> None:
+        """That step has ended."""
+        self._now = until
+        power, self._seen = self._seen, None
+        if power is None:
+            return
+        self._looks += 1
+        self._looked = until
+        if self._at == 0.0:  # power falls about as 1/sqrt(time): it ends at half its mean
+            self._work += (until - now) * power
+            self._power, self._at = 0.5 * power, until
+            return
+        # trapezoids of power * sqrt(time) over sqrt(time)
+        middle = 0.5 * (now + until)
+        before, here = math.sqrt(self._at), math.sqrt(middle)
+        self._work += (here - before) * (before * self._power + here * power)
+        self._power, self._at = power, middle
 
     def close(self) -> NDArray[np.float64]:
-        """Dissipation, J, by bins of the shear rate, up to the last step that was told of."""
-        if self._now > self._looked:
-            self._take()
+        """Dissipation, J, by bins of the shear rate, up to the end of the last step."""
         if self._now > self._at:  # on as before
             last = math.sqrt(self._at)
             self._work += 2.0 * (math.sqrt(self._now) - last) * last * self._power
             self._at = self._now
         return self._work
-
-    def _take(self) -> None:
-        now, s = self._now, self._state
-        if self._looked == 0.0:
-            add_first(s.law, s.wetting, s.tubes, s.junctions, s.log, self._work)
-            self._power, _ = self._measured(0.0)
-            self._at = self._looked = now
-            return
-        power, spoilt = self._measured(self._step)
-        if spoilt and now < _PATIENCE * self._looked:
-            return
-        # power falls about as 1/sqrt(time): trapezoids of power * sqrt(time) over sqrt(time)
-        middle = now - 0.5 * self._step
-        before, here = math.sqrt(self._at), math.sqrt(middle)
-        self._work += (here - before) * (before * self._power + here * power)
-        self._power, self._at, self._looked = power, middle, now
-
-    def _measured(self, step: float) -> tuple[NDArray[np.float64], bool]:
-        """(power by bins, W; whether it is spoilt) over the last ``step``; at an instant for 0."""
-        s = self._state
-        power = np.zeros(BINS)
-        stray = add_dissipation(
-            s.law, s.wetting, s.tubes, s.junctions, s.graph, s.shapes, s.log, self._now, step,
-            self._looks, power,
-        )  # fmt: skip
-        self._looks += 1
-        return power, bool(stray > _SPOILT * power.sum())
 
 
 def edges() -> NDArray[np.float64]:
@@ -112,113 +101,72 @@ def shares(work: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 @kernel
-def add_dissipation(law, wetting, tubes, junctions, graph, shapes, log, now, step, turn, power):
-    """Enter the dissipation of all tubes, W, over the ``step`` that ends now (0: at this instant).
+def add_dissipation(law, wetting, tubes, junctions, graph, shapes, log, until, turn, power):
+    """Enter the dissipation of all tubes, W, in a step that will end at ``until``.
 
-    Of many tubes one in some is taken for all, others at another ``turn``. Returns how much of the
-    sum comes from flows that do not balance at the junctions.
+    Of many tubes one in some is taken for all, others at another ``turn``.
     """
-    stray = 0.0
     for p in range(len(log.counts)):
         count = log.counts[p, TOP] - log.begin[p, TOP]
         stride = 1 + count // _SLOTS
         for s in range(log.begin[p, TOP] + turn % stride, log.counts[p, TOP], stride):
             tube = tubes[s]
-            if not tube.live or tube.body:  # a body's mouth is wide: nothing is lost there
+            time = until - tube.start
+            if not tube.live or tube.body or not time > 0.0:  # a body's mouth is wide: nothing lost
+                continue
+            r, length, waist = tube.radius, tube.length, tube.waist
+            if tube.full:
+                _enter(law, r, length, waist, abs(tube.v0) / time, length, stride, power)
                 continue
             a, b = junctions[tube.a], junctions[tube.b]
-            if tube.full:
-                stray += _enter_full(law, tube, a, b, log, now, step, stride, power)
-            else:
-                for end in range(2):
-                    x, tilt, mouth = tube.x0, tube.tilt, a
-                    if end == 1:
-                        x, tilt, mouth = tube.x1, -tube.tilt, b
-                    stray += _enter_wet(
-                        law, wetting, tube, tilt, mouth, x, now, step, stride, power
-                    )
+            x0, x1 = tube.x0, tube.x1
+            if a.feeds:
+                _enter_meniscus(
+                    law, wetting, tube, tube.tilt, a, x0, x1, tube.v0, time, stride, power
+                )
+            if b.feeds:
+                _enter_meniscus(
+                    law, wetting, tube, -tube.tilt, b, x1, x0, tube.v1, time, stride, power
+                )
     if wetting.linear:
-        stray += _enter_passing(law, junctions, graph, shapes, log, now, step, turn, power)
-    return stray
-
-
-@kernel
-def add_first(law, wetting, tubes, junctions, log, work):
-    """Enter what menisci have dissipated, J, since they set out from inlets."""
-    for p in range(len(log.counts)):
-        for s in range(log.begin[p, TOP], log.counts[p, TOP]):
-            tube = tubes[s]
-            if tube.live and not tube.full and not tube.body:
-                a, b = junctions[tube.a], junctions[tube.b]
-                _enter_way(law, wetting, tube, tube.tilt, a, tube.x0, work)
-                _enter_way(law, wetting, tube, -tube.tilt, b, tube.x1, work)
+        _enter_passing(law, junctions, graph, shapes, turn, power)
 
 
 @inner
-def _held(log, e, now, step):
-    """For which share of the step tube e was full."""
-    return min((now - log.filled_at[e]) / step, 1.0) if step > 0.0 else 1.0
+def _enter_meniscus(law, wetting, tube, tilt, mouth, x, other, volume, time, times, power):
+    """A meniscus at x that takes ``volume`` in that time, up to the one that stands opposite.
 
-
-@inner
-def _enter_full(law, tube, a, b, log, now, step, times, power):
-    """A full tube that has a slot."""
-    held = times * _held(log, tube.number, now, step)
-    drop = a.pressure - b.pressure
-    r, length, waist = tube.radius, tube.length, tube.waist
-    rate, _ = wetted_flow(law, drop + tube.tilt * length, length, r, length, waist)
-    rate *= tube.leak
-    _enter(law, r, length, waist, abs(rate), length, held, power)
-    return held * rate * drop
-
-
-@inner
-def _enter_wet(law, wetting, tube, tilt, mouth, x, now, step, times, power):
-    """A meniscus at x: what it took in the step at the drive that it has."""
-    if not mouth.feeds or x <= 0.0:
-        return 0.0
-    drive, behind = drives(wetting, tube, tilt, mouth.pressure, x)
-    if drive <= 0.0:
-        drive = min(behind, 0.0)
-    rate, _ = wetted_flow(law, drive, x, tube.radius, tube.length, tube.waist)
-    rate *= tube.leak
-    if rate < 0.0 and step > 0.0:
-        rate = max(rate, -volume_to(tube, x) / step)  # it cannot go back farther than the mouth
-    elif step > 0.0:
-        # under one drive x^(1 + 1/n) grows evenly in time
-        bend = 1.0 + 1.0 / law.index
-        r = radius_at(tube, x)
-        gone = bend * rate * min(step, now - mouth.wetted) / (math.pi * r * r * x)
-        start = x * (1.0 - gone) ** (1.0 / bend) if gone < 1.0 else 0.0
-        if gone > _STILL:
-            rate = (volume_to(tube, x) - volume_to(tube, start)) / step
-            x = 0.5 * (x + start)
-    _enter(law, tube.radius, tube.length, tube.waist, abs(rate), x, times, power)
-    return times * rate * mouth.pressure
-
-
-@inner
-def _enter_way(law, wetting, tube, tilt, mouth, x, work):
-    if not mouth.feeds or x <= 0.0:
+    By parts of its way: how quick it is in each is told by the law, under the drive half-way, but
+    for a factor by which all together take the time.
+    """
+    room = volume_to(tube, tube.length) - volume_to(tube, other) - volume_to(tube, x)
+    volume = min(max(volume, -volume_to(tube, x)), room)
+    r = radius_at(tube, x)
+    way = min(max(x + volume / (math.pi * r * r), 0.0), tube.length - other) - x
+    if volume == 0.0 or way == 0.0:
         return
-    before = 0.0
+    r, length, waist = tube.radius, tube.length, tube.waist
+    ahead, behind = drives(wetting, tube, tilt, mouth.pressure, x + 0.5 * way)
+    drive = abs(ahead if volume > 0.0 else behind)
+    each, total = abs(volume) / _PARTS, 0.0
     for k in range(_PARTS):
-        at, volume = x * (k + 0.5) / _PARTS, volume_to(tube, x * (k + 1.0) / _PARTS)
-        drive, _ = drives(wetting, tube, tilt, mouth.pressure, at)
-        rate, _ = wetted_flow(law, max(drive, 0.0), at, tube.radius, tube.length, tube.waist)
-        rate *= tube.leak
-        if rate > 0.0:
-            time = (volume - before) / rate
-            _enter(law, tube.radius, tube.length, tube.waist, rate, at, time, work)
-        before = volume
+        rate, _ = wetted_flow(law, drive, x + way * (k + 0.5) / _PARTS, r, length, waist)
+        total += each / rate
+    if not total < math.inf:
+        _enter(law, r, length, waist, abs(volume) / time, x + 0.5 * way, times, power)
+        return
+    for k in range(_PARTS):
+        at = x + way * (k + 0.5) / _PARTS
+        rate, _ = wetted_flow(law, drive, at, r, length, waist)
+        rate *= total / time
+        _enter(law, r, length, waist, rate, at, times * each / (rate * time), power)
 
 
 @inner
-def _enter_passing(law, junctions, graph, shapes, log, now, step, turn, power):
+def _enter_passing(law, junctions, graph, shapes, turn, power):
     """Full tubes without slots, each from its end of the lower number."""
     first, ring, far, flow, lift = graph.first, graph.ring, graph.far, graph.flow, graph.lift
     slot, radius, length, waist = graph.slot, shapes.radius, shapes.length, shapes.waist
-    stray = 0.0
     rows = len(first) - 1
     stride = 1 + rows // _ROWS
     for i in range(turn % stride, rows, stride):
@@ -227,19 +175,13 @@ def _enter_passing(law, junctions, graph, shapes, log, now, step, turn, power):
         at = junctions[i].pressure
         for k in range(first[i], first[i + 1]):
             slope, j = flow[k], np.int64(far[k])
-            if slope == 0.0 or j <= i:
-                continue
             e = ring[k]
-            if slot[e] != PASSING:
+            if slope == 0.0 or j <= i or slot[e] != PASSING:
                 continue
-            drop = at - junctions[j].pressure
-            rate = slope * (drop + (lift[k] if len(lift) > 0 else 0.0))
-            held = stride * _held(log, e, now, step)
-            stray += held * rate * drop
+            rate = slope * (at - junctions[j].pressure + (lift[k] if len(lift) > 0 else 0.0))
             run = length[e if len(length) > 1 else 0]
             r, w = radius[e if len(radius) > 1 else 0], waist[e if len(waist) > 1 else 0]
-            _enter(law, r, run, w, abs(rate), run, held, power)
-    return stray
+            _enter(law, r, run, w, abs(rate), run, stride, power)
 
 
 @inner

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import math
 import os
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache
@@ -46,6 +47,8 @@ _NEARLY = 4.0  # times its goal: a balance that is as good as found
 _MANY = 2000  # menisci: where there are more, events may leave more owed, else less:
 _LEAST_OF_IT, _MOST_OF_IT = 0.6, 1.5  # so many times as much
 _MENISCI_A_LOOK = 30  # what all junctions owe is looked at after one in so many had an event
+
+Watch = Callable[[float, float], None]
 
 #: Tolerances and counters of a step, one record.
 CONTROL = np.dtype(
@@ -144,10 +147,13 @@ class Stepper:
     waits: NDArray[np.float64]
     teams: list[Team]  # of each thread
     one_by_one: bool  # steps end on their first event
+    watch: Watch  # told when a step's pressures have been found: (begins, will end)
     kept: tuple[NDArray[Any], ...]  # slots, junctions, free slots and counts before the step
 
     @classmethod
-    def of(cls, state: State, control: Any, one_by_one: bool, threads: int = 1) -> Stepper:
+    def of(
+        cls, state: State, control: Any, one_by_one: bool, threads: int, watch: Watch
+    ) -> Stepper:
         """Work space for a state, and one thread or two."""
         n, m = len(state.junctions), len(state.tubes)
         agenda = Agenda.of(state.graph, m)
@@ -162,6 +168,7 @@ class Stepper:
             waits=np.zeros(m),
             teams=make_teams(threads),
             one_by_one=one_by_one,
+            watch=watch,
             kept=(
                 np.zeros(m, TUBE),  # memory is taken as slots are first used
                 state.junctions.copy(),
@@ -243,6 +250,7 @@ class Stepper:
             shorter = max(first, now + 1e-3 * (until - now))
             intake, menisci = self._again(now, until, shorter, least)
             until = shorter
+        self.watch(now, until)
         self._meet(now, until, intake, menisci, least)
         held, moved, left = self._all(
             close_books,
