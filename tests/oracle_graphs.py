@@ -126,6 +126,9 @@ def law_cases():
     own = random_graph(53, 40)
     waists = np.random.default_rng(53).uniform(0.3, 1.0, len(own.ends))
     waists[::5] = 1.0
+    thick = random_graph(55, 20)
+    several = np.random.default_rng(55).uniform(0.3, 1.0, len(thick.ends))
+    several[::5] = 1.0
     laws = {
         "power": Fluid(0.052, 48.0, 0.2, 0.45),
         "bingham": Fluid(0.052, 48.0, 3e-3, yield_stress=5.0),
@@ -146,6 +149,9 @@ def law_cases():
         "waists_0.3": Case(random_graph(50, 30), THIN, 0.3),
         "waists_0.8": Case(random_graph(51, 60), THIN, 0.8),
         "waists_own": Case(own, THIN, waists),
+        "law_herschel_waist_0.3": Case(random_graph(54, 24), laws["herschel"], 0.3, until=1.0),
+        "law_herschel_waists": Case(thick, laws["herschel"], several, until=1.0),
+        "law_cross_waists": Case(thick, laws["cross"], several),
     }
 
 

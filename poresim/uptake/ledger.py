@@ -18,12 +18,13 @@ import math
 import numpy as np
 
 from poresim.tube.filled import STRAIGHT
-from poresim.tube.jit import inner, kernel
+from poresim.tube.jit import inner
 from poresim.tube.meniscus import advance, travel_time
 from poresim.tube.shape import radius_at, volume_to
 from poresim.tube.straight import plain_volume
 from poresim.uptake.bodies import body_takes, feeds
 from poresim.uptake.heap import push
+from poresim.uptake.lag import lead_of
 from poresim.uptake.passing import full_flow
 from poresim.uptake.state import BLOCKS_0, BLOCKS_1, END_0, END_1, FILLS, NOTHING
 
@@ -59,6 +60,7 @@ def outflow(law, wetting, tube, end, pressure, other, time, floor):
     if wetting.plain:
         return _plain_outflow(law, wetting, tube, x, pressure, time)
     place = tube.place0 if end == 0 else tube.place1
+    pressure += tube.lead0 if end == 0 else tube.lead1
     new, slope = advance(law, wetting, tube, tilt, x, place, pressure, time)
     if tube.waist > STRAIGHT:
         area = math.pi * tube.radius * tube.radius
@@ -179,30 +181,34 @@ def _move(law, wetting, tube, a, b, now, until):
             tube.grain1 -= max(moved1, 0.0)
     else:
         if a.feeds:
-            new, _ = advance(law, wetting, tube, tube.tilt, tube.x0, tube.place0, a.pressure, time)
+            at = a.pressure + tube.lead0
+            new, _ = advance(law, wetting, tube, tube.tilt, tube.x0, tube.place0, at, time)
             moved0 = _volume_between(tube, tube.x0, new)
             tube.speed0 = (new - tube.x0) / time
             tube.grain0 -= max(past_throat(tube, new) - past_throat(tube, tube.x0), 0.0)
             tube.x0 = new
         if b.feeds:
-            new, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, tube.place1, b.pressure, time)
+            at = b.pressure + tube.lead1
+            new, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, tube.place1, at, time)
             moved1 = _volume_between(tube, tube.x1, new)
             tube.speed1 = (new - tube.x1) / time
             tube.grain1 -= max(past_throat(tube, new) - past_throat(tube, tube.x1), 0.0)
             tube.x1 = new
-        expect(tube, a, b, until - now)
+        expect(wetting, tube, a, b, until - now, whole)
     tube.start = now
     return moved0, moved1
 
 
-@kernel
-def expect(tube, a, b, time):
-    """Where the menisci should stand half-way through ``time``, at their late speed.
+@inner
+def expect(wetting, tube, a, b, time, lately):
+    """Where menisci should stand half-way through ``time`` at their late speed, and their lead.
 
-    a and b are the tube's junctions.
+    a and b are the tube's junctions; its slopes are of ``lately``, s.
     """
     tube.place0 = _expected(tube, a, tube.x0, tube.speed0, time)
     tube.place1 = _expected(tube, b, tube.x1, tube.speed1, time)
+    tube.lead0 = lead_of(wetting, tube, a, tube.x0, tube.speed0, tube.s0, time, lately)
+    tube.lead1 = lead_of(wetting, tube, b, tube.x1, tube.speed1, tube.s1, time, lately)
 
 
 @inner
@@ -298,7 +304,8 @@ def _schedule_open(law, wetting, tube, junctions, until):
             ) >= volume_to(tube, place):
                 tilt = tube.tilt if end == 0 else -tube.tilt
                 held = tube.place0 if end == 0 else tube.place1
-                wait = travel_time(law, wetting, tube, tilt, x, place, held, mouth.pressure)
+                at = mouth.pressure + (tube.lead0 if end == 0 else tube.lead1)
+                wait = travel_time(law, wetting, tube, tilt, x, place, held, at)
                 if tube.start + wait < min(tube.next, until):
                     tube.event = BLOCKS_0 if end == 0 else BLOCKS_1
                     tube.next = tube.start + wait
@@ -330,18 +337,19 @@ def _fill_time(law, wetting, tube, a, b, time):
     """How long until the two menisci meet, or the one reaches the far end."""
     if tube.x0 + tube.x1 >= tube.length * (1.0 - _THERE):
         return 0.0
+    at0, at1 = a.pressure + tube.lead0, b.pressure + tube.lead1
     if a.feeds and not b.feeds:
         return travel_time(
-            law, wetting, tube, tube.tilt, tube.x0, tube.length - tube.x1, tube.place0, a.pressure
+            law, wetting, tube, tube.tilt, tube.x0, tube.length - tube.x1, tube.place0, at0
         )
     if b.feeds and not a.feeds:
         return travel_time(
-            law, wetting, tube, -tube.tilt, tube.x1, tube.length - tube.x0, tube.place1, b.pressure
+            law, wetting, tube, -tube.tilt, tube.x1, tube.length - tube.x0, tube.place1, at1
         )
     low, high = 0.0, time
     f_low = tube.x0 + tube.x1 - tube.length
-    y0, _ = advance(law, wetting, tube, tube.tilt, tube.x0, tube.place0, a.pressure, high)
-    y1, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, tube.place1, b.pressure, high)
+    y0, _ = advance(law, wetting, tube, tube.tilt, tube.x0, tube.place0, at0, high)
+    y1, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, tube.place1, at1, high)
     f_high = y0 + y1 - tube.length
     if f_high < 0.0:
         return math.inf
@@ -349,8 +357,8 @@ def _fill_time(law, wetting, tube, a, b, time):
         t = low - f_low * (high - low) / (f_high - f_low)
         if k % 3 == 2 or not (low < t < high):
             t = 0.5 * (low + high)
-        y0, _ = advance(law, wetting, tube, tube.tilt, tube.x0, tube.place0, a.pressure, t)
-        y1, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, tube.place1, b.pressure, t)
+        y0, _ = advance(law, wetting, tube, tube.tilt, tube.x0, tube.place0, at0, t)
+        y1, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, tube.place1, at1, t)
         f = y0 + y1 - tube.length
         if f > 0.0:
             high, f_high = t, f

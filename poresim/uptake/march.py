@@ -28,8 +28,10 @@ _ONE_BY_ONE_WAISTED = 100  # the same where tubes are waisted, whose menisci tur
 _FINE = 5e-3  # accuracies below: no short cuts in waisted tubes
 _HALVES_FROM = 20000  # junctions; there halves of a network pay for meeting one another
 _FRESH_SHARE = 0.1  # of the next arrival's wait, as if that had passed since an event
+_LONGER = 3.0  # a step over the last one, where that did not end on an event
 _STEADY = 0.3  # where a step holds many events, the next is not shorter than this share of it
 _COARSE_KINK = 1e-6  # times the accuracy, of a pressure: how closely it is looked for
+_LATE = 0.03  # times the accuracy and the time: so late may a meniscus be for one step
 _REACH = 0.6  # of the root of the accuracy: changes of a flow that a tangent serves
 _GRASP = 3.0  # the same of what a meniscus takes
 
@@ -83,7 +85,8 @@ class Pace:
         if not waisted:
             return pace
         # drives are held in waisted tubes, and what is carried on makes that worse: rough 0
-        pace = replace(pace, growth=min(1.0, 0.05 * root), owed=0.3 * share, rough=0.0, sweeps=1)
+        growth = 0.2 * root * min(1.0, root) ** 0.6
+        pace = replace(pace, growth=min(1.0, growth), owed=0.3 * share, rough=0.0, sweeps=1)
         if not many:
             return replace(pace, arrivals=0.125 * min(1.0, index) * root)
         loose = accuracy / 5e-2
@@ -195,7 +198,7 @@ def march(
     pace = pace or Pace.of(
         accuracy, waisted, liquid.viscosity.thinnest_index, not one_by_one, len(bodies) > 0
     )
-    control = _control(pace, liquid, accuracy)
+    control = _control(pace, liquid, accuracy, waisted)
     course = Course(solid, state, asked_of_all(asked, bodies), control)
     if one_by_one:
         control["solve_share"] = max(1e-6 * accuracy, 1e-11)
@@ -223,7 +226,7 @@ def march(
     yield course
 
 
-def _control(pace: Pace, liquid: Liquid, accuracy: float) -> Any:
+def _control(pace: Pace, liquid: Liquid, accuracy: float, waisted: bool) -> Any:
     control = np.zeros(1, CONTROL)[0]
     control["owed_share"] = pace.owed
     control["solve_share"] = pace.solve
@@ -234,6 +237,7 @@ def _control(pace: Pace, liquid: Liquid, accuracy: float) -> Any:
     control["shift_share"] = accuracy
     control["drift_share"] = pace.drift
     control["start_share"] = 0.1 * accuracy
+    control["late_share"] = _LATE * accuracy if waisted else 0.0
     control["meet_share"] = 1e-3 * accuracy
     control["budget"] = pace.budget
     control["sweeps"] = pace.sweeps
@@ -259,10 +263,12 @@ def _next_time(waits: NDArray[np.float64], course: Course, pace: Pace) -> float 
         if course.bends:  # pressures vary within a step: start afresh after each event
             age = now - course.last_event
             growth = (2.0 if course.exact else 0.4) * pace.growth
-            step = min(step, growth * (age + _FRESH_SHARE * float(waits.min())))
+            step = min(step, growth * (age + _FRESH_SHARE * min(float(waits.min()), now)))
         else:  # menisci that have just started look faster than they can be fed
             step = max(step, _STEADY * course.last_step)
         step = max(step, _TINY_SHARE * course.asked.accuracy * now)
+    if course.bends and course.last_event < now:
+        step = min(step, _LONGER * course.last_step)
     stop = course.next_stop()
     if now + 1.05 * step >= stop:
         return stop

@@ -65,6 +65,8 @@ TUBE = np.dtype(
         ("place1", np.float64),
         ("speed0", np.float64),  # of the menisci, lately, m/s
         ("speed1", np.float64),
+        ("lead0", np.float64),  # by how much the pressure that counts leads its mean, Pa
+        ("lead1", np.float64),
         ("grain0", np.float64),  # volume still to pass the throat until a grain closes it
         ("grain1", np.float64),
         ("tangent_drop", np.float64),  # full, not Newtonian: where its flow was last worked out, Pa
@@ -81,6 +83,8 @@ JUNCTION = np.dtype(
         ("low", np.float64),  # bounds on the pressure (maximum principle)
         ("high", np.float64),
         ("wetted", np.float64),  # when liquid came
+        ("change", np.float64),  # of the mean pressure from step to step, over the time, Pa/s,
+        ("slew", np.float64),  # and what of it goes on; 0 where not looked at
         ("open", np.int32),  # slots around it that are not full
         ("wet", np.int8),
         ("feeds", np.int8),  # 1: liquid stands at the ends of its tubes; 0: dry, or its body fills
@@ -218,6 +222,7 @@ def _fit(law, tube, graph, shapes, e):
         narrowing = (1.0 + w + w * w) / (3.0 * w**3)
         tube.conduct = np.pi * tube.radius**4 / (8.0 * law.consistency * tube.length * narrowing)
     tube.x0 = tube.x1 = tube.place0 = tube.place1 = tube.speed0 = tube.speed1 = 0.0
+    tube.lead0 = tube.lead1 = 0.0
     tube.v0 = tube.v1 = tube.s0 = tube.s1 = 0.0
     tube.next = np.inf
     tube.grain0 = tube.grain1 = np.inf

@@ -24,9 +24,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from poresim.tube.jit import kernel
+from poresim.tube.jit import inner, kernel
 from poresim.uptake.closing import close_books
 from poresim.uptake.events import Agenda, meet_events, schedule_all
+from poresim.uptake.lag import find_slews, first_crossing, lateness
 from poresim.uptake.ledger import expect
 from poresim.uptake.linear import System, make_system
 from poresim.uptake.sheet import Sheet, make_sheet
@@ -40,8 +41,8 @@ from poresim.uptake.waits import arrival_waits
 _SHORTER = 2  # times that a step is shortened because its balance is not found
 _GOOD_ENOUGH = 1e-3  # of the intake: what may stay owed where the solve does not get further
 _LEAST = 1e-4  # of what closing may leave owed: a solve need not go below
-_LATE = 12  # solves to shorten a step in which a meniscus sets out
-_MEETINGS = 12  # solves to end a step on its first event
+_ENDINGS = 12  # solves to shorten a step, for each reason
+_SHORTEST, _SAFE = 0.2, 0.8  # of it is left at least, and of what should suffice
 _ATTEMPTS = 8
 _NEARLY = 4.0  # times its goal: a balance that is as good as found
 _MANY = 2000  # menisci: where there are more, events may leave more owed, else less:
@@ -62,6 +63,7 @@ CONTROL = np.dtype(
         ("shift_share", np.float64),  # menisci may be shifted by this share of the liquid
         ("drift_share", np.float64),  # events may leave this share of the intake owed, in all
         ("start_share", np.float64),  # squared share of its tube that a late starter may go
+        ("late_share", np.float64),  # menisci may be late by this share of the time
         ("meet_share", np.float64),  # a step may run on past its first event by this share of time
         ("budget", np.int64),  # balances around one event
         ("sweeps", np.int64),  # of single balances before each Newton step
@@ -73,6 +75,9 @@ CONTROL = np.dtype(
         ("balances", np.int64),
         ("again", np.int64),
         ("undone", np.int64),
+        ("steady", np.int64),  # steps since something happened
+        ("last", np.float64),  # the time that the last step took, s, and the one before
+        ("previous", np.float64),
         ("unsolved", np.int64),
     ],
     align=True,
@@ -80,7 +85,7 @@ CONTROL = np.dtype(
 
 
 @kernel
-def begin(tubes, junctions, log, now, until):
+def begin(wetting, tubes, junctions, log, now, until, last):
     """All slots start a step; nothing is booked."""
     for p in range(len(log.counts)):
         for s in range(log.begin[p, TOP], log.counts[p, TOP]):
@@ -88,22 +93,23 @@ def begin(tubes, junctions, log, now, until):
                 tube = tubes[s]
                 tube.start = now
                 tube.v0 = tube.v1 = 0.0
-                expect(tube, junctions[tube.a], junctions[tube.b], until - now)
+                expect(wetting, tube, junctions[tube.a], junctions[tube.b], until - now, last)
 
 
 @kernel
-def end_sooner(tubes, junctions, log, until):
-    """The step that has begun will end at ``until``: where menisci will stand half-way."""
+def end_sooner(wetting, tubes, junctions, log, until, before):
+    """The step that has begun will end at ``until``, not ``before``: what menisci will do."""
     for p in range(len(log.counts)):
         for s in range(log.begin[p, TOP], log.counts[p, TOP]):
             if tubes[s].live:
                 tube = tubes[s]
-                expect(tube, junctions[tube.a], junctions[tube.b], until - tube.start)
+                a, b = junctions[tube.a], junctions[tube.b]
+                expect(wetting, tube, a, b, until - tube.start, before - tube.start)
 
 
 @kernel
-def late_start(tubes, log):
-    """The largest share of its tube's length, squared, that a meniscus at a mouth will go.
+def late_start(wetting, tubes, log):
+    """The largest share of its tube that a meniscus that rested will take; squared from a mouth.
 
     In a network of one half: larger ones do without.
     """
@@ -113,16 +119,31 @@ def late_start(tubes, log):
         if tube.full or not tube.live or tube.body:
             continue
         room = math.pi * tube.radius * tube.radius * tube.length
-        if tube.x0 == 0.0 and tube.v0 > 0.0:
-            most = max(most, (tube.v0 / room) ** 2)
-        if tube.x1 == 0.0 and tube.v1 > 0.0:
-            most = max(most, (tube.v1 / room) ** 2)
+        most = max(
+            most,
+            _setting_out(wetting, tube.x0, tube.speed0, tube.v0 / room),
+            _setting_out(wetting, tube.x1, tube.speed1, tube.v1 / room),
+        )
     return most
+
+
+@inner
+def _setting_out(wetting, x, speed, share):
+    if x == 0.0:
+        return share * share if share > 0.0 else 0.0
+    return abs(share) if speed == 0.0 and not wetting.plain else 0.0
 
 
 def _evened_out(menisci: int) -> float:
     """How much more events may leave owed where it is owed at many places, and so evens out."""
     return min(max((menisci / _MANY) ** 0.25, _LEAST_OF_IT), _MOST_OF_IT)
+
+
+def _sooner(now: float, until: float, ratio: float, power: float) -> float:
+    """Where a step is to end whose error, of that power, is ``ratio`` times what it may be."""
+    if ratio <= 1.0:
+        return until
+    return now + max(_SHORTEST, _SAFE * ratio**-power) * (until - now)
 
 
 @cache
@@ -198,6 +219,8 @@ class Stepper:
         shifting menisci far, is undone and taken shorter.
         """
         s, control = self.state, self.control
+        if self.one_by_one:
+            self._look_back(fresh)
         keep(s.tubes, s.junctions, s.log, *self.kept)
         filled = self.agenda.tally["filled"].copy()
         for attempt in range(_ATTEMPTS):
@@ -213,7 +236,17 @@ class Stepper:
             self._count()
             until = now + 0.25 * (until - now)
             control["undone"] += 1
+        control["last"], control["previous"] = until - now, control["last"]
         return until, held
+
+    def _look_back(self, fresh: bool) -> None:
+        """How fast pressures have changed of late."""
+        control = self.control
+        control["steady"] = 0 if fresh else control["steady"] + 1
+        find_slews(
+            self.state.junctions, self.kept[1], control["steady"], control["last"],
+            control["previous"],
+        )  # fmt: skip
 
     def _try(
         self, now: float, until: float, liquid: float, fresh: bool
@@ -221,7 +254,7 @@ class Stepper:
         """One step: (time reached, liquid, volume shifted in closing, volume left owed)."""
         s, control = self.state, self.control
         least = _LEAST * float(control["close_share"]) * liquid
-        begin(s.tubes, s.junctions, s.log, now, until)
+        begin(s.wetting, s.tubes, s.junctions, s.log, now, until, float(control["last"]))
         booked = 0.0
         for attempt in range(_ATTEMPTS):
             total, intake, menisci = self._solve(now, until, booked, least)
@@ -233,23 +266,17 @@ class Stepper:
             )
             if total <= enough or attempt == _SHORTER:
                 break
-            until = now + 0.25 * (until - now)
-            end_sooner(s.tubes, s.junctions, s.log, until)
+            before, until = until, now + 0.25 * (until - now)
+            end_sooner(s.wetting, s.tubes, s.junctions, s.log, until, before)
         self._schedule(until)
-        for _ in range(_LATE if self.one_by_one and not fresh else 0):
-            ratio = late_start(s.tubes, s.log) / float(control["start_share"])
-            if ratio <= 1.0:
-                break
-            shorter = now + max(0.2, 0.8 / math.sqrt(ratio)) * (until - now)
-            intake, menisci = self._again(now, until, shorter, least)
-            until = shorter
-        for _ in range(_MEETINGS if self.one_by_one else 0):
-            first = float(self.agenda.times[0, 0]) if self.agenda.counts[0, 0] > 0 else math.inf
-            if until - first <= float(control["meet_share"]) * until:
-                break
-            shorter = max(first, now + 1e-3 * (until - now))
-            intake, menisci = self._again(now, until, shorter, least)
-            until = shorter
+        if self.one_by_one:
+            for sooner in (self._for_starts, self._for_haste, self._for_events):
+                for _ in range(_ENDINGS):
+                    shorter = sooner(now, until, fresh)
+                    if shorter >= until:
+                        break
+                    intake, menisci = self._again(now, until, shorter, least)
+                    until = shorter
         self.watch(now, until)
         self._meet(now, until, intake, menisci, least)
         held, moved, left = self._all(
@@ -259,6 +286,38 @@ class Stepper:
             (now, until, s.floor_drop, liquid, intake),
         )  # fmt: skip
         return until, float(held), float(moved), float(left)
+
+    def _for_starts(self, now: float, until: float, fresh: bool) -> float:
+        """Where a step is to end whose menisci set out from a drive of none."""
+        if fresh:
+            return until
+        ratio = late_start(self.state.wetting, self.state.tubes, self.state.log)
+        ratio /= float(self.control["start_share"])
+        return _sooner(now, until, ratio, 0.5)
+
+    def _for_haste(self, now: float, until: float, fresh: bool) -> float:
+        """Where a step is to end that holds what changes too fast for that."""
+        s, share = self.state, float(self.control["late_share"])
+        if now == 0.0 or share == 0.0:
+            return until
+        last = 0.0 if fresh else float(self.control["last"])
+        late = lateness(
+            s.wetting, s.law, s.tubes, s.junctions, s.graph, s.log, self.kept[1], until, last
+        )
+        return _sooner(now, until, late / (share * now), 0.4)
+
+    def _for_events(self, now: float, until: float, fresh: bool) -> float:
+        """Where a step is to end that ends on what happens first."""
+        s, control = self.state, self.control
+        first = float(self.agenda.times[0, 0]) if self.agenda.counts[0, 0] > 0 else math.inf
+        if float(control["late_share"]) > 0.0:
+            turns = first_crossing(s.wetting, s.law, s.tubes, s.junctions, s.log, until)
+            if turns < min(first, until):
+                control["steady"] = -1  # from the next step on pressures change otherwise
+                first = turns
+        if until - first <= float(control["meet_share"]) * until:
+            return until
+        return max(first, now + 1e-3 * (until - now))
 
     def _meet(self, now: float, until: float, intake: float, menisci: int, least: float) -> None:
         """What happens within the step."""
@@ -305,7 +364,7 @@ class Stepper:
     def _again(self, now: float, until: float, shorter: float, least: float) -> tuple[float, int]:
         """The step that was to end at ``until`` ends sooner: (intake, menisci)."""
         s = self.state
-        end_sooner(s.tubes, s.junctions, s.log, shorter)
+        end_sooner(s.wetting, s.tubes, s.junctions, s.log, shorter, until)
         _, intake, menisci = self._solve(now, shorter, until - now, least)
         self._schedule(shorter)
         return intake, menisci
