@@ -33,7 +33,23 @@ _BENT = 1e-3  # of a local index, off its limits
 _PIECES = 1024
 _FADES = 18.0  # beyond the last bend what is not a power fades as exp of minus this
 _KNOTS, _WEIGHTS = np.polynomial.legendre.leggauss(8)
+_CLOSE = 1e-8  # a Newton step this small leaves what rounding does
 _STEPS = 60
+
+
+def _upto_knots() -> Floats:
+    """(8, 8): what the values at the knots weigh in the integrals from -1 up to each knot.
+
+    Of the polynomial through them, by its Legendre series: P_k is the slope of
+    (P_(k+1) - P_(k-1)) / (2 k + 1).
+    """
+    n = len(_KNOTS)
+    at = np.polynomial.legendre.legvander(_KNOTS, n)
+    below = np.column_stack([-np.ones(n), at[:, : n - 1]])  # P_-1: -1 makes the first vanish at -1
+    return (0.5 * (at[:, 1:] - below)) @ (at[:, :n] * _WEIGHTS[:, None]).T
+
+
+_UPTO_KNOTS = _upto_knots()
 
 
 class CurveTables(NamedTuple):
@@ -115,13 +131,11 @@ class _Quadrature:
         return np.sum(half * _WEIGHTS * np.exp(3 * z + g), axis=1)
 
     def _more(self, low: Floats, high: Floats) -> tuple[Floats, Floats]:
-        """Growth of M and fall of E between ln g of one piece each."""
+        """Growth of M and fall of E between ln g of one piece each, from its start."""
         half = (high - low)[:, None] / 2
         g = (high + low)[:, None] / 2 + half * _KNOTS
-        piece = self._piece(low)
-        inner = self.inner[piece][:, None] + np.stack(
-            [self._inner(self.knots[piece], column) for column in g.T], axis=1
-        )
+        z, _ = self._stress(g)
+        inner = self.inner[self._piece(low)][:, None] + half * (np.exp(3 * z + g) @ _UPTO_KNOTS.T)
         z, n, y, slope = self._flow(g, inner)
         weight = half * _WEIGHTS * n
         cone = np.sum(weight * np.exp(z) * slope, axis=1)
@@ -135,7 +149,7 @@ class _Quadrature:
             z, n, y, slope = self._known(g)
             step = (target - z) / n if name == "z" else (target - y) / (n * slope)
             g = np.clip(g + step, *self.ends)
-            if np.max(np.abs(step)) < 1e-13 * (1 + np.max(np.abs(g))):
+            if np.max(np.abs(step)) < _CLOSE:
                 break
         return self.at(g)
 
