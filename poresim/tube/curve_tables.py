@@ -30,10 +30,11 @@ Floats = NDArray[np.float64]
 #: The largest relative error that tables may have between their points.
 MOST_ERROR = 1e-6
 _BENT = 1e-3  # of a local index, off its limits
+_BORNE = 1e-4, 1e7  # Pa: stresses at walls
 _PIECES = 1024
 _FADES = 18.0  # beyond the last bend what is not a power fades as exp of minus this
 _KNOTS, _WEIGHTS = np.polynomial.legendre.leggauss(8)
-_CLOSE = 1e-8  # a Newton step this small leaves what rounding does
+_CLOSE = 1e-7  # a Newton step this small leaves what rounding does
 _STEPS = 60
 
 
@@ -143,8 +144,11 @@ class _Quadrature:
 
     def where(self, name: str, target: Floats) -> _Sums:
         """The sums where z or y, which both rise with ln g, are as given."""
-        known = self._known(self.knots)
-        g = np.interp(target, known[0 if name == "z" else 2], self.knots)
+        from scipy.interpolate import CubicHermiteSpline
+
+        z, n, y, slope = self._known(self.knots)
+        at, rise = (z, n) if name == "z" else (y, n * slope)
+        g = np.clip(CubicHermiteSpline(at, self.knots, 1 / rise)(target), *self.ends)
         for _ in range(_STEPS):
             z, n, y, slope = self._known(g)
             step = (target - z) / n if name == "z" else (target - y) / (n * slope)
@@ -193,13 +197,20 @@ def curve_tables(curve: FlowCurve) -> CurveTables:
 
 
 def _middle_stress(curve: FlowCurve) -> float:
-    """In the middle of where the curve is not a power law, Pa."""
+    """In the middle of where the curve is not a power law, Pa, among stresses that walls bear.
+
+    Tables of waisted tubes reach 14 to either side of it, in ln(stress) (see ``tube.lookup``).
+    """
     bends = curve.bends()
     z, index = curve.log_stress(np.linspace(bends[0], bends[-1], _PIECES))
     bent = np.abs(index - index[0]) > _BENT
     if index[0] != index[-1]:
         bent &= np.abs(index - index[-1]) > _BENT
-    return float(np.exp(0.5 * (z[bent].min() + z[bent].max()) if bent.any() else z.mean()))
+    if not bent.any():
+        return float(np.exp(z.mean()))
+    low, high = z[bent].min(), z[bent].max()
+    some = np.clip([low, high], *np.log(_BORNE))
+    return float(np.exp(np.mean(some if some[0] < some[1] else [low, high])))
 
 
 def _error(sums: _Quadrature, cells: Floats, stress: Grid, cone: Grid) -> float:
