@@ -98,21 +98,30 @@ def carreau(zero, infinite, time, index):
     return (log_stress,)
 
 
-def measured(rate, viscosity):
+def measured(rate, viscosity, infinite=0.0, zero=np.inf):
     """The curve as ps.MeasuredFlow says it runs: cubics through the points, power laws beyond.
 
     Slopes at the points are the harmonic mean of the neighbouring lines', at most 1.5 times the
-    lesser; at the ends that of the line which fits three points best, at most a factor of 1.5 off
-    the last line's (monotone: Fritsch & Carlson 1980, SIAM J Numer Anal 17:238).
+    lesser (monotone: Fritsch & Carlson 1980, SIAM J Numer Anal 17:238). The power laws are those of
+    viscosity - infinite above (Sisko 1958) and of zero / viscosity - 1 below (Cross 1965): the line
+    through three of them, in ln-ln, says with which slope the curve ends, its power at most 3, at
+    most a factor of 1.5 off the last line's.
     """
+    rate, viscosity = np.asarray(rate, dtype=float), np.asarray(viscosity, dtype=float)
     x, y = np.log(rate), np.log(np.multiply(rate, viscosity))
     lines = (y[1:] - y[:-1]) / (x[1:] - x[:-1])
     m = np.empty(len(x))
     for k in range(1, len(x) - 1):
         a, b = lines[k - 1], lines[k]
         m[k] = min(2 / (1 / a + 1 / b), 1.5 * min(a, b))
-    for end, three, last in ((0, slice(0, 3), lines[0]), (-1, slice(-3, None), lines[-1])):
-        m[end] = np.clip(np.polyfit(x[three], y[three], 1)[0], last / 1.5, last * 1.5)
+    excess = viscosity[-3:] - infinite
+    lack = 1 / viscosity[:3] - 1 / zero  # zero / viscosity - 1, over zero
+    falls = min(-np.polyfit(x[-3:], np.log(excess), 1)[0], 3.0)
+    grows = min(np.polyfit(x[:3], np.log(lack), 1)[0], 3.0)
+    excess, lack = excess[-1] / viscosity[-1], lack[0] * viscosity[0]
+    m[-1] = np.clip(1 - falls * excess, lines[-1] / 1.5, lines[-1] * 1.5)
+    m[0] = np.clip(1 - grows * lack, lines[0] / 1.5, lines[0] * 1.5)
+    falls, grows = (1 - m[-1]) / excess, (1 - m[0]) / lack
 
     def log_stress(at):
         at = np.asarray(at)
@@ -130,7 +139,12 @@ def measured(rate, viscosity):
             + m[k] * (1 - t) * (1 - 3 * t)
             + m[k + 1] * t * (3 * t - 2)
         )
-        beyond = np.where(at < x[0], m[0] * (at - x[0]), np.maximum(at - x[-1], 0) * m[-1])
-        return value + beyond, slope
+        over, under = np.maximum(at - x[-1], 0), np.maximum(x[0] - at, 0)
+        thin = 1 - excess + excess * np.exp(-falls * over)  # viscosity over that at the end
+        thick = 1 / (1 - lack + lack * np.exp(-grows * under))
+        value = value + over - under + np.log(thin) + np.log(thick)
+        slope = np.where(at > x[-1], 1 - falls * (1 - (1 - excess) / thin), slope)
+        slope = np.where(at < x[0], 1 - grows * (1 - (1 - lack) * thick), slope)
+        return value, slope
 
     return log_stress, x

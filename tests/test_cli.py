@@ -378,9 +378,9 @@ def test_a_law_used_where_it_is_thinner_than_water_is_remarked_on(small, capsys,
     assert all(str(said) in line for line in lines)
 
 
-def check_measured(small, capsys, rows):
+def check_measured(small, capsys, rows, keys=""):
     (small.parent / "gum.csv").write_text("shear_rate_1_s,viscosity_mPa_s\n" + rows)
-    law = 'law = "measured", file = "gum.csv"'
+    law = f'law = "measured", file = "gum.csv"{keys}'
     small.write_text(TWO_BROTHS.replace('law = "newtonian", mPa_s = 1.2', law))
     assert main(["check", str(small)]) == 0
     return capsys.readouterr().out.splitlines()
@@ -397,6 +397,34 @@ def test_check_states_how_a_measured_curve_goes_on(small, capsys):
     # 2.005 at 1000, falling as rate^-0.4 beyond: 1 at 1000 * 2.005^2.5 = 5692
     thin = [line for line in lines if "thinner than water" in line]
     assert "above 5.7e+03 1/s" in thin[0]
+
+
+@pytest.mark.parametrize(
+    ("keys", "said"),
+    [
+        # what exceeds 1 is 11.65, 4.036, 1.005: the line through their logarithms falls by 0.532
+        (
+            ", infinite_mPa_s = 1",
+            "goes on as a power law of index 0.5 below and towards 1 mPa s above, what exceeds "
+            "that falling as rate^-0.53",
+        ),
+        (
+            ", zero_mPa_s = 500",
+            "goes on towards 500 mPa s below and as a power law of index 0.6 above",
+        ),
+        (
+            ", zero_mPa_s = 500, infinite_mPa_s = 1",
+            "goes on towards 500 mPa s below and towards 1 mPa s above, what exceeds that falling "
+            "as rate^-0.53",
+        ),
+    ],
+)
+def test_check_states_the_plateaus_that_a_measured_curve_goes_on_to(small, capsys, keys, said):
+    rows = "0.1,126.5\n1,40\n10,12.65\n100,5.036\n1000,2.005\n"
+    lines = check_measured(small, capsys, rows, keys)
+    told = [line for line in lines if "measured" in line]
+    assert told[0].endswith(said)
+    assert any("thinner than water" in line for line in lines) == ("infinite" not in keys)
 
 
 def test_what_was_measured_thinner_than_water_is_not_remarked_on(small, capsys):

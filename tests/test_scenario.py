@@ -310,6 +310,17 @@ def test_a_measured_flow_curve_comes_from_a_file_beside_the_scenario(tmp_path):
     assert ps.build_liquid(scenario.liquids[2]).viscosity == law  # taken over with the rest
 
 
+def test_a_measured_flow_curve_goes_on_to_plateaus(tmp_path):
+    (tmp_path / "gum.csv").write_text("shear_rate_1_s,viscosity_mPa_s\n1,40\n10,12\n100,5\n")
+    keys = 'law = "measured", file = "gum.csv", infinite_mPa_s = 1.1, zero_mPa_s = 90'
+    scenario = parse_scenario(
+        changed(('law = "newtonian", mPa_s = 1.2', keys)), tmp_path / "rusk.toml"
+    )
+    law = ps.build_liquid(pickle.loads(pickle.dumps(scenario)).liquids[0]).viscosity
+    assert law == ps.MeasuredFlow([1, 10, 100], [0.04, 0.012, 0.005], 0.0011, 0.09)
+    assert law.apparent_viscosity(1e9) == pytest.approx(0.0011, rel=2e-3)
+
+
 def test_a_network_file_is_a_solid(tmp_path):
     network = ps.build_solid(parse_scenario(GOOD).solid, seed=3)
     ps.save_network(network, tmp_path / "mine.h5")

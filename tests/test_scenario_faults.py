@@ -649,6 +649,37 @@ def test_a_wrong_flow_curve_is_told_once_however_many_take_it_over(tmp_path):
     assert "gum.csv, lines 2 and 3: the stress hardly rises, or falls" in found[0]
 
 
+@pytest.mark.parametrize(
+    ("keys", "said"),
+    [
+        (
+            "infinite_mPa_s = 5",
+            "infinite_mPa_s: got 5 mPa s, and 5 was measured at 100 1/s; give less, or leave it",
+        ),
+        (
+            "zero_mPa_s = 30",
+            "zero_mPa_s: got 30 mPa s, and 40 was measured at 1 1/s; give more, or leave it out",
+        ),
+        (
+            "infinite_mPa_s = 4.99",
+            "infinite_mPa_s: got 4.99 mPa s, and at 100 1/s the curve is still steep; give less",
+        ),
+        ("infinite_mPa_s = 2, zero_mPa_s = 1", "infinite_mPa_s: got 2, above zero_mPa_s (1); swap"),
+        ("infinite_mPa_s = -1", "infinite_mPa_s: got -1; give viscosity towards which it goes"),
+        ("zero_mPa_s = 0", "zero_mPa_s: got 0; give viscosity towards which it goes below"),
+        ("infinity_mPa_s = 1", "infinity_mPa_s: is not a known key; did you mean infinite_mPa_s?"),
+    ],
+)
+def test_plateaus_that_a_measured_curve_cannot_have(tmp_path, keys, said):
+    (tmp_path / "gum.csv").write_text("shear_rate_1_s,viscosity_mPa_s\n1,40\n10,16\n100,5\n")
+    text = changed(
+        ('law = "newtonian", mPa_s = 1.2', f'law = "measured", file = "gum.csv", {keys}')
+    )
+    found = faults_of(text, tmp_path / "rusk.toml")
+    assert len(found) == 1
+    assert f"line 16: liquids[1].viscosity.{said}" in found[0]
+
+
 def test_a_curve_too_sharp_for_tables_is_a_fault_of_its_table(monkeypatch):
     from poresim.tube import curve_tables
 

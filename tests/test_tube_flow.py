@@ -33,6 +33,7 @@ LAWS = {
     "cross": ps.Cross(0.3, 1.5e-3, 0.4, 0.7),
     "carreau": ps.Carreau(2.0, 1e-3, 5.0, 0.35),
     "measured": ps.MeasuredFlow([0.2, 3.0, 40.0, 300.0, 5000.0], [0.9, 0.3, 0.06, 0.02, 0.005]),
+    "with plateaus": ps.MeasuredFlow([0.2, 3.0, 40.0, 300.0], [0.9, 0.3, 0.06, 0.02], 1e-3, 2.0),
 }
 
 

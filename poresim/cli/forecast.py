@@ -123,11 +123,19 @@ def _goes_on(liquid: LiquidSpec) -> list[str]:
     law = liquid.viscosity
     if not isinstance(law, MeasuredFlow):
         return []
-    below, above = law.tails
+    low, high = law.tails
+    below, above = f"as a power law of index {low:.2g} below", f"{high:.2g} above"
+    if law.zero_viscosity < math.inf:
+        below = f"towards {1e3 * law.zero_viscosity:.4g} mPa s below"
+        above = f"as a power law of index {above}"
+    if law.infinite_viscosity > 0:
+        above = (
+            f"towards {1e3 * law.infinite_viscosity:.4g} mPa s above, what exceeds that falling "
+            f"as rate^-{law.powers[1]:.2g}"
+        )
     return [
         f"liquid:  {liquid.name}: measured from {law.shear_rate[0]:.4g} to "
-        f"{law.shear_rate[-1]:.4g} 1/s; beyond it goes on as a power law of index {below:.2g} "
-        f"below and {above:.2g} above"
+        f"{law.shear_rate[-1]:.4g} 1/s; beyond it goes on {below} and {above}"
     ]
 
 

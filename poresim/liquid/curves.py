@@ -23,7 +23,10 @@ _SAME = 1e-12  # viscosities that differ by this share are the same
 _LOOK = 2001  # rates at which a curve is looked at to find where it bends
 _FLATTEST, _SHARPEST = 0.1, 3.0  # local indices of measured curves that tables can follow
 _STEEPEST = 1.5  # slopes at measured points over those of the lines beside them
-_TAIL = 3  # of a measured curve, whose straight line goes on beyond it
+_TAIL = 3  # points of a measured curve, whose straight line goes on beyond it
+_FADING = 3.0  # powers of the rate by which a measured curve may near a plateau
+#: Shear rates, 1/s, up to which it is followed to its plateaus; tables of a wider span are coarser.
+_SLOW, _FAST = 1e-7, 1e10
 
 
 class PointsFault(ValueError):
@@ -35,6 +38,17 @@ class PointsFault(ValueError):
 
     def __reduce__(self) -> tuple[type[PointsFault], tuple[tuple[int, int], str]]:
         return type(self), (self.points, str(self))
+
+
+class PlateauFault(ValueError):
+    """A measured curve cannot go on to a plateau; ``name`` is the one that was given."""
+
+    def __init__(self, name: str, wrong: str, right: str) -> None:
+        self.name, self.wrong, self.right = name, wrong, right
+        super().__init__(f"{name}: {wrong}; {right}")
+
+    def __reduce__(self) -> tuple[type[PlateauFault], tuple[str, str, str]]:
+        return type(self), (self.name, self.wrong, self.right)
 
 
 class FlowCurve(ViscosityLaw):
@@ -182,21 +196,36 @@ class MeasuredFlow(FlowCurve):
 
     shear_rate : (k,) 1/s, above 0, in any order; k >= 3.
     viscosity : (k,) apparent viscosity (stress over rate) at each, Pa s.
+    infinite_viscosity : towards which the curve goes above its range, Pa s: that of its solvent,
+        say. 0: none.
+    zero_viscosity : the same below its range. Infinite: none.
 
     Between the points ln(stress) follows ln(rate) by a monotone cubic (Fritsch & Carlson 1980): it
-    passes through every point and rises everywhere. Beyond them it goes on as a power law, about
-    the one that fits the last three points of that end best. Records say how much of the flow that
-    was.
+    passes through every point and rises everywhere. Beyond them it goes on with the slope that it
+    has there. Above, viscosity - infinite_viscosity is a power of the rate (Sisko 1958), and below,
+    zero_viscosity / viscosity - 1 is (Cross 1965): about the power that fits the last three points
+    of that end best, up to the third. The stress rises there, too, and with the distance its local
+    index, to 1. Beyond 1e-7 and 1e10 1/s, or at once without a plateau, it is a power law. All this
+    is a guess: records say how much of the flow lay there.
 
-    ValueError (PointsFault) where the stress does not rise from each rate to the next.
+    ValueError: PointsFault where the stress does not rise from each rate to the next; PlateauFault
+    where the last three points do not come down, or up, to a plateau.
     """
 
     shear_rate: Floats
     viscosity: Floats
+    infinite_viscosity: float
+    zero_viscosity: float
     _cubic: object = field(repr=False)
-    _tails: tuple[float, float] = field(repr=False)
+    _tails: tuple[_Tail, _Tail] = field(repr=False)
 
-    def __init__(self, shear_rate: ArrayLike, viscosity: ArrayLike) -> None:
+    def __init__(
+        self,
+        shear_rate: ArrayLike,
+        viscosity: ArrayLike,
+        infinite_viscosity: float = 0.0,
+        zero_viscosity: float = math.inf,
+    ) -> None:
         rate = np.atleast_1d(np.array(shear_rate, dtype=np.float64))
         eta = np.atleast_1d(np.array(viscosity, dtype=np.float64))
         if rate.ndim != 1 or rate.shape != eta.shape:
@@ -211,6 +240,9 @@ class MeasuredFlow(FlowCurve):
                 raise ValueError(f"{name} must be finite and above 0 at every point")
         if rate.min() < SLOWEST or rate.max() > FASTEST:
             raise ValueError(f"shear_rate (1/s) must lie in {SLOWEST:g} to {FASTEST:g}")
+        check("infinite_viscosity (Pa s)", infinite_viscosity, least=0)
+        if zero_viscosity != math.inf:
+            check("zero_viscosity (Pa s)", zero_viscosity, above=0)
         order = np.argsort(rate, kind="stable")
         rate, eta = rate[order], eta[order]
         _refuse_falling(rate, rate * eta, order)
@@ -221,40 +253,125 @@ class MeasuredFlow(FlowCurve):
         for name, values in (("shear_rate", rate), ("viscosity", eta)):
             values.setflags(write=False)
             put(self, name, values)
-        slopes = _slopes(x, y)
+        put(self, "infinite_viscosity", float(infinite_viscosity))
+        put(self, "zero_viscosity", float(zero_viscosity))
+        # Both tails seen from their end outwards, as one formula: see _Tail.
+        rise = np.diff(y) / np.diff(x)
+        tails = (
+            _tail("zero_viscosity", zero_viscosity, rate, 1 / eta, 1 / zero_viscosity, rise[0]),
+            _tail("infinite_viscosity", infinite_viscosity, rate[::-1], eta[::-1],
+                  infinite_viscosity, rise[-1]),
+        )  # fmt: skip
+        slopes = _slopes(rise, tails[0].index, tails[1].index)
         put(self, "_cubic", CubicHermiteSpline(x, y, slopes))
-        put(self, "_tails", (float(slopes[0]), float(slopes[-1])))
+        put(self, "_tails", tails)
 
     def __eq__(self, other: object) -> bool:
-        return (
-            isinstance(other, MeasuredFlow)
-            and np.array_equal(self.shear_rate, other.shear_rate)
-            and np.array_equal(self.viscosity, other.viscosity)
-        )
+        return isinstance(other, MeasuredFlow) and self._key() == other._key()
 
     def __hash__(self) -> int:
-        return hash((self.shear_rate.tobytes(), self.viscosity.tobytes()))
+        return hash(self._key())
+
+    def _key(self) -> tuple[bytes, bytes, float, float]:
+        plateaus = self.infinite_viscosity, self.zero_viscosity
+        return self.shear_rate.tobytes(), self.viscosity.tobytes(), *plateaus
 
     @property
     def tails(self) -> tuple[float, float]:
-        """Flow indices of the power laws below the lowest and above the highest rate."""
-        return self._tails
+        """Flow indices at the lowest and the highest rate: without plateaus also beyond them."""
+        return self._tails[0].index, self._tails[1].index
+
+    @property
+    def powers(self) -> tuple[float, float]:
+        """Powers of the rate with which the curve nears its plateaus, below and above.
+
+        Without one 1 less the flow index.
+        """
+        return self._tails[0].power, self._tails[1].power
 
     def log_stress(self, log_rate: Floats) -> tuple[Floats, Floats]:
         """See FlowCurve."""
         x = np.asarray(log_rate, dtype=np.float64)
-        first, last = self.bends()[[0, -1]]
+        first, last = np.log(self.shear_rate[[0, -1]])
         inside = np.clip(x, first, last)
         value = np.asarray(self._cubic(inside))  # type: ignore[operator]
         slope = np.asarray(self._cubic(inside, 1))  # type: ignore[operator]
-        low, high = self._tails
-        beyond = np.where(x < first, low * (x - first), np.where(x > last, high * (x - last), 0.0))
-        slope = np.where(x < first, low, np.where(x > last, high, slope))
-        return value + beyond, slope
+        for way, end, tail in ((-1, first, self._tails[0]), (1, last, self._tails[1])):
+            out = way * (x - end) > 0
+            moved, index = tail.beyond(way * (x[out] - end))
+            value[out] += way * moved
+            slope[out] = index
+        return value, slope
 
     def bends(self) -> Floats:
         """See FlowCurve."""
-        return np.log(self.shear_rate)
+        x = np.log(self.shear_rate)
+        low = max(x[0] - self._tails[0].reach, math.log(_SLOW))
+        high = min(x[-1] + self._tails[1].reach, math.log(_FAST))
+        return np.unique(np.array([min(low, x[0]), *x, max(high, x[-1])]))
+
+
+@dataclass(frozen=True)
+class _Tail:
+    """How a measured curve goes on beyond an end, at t = ln(rate) from there, outwards.
+
+    With the share s of the viscosity (of its inverse, below the range) that does not belong to the
+    plateau, viscosity over that at the end is 1 - s + s exp(-power t), or one over that. Either way
+    ln(stress) moves by t + ln(1 - s + s exp(-power t)), outwards.
+    """
+
+    share: float
+    power: float
+
+    @property
+    def index(self) -> float:
+        """Flow index at the end."""
+        return 1 - self.power * self.share
+
+    @property
+    def reach(self) -> float:
+        """t from which on it is a power law."""
+        if self.share == 1 or self.power * self.share <= _BENT * (1 - self.share):
+            return 0.0
+        return math.log(self.power * self.share / (1 - self.share) / _BENT) / self.power
+
+    def beyond(self, t: Floats) -> tuple[Floats, Floats]:
+        """(what ln(stress) moves by, flow index) at t >= 0."""
+        fades = self.share * np.exp(-self.power * t)
+        left = 1 - self.share + fades
+        return t + np.log(left), 1 - self.power * fades / left
+
+
+def _tail(
+    name: str, given: float, rate: Floats, value: Floats, plateau: float, rise: float
+) -> _Tail:
+    """The tail of an end; points from there inwards.
+
+    value, plateau : viscosities above the range, their inverses below it; ``given`` as a viscosity.
+    rise : slope of ln(stress) between the last two points; that at the end is at most a factor of
+    1.5 from it.
+    """
+    said = f"got {1e3 * given:.4g} mPa s, and"
+    more = "more" if name == "zero_viscosity" else "less"
+    rate, value = rate[:_TAIL], value[:_TAIL]
+    over = value - plateau
+    if np.any(over <= 0):
+        k = int(np.argmin(value))
+        there = 1e3 * (1 / value[k] if name == "zero_viscosity" else value[k])
+        wrong = f"{said} {there:.4g} was measured at {rate[k]:.4g} 1/s"
+        raise PlateauFault(name, wrong, f"give {more}, or leave it out")
+    share = float(over[0] / value[0])
+    slope = _line(np.log(rate), np.log(over))
+    power = min(slope if name == "zero_viscosity" else -slope, _FADING)
+    index = min(max(1 - share * power, rise / _STEEPEST), _STEEPEST * rise)
+    power = (1 - index) / share
+    if plateau > 0 and power <= 0:
+        wrong = f"{said} at {rate[0]:.4g} 1/s the curve does not go there"
+        raise PlateauFault(name, wrong, "leave it out, or smooth the data")
+    if plateau > 0 and power > 1.001 * _FADING:  # so sharp a bend is hard to tabulate
+        wrong = f"{said} at {rate[0]:.4g} 1/s the curve is still steep"
+        raise PlateauFault(name, wrong, f"give {more}, or leave it out")
+    return _Tail(share, power)
 
 
 def _refuse_falling(rate: Floats, stress: Floats, order: NDArray[np.int64]) -> None:
@@ -287,19 +404,14 @@ def _refuse_falling(rate: Floats, stress: Floats, order: NDArray[np.int64]) -> N
         )
 
 
-def _slopes(x: Floats, y: Floats) -> Floats:
-    """Slopes of the cubic at the points: the harmonic mean of the neighbouring lines' slopes.
+def _slopes(rise: Floats, first: float, last: float) -> Floats:
+    """Slopes of the cubic at the points, from the neighbouring lines' (rise) and those of the ends.
 
-    None is above 1.5 times either of these: then the local index stays above a quarter of theirs
-    (up to 3 times the cubic would rise, but could be flat inside). At the ends that of the line
-    that fits the last three points best, within 1.5 times the last one's, up or down.
+    The harmonic mean of the two, and none above 1.5 times either of them: then the local index
+    stays above a quarter of theirs (up to 3 times the cubic would rise, but could be flat inside).
     """
-    rise = np.diff(y) / np.diff(x)
     inner = 2 * rise[1:] * rise[:-1] / (rise[1:] + rise[:-1])
     inner = np.minimum(inner, _STEEPEST * np.minimum(rise[1:], rise[:-1]))
-    first, last = _line(x[:_TAIL], y[:_TAIL]), _line(x[-_TAIL:], y[-_TAIL:])
-    first = min(max(first, rise[0] / _STEEPEST), _STEEPEST * rise[0])
-    last = min(max(last, rise[-1] / _STEEPEST), _STEEPEST * rise[-1])
     return np.array([first, *inner, last])
 
 

@@ -210,7 +210,8 @@ def viscosity_law(keys: Any, folder: Path) -> laws.ViscosityLaw:
     if keys.law == "bingham":
         return laws.Bingham(keys.yield_Pa, keys.plastic_mPa_s * 1e-3)
     if keys.law == "measured":
-        return read_flow_curve(folder / keys.file)
+        rest = math.inf if keys.zero_mPa_s is None else keys.zero_mPa_s * 1e-3
+        return read_flow_curve(folder / keys.file, keys.infinite_mPa_s * 1e-3, rest)
     if keys.law in ("cross", "carreau"):
         zero, infinite = keys.zero_mPa_s * 1e-3, keys.infinite_mPa_s * 1e-3
         if keys.law == "cross":

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import contextlib
-import math
 import unicodedata
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from poresim.liquid.curves import FlowCurve
+from poresim.liquid.curves import FlowCurve, PlateauFault
 from poresim.scenario import composition, schema, wording
 from poresim.scenario.build import (
     LiquidSpec,
@@ -310,10 +309,11 @@ def _tables(reader: Reader, path: KeyPath, keys: Any, what: str, folder: Path) -
 
 def _flow_law(reader: Reader, path: KeyPath, keys: Any, folder: Path) -> None:
     """Note a law whose figures make no flow curve, or whose file holds none."""
-    if getattr(keys, "infinite_mPa_s", 0.0) > getattr(keys, "zero_mPa_s", math.inf):
+    zero = getattr(keys, "zero_mPa_s", None)
+    if zero is not None and keys.infinite_mPa_s > zero:
         reader.fault(
             (*path, "infinite_mPa_s"),
-            f"got {keys.infinite_mPa_s:g}, above zero_mPa_s ({keys.zero_mPa_s:g})",
+            f"got {keys.infinite_mPa_s:g}, above zero_mPa_s ({zero:g})",
             "swap the two",
         )
         return
@@ -323,6 +323,9 @@ def _flow_law(reader: Reader, path: KeyPath, keys: Any, folder: Path) -> None:
             from poresim.tube.curve_tables import curve_tables
 
             curve_tables(law)
+    except PlateauFault as fault:
+        key = fault.name.replace("viscosity", "mPa_s")
+        reader.fault((*path, key), fault.wrong, fault.right)
     except ValueError as fault:
         at = (*path, "file") if keys.law == "measured" else path
         reader.fault(at, str(fault).replace("infinite_viscosity", "infinite_mPa_s"))

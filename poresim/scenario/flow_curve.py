@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 
 import numpy as np
 
-from poresim.liquid.curves import MeasuredFlow, PointsFault
+from poresim.liquid.curves import MeasuredFlow, PlateauFault, PointsFault
 from poresim.scenario.csv_rows import Floats, Rows, read_rows
 
 _FEWEST_POINTS, _MOST_POINTS = 3, 1000
@@ -19,11 +20,13 @@ _VISCOSITIES = {"viscosity_Pa_s": 1.0, "viscosity_mPa_s": 1e-3}
 FLOW_COLUMNS = "shear_rate_1_s, shear_stress_Pa (or _mPa) and viscosity_mPa_s (or _Pa_s)"
 
 
-def read_flow_curve(path: Path) -> MeasuredFlow:
+def read_flow_curve(
+    path: Path, infinite_viscosity: float = 0.0, zero_viscosity: float = math.inf
+) -> MeasuredFlow:
     """A measured flow curve from two of shear rate, shear stress and viscosity, in any order.
 
-    A third column must agree with the other two. Raises ValueError (one line) when it is no such
-    file, or when the curve is none that a liquid can have.
+    A third column must agree with the other two; plateaus in Pa s. Raises ValueError (one line)
+    when it is no such file, or when the curve is none that a liquid can have; PlateauFault.
     """
     rows = read_rows(path, f"two of {FLOW_COLUMNS}")
     rate, stress, viscosity = (_column(rows, kind) for kind in (_RATES, _STRESSES, _VISCOSITIES))
@@ -41,13 +44,18 @@ def read_flow_curve(path: Path) -> MeasuredFlow:
     if rate and stress and viscosity:
         _refuse_another(rows, values[rate] * values[viscosity], values[stress], stress)
     rates = values[rate] if rate else values[stress] / values[viscosity]
-    return _curve(rows, rates, values[viscosity] if viscosity else values[stress] / rates)
+    points = rates, values[viscosity] if viscosity else values[stress] / rates
+    return _curve(rows, points, (infinite_viscosity, zero_viscosity))
 
 
-def _curve(rows: Rows, rates: Floats, viscosity: Floats) -> MeasuredFlow:
+def _curve(
+    rows: Rows, points: tuple[Floats, Floats], plateaus: tuple[float, float]
+) -> MeasuredFlow:
     """The law of these points; its faults name the lines that they stand in."""
     try:
-        return MeasuredFlow(rates, viscosity)
+        return MeasuredFlow(*points, *plateaus)
+    except PlateauFault:
+        raise
     except PointsFault as fault:
         first, second = sorted(rows.body[k][0] for k in fault.points)
         raise ValueError(f"{rows.path}, lines {first} and {second}: {fault}") from None

@@ -324,6 +324,12 @@ class Measured(Keys):
     file: str = words(
         f"the name of a CSV file with two of the columns {FLOW_COLUMNS}", min_length=1
     )
+    infinite_mPa_s: float = number(
+        "viscosity towards which it goes above its range, in mPa s", 1, 0.0, ge=0, le=1e7
+    )
+    zero_mPa_s: float | None = number(
+        "viscosity towards which it goes below its range, in mPa s", 1000, None, ge=0.05, le=1e7
+    )
 
 
 VISCOSITIES: dict[str, type[Keys]] = {

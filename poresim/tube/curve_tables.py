@@ -30,10 +30,27 @@ Floats = NDArray[np.float64]
 #: The largest relative error that tables may have between their points.
 MOST_ERROR = 1e-6
 _BENT = 1e-3  # of a local index, off its limits
+_BORNE = 1e-4, 1e7  # Pa: stresses at walls
 _PIECES = 1024
 _FADES = 18.0  # beyond the last bend what is not a power fades as exp of minus this
 _KNOTS, _WEIGHTS = np.polynomial.legendre.leggauss(8)
+_CLOSE = 1e-7  # a Newton step this small leaves what rounding does
 _STEPS = 60
+
+
+def _upto_knots() -> Floats:
+    """(8, 8): what the values at the knots weigh in the integrals from -1 up to each knot.
+
+    Of the polynomial through them, by its Legendre series: P_k is the slope of
+    (P_(k+1) - P_(k-1)) / (2 k + 1).
+    """
+    n = len(_KNOTS)
+    at = np.polynomial.legendre.legvander(_KNOTS, n)
+    below = np.column_stack([-np.ones(n), at[:, : n - 1]])  # P_-1: -1 makes the first vanish at -1
+    return (0.5 * (at[:, 1:] - below)) @ (at[:, :n] * _WEIGHTS[:, None]).T
+
+
+_UPTO_KNOTS = _upto_knots()
 
 
 class CurveTables(NamedTuple):
@@ -115,13 +132,11 @@ class _Quadrature:
         return np.sum(half * _WEIGHTS * np.exp(3 * z + g), axis=1)
 
     def _more(self, low: Floats, high: Floats) -> tuple[Floats, Floats]:
-        """Growth of M and fall of E between ln g of one piece each."""
+        """Growth of M and fall of E between ln g of one piece each, from its start."""
         half = (high - low)[:, None] / 2
         g = (high + low)[:, None] / 2 + half * _KNOTS
-        piece = self._piece(low)
-        inner = self.inner[piece][:, None] + np.stack(
-            [self._inner(self.knots[piece], column) for column in g.T], axis=1
-        )
+        z, _ = self._stress(g)
+        inner = self.inner[self._piece(low)][:, None] + half * (np.exp(3 * z + g) @ _UPTO_KNOTS.T)
         z, n, y, slope = self._flow(g, inner)
         weight = half * _WEIGHTS * n
         cone = np.sum(weight * np.exp(z) * slope, axis=1)
@@ -129,13 +144,16 @@ class _Quadrature:
 
     def where(self, name: str, target: Floats) -> _Sums:
         """The sums where z or y, which both rise with ln g, are as given."""
-        known = self._known(self.knots)
-        g = np.interp(target, known[0 if name == "z" else 2], self.knots)
+        from scipy.interpolate import CubicHermiteSpline
+
+        z, n, y, slope = self._known(self.knots)
+        at, rise = (z, n) if name == "z" else (y, n * slope)
+        g = np.clip(CubicHermiteSpline(at, self.knots, 1 / rise)(target), *self.ends)
         for _ in range(_STEPS):
             z, n, y, slope = self._known(g)
             step = (target - z) / n if name == "z" else (target - y) / (n * slope)
             g = np.clip(g + step, *self.ends)
-            if np.max(np.abs(step)) < 1e-13 * (1 + np.max(np.abs(g))):
+            if np.max(np.abs(step)) < _CLOSE:
                 break
         return self.at(g)
 
@@ -179,13 +197,20 @@ def curve_tables(curve: FlowCurve) -> CurveTables:
 
 
 def _middle_stress(curve: FlowCurve) -> float:
-    """In the middle of where the curve is not a power law, Pa."""
+    """In the middle of where the curve is not a power law, Pa, among stresses that walls bear.
+
+    Tables of waisted tubes reach 14 to either side of it, in ln(stress) (see ``tube.lookup``).
+    """
     bends = curve.bends()
     z, index = curve.log_stress(np.linspace(bends[0], bends[-1], _PIECES))
     bent = np.abs(index - index[0]) > _BENT
     if index[0] != index[-1]:
         bent &= np.abs(index - index[-1]) > _BENT
-    return float(np.exp(0.5 * (z[bent].min() + z[bent].max()) if bent.any() else z.mean()))
+    if not bent.any():
+        return float(np.exp(z.mean()))
+    low, high = z[bent].min(), z[bent].max()
+    some = np.clip([low, high], *np.log(_BORNE))
+    return float(np.exp(np.mean(some if some[0] < some[1] else [low, high])))
 
 
 def _error(sums: _Quadrature, cells: Floats, stress: Grid, cone: Grid) -> float:
