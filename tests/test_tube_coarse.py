@@ -48,7 +48,7 @@ def liquid(request):
     viscosity, waist = LIQUIDS[request.param]
     fine, coarse = flow_law(viscosity), flow_law(viscosity)
     for law in (fine, coarse):
-        with_waist(law, np.array([waist]))
+        with_waist(law, np.array([waist]), 1e-2)
     assert coarse.waist == waist
     coarse.coarse = 1
     return fine, coarse, flow_law(viscosity), waist

@@ -127,7 +127,7 @@ def test_looked_up_flow_is_the_solved_one(index, waist, rng):
     """To 1e-5, from a thousandth of the holding drop above it to a hundred thousand times it."""
     viscosity = ps.HerschelBulkley(0.03, 0.12, index)
     solved, looked_up = flow_law(viscosity), flow_law(viscosity)
-    with_waist(looked_up, np.array([waist, 1.0]))
+    with_waist(looked_up, np.array([waist, 1.0]), 1e-4)
     assert looked_up.waist == waist and solved.waist == 0
     moving = 0
     for _ in range(400):
@@ -143,5 +143,5 @@ def test_looked_up_flow_is_the_solved_one(index, waist, rng):
 
 def test_several_waists_are_solved(rng):
     law = flow_law(ps.Bingham(0.1, 1e-3))
-    with_waist(law, np.array([0.3, 0.5]))
+    with_waist(law, np.array([0.3, 0.5]), 1e-2)
     assert law.waist == 0

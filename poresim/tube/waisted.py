@@ -19,22 +19,25 @@ from poresim.tube.law import (
     flow_above_yield,
     yielding,
 )
-from poresim.tube.lookup import EXCESSES, LEAST, STEP, WIDTHS, run_and_hold
+from poresim.tube.lookup import EXCESSES, LEAST, STEP, WIDTHS, log_flow, run_and_hold
 
 _MOST_INDEX = 0.95  # of a power law: above it a meniscus may reach its stall in a finite time
 _FIRST = 1e-6  # cells: the mouth itself, as a limit
 _NEXT_TO_NOTHING = 1e-60  # Pa: the yield stress of which a power law is the limit
+_FINEST = 2e-5  # accuracies that tables of yielding and power-law liquids serve: right to 1e-5
+_SHARE = 0.5  # of the accuracy of a soak: what a table may be off
 _KNOTS, _WEIGHTS = np.polynomial.legendre.leggauss(6)
 
 
-def with_waist(law: FlowLaw, waists: NDArray[np.float64]) -> None:
+def with_waist(law: FlowLaw, waists: NDArray[np.float64], accuracy: float) -> None:
     """Give the law the table for the one waist of a network's waisted tubes.
 
     Networks of several waists and Newtonian liquids do without, and power-law liquids of an index
-    close to 1 or above.
+    close to 1 or above. So do curves that bend too sharply between the table's points for the
+    ``accuracy`` of a soak.
     """
     found = np.unique(waists[waists <= STRAIGHT])
-    if law.kind == NEWTONIAN or len(found) != 1:
+    if law.kind == NEWTONIAN or len(found) != 1 or accuracy < _FINEST:
         return
     if law.kind == POWER_LAW:
         if law.index > _MOST_INDEX:
@@ -44,6 +47,8 @@ def with_waist(law: FlowLaw, waists: NDArray[np.float64]) -> None:
     waist = float(found[0])
     if law.kind == CURVE:
         _tabulate(law, waist)
+        if not _worst(law, waist) <= _SHARE * accuracy:
+            law.waist = 0.0
         return
     _whole_tube(law, waist)
     law.flows[:] = _flows(float(law.index), waist)
@@ -111,6 +116,27 @@ def _fill(law, waist, table):
                 rate, slope = exact_flow_past_waist(law, beyond, x, 1.0, 1.0, waist)
                 table[second, i, j, 0] = math.log(rate / math.pi) - law.log_rate
                 table[second, i, j, 2] = STEP * slope * beyond / rate
+
+
+@kernel
+def _worst(law, waist):
+    """The largest relative error of the flows looked up, midway between the table's points."""
+    worst = 0.0
+    for j in range(1, WIDTHS):
+        stretch = (j + 0.5) / WIDTHS
+        for second in range(2):
+            deep = -math.log(waist) * (stretch if second == 0 else 1.0 - stretch * stretch)
+            x = 0.5 * (1.0 - math.exp(-deep)) / (1.0 - waist)
+            if second == 1:
+                x = 1.0 - x
+            run, _, _, _ = run_and_hold(law, x, 1.0, waist)
+            for i in range(EXCESSES):
+                z = LEAST + STEP * (i + 0.5)
+                beyond = 2.0 * run * law.unit_stress * math.exp(z)
+                rate, _ = exact_flow_past_waist(law, beyond, x, 1.0, 1.0, waist)
+                level, _ = log_flow(law, second, z, stretch)
+                worst = max(worst, abs(level - math.log(rate / math.pi)))
+    return worst
 
 
 @kernel

@@ -53,7 +53,7 @@ def build_state(
     n, m = solid.junctions, solid.tubes
     bodies = np.zeros(0, np.int64) if bodies is None else bodies
     law = flow_law(liquid.viscosity)
-    with_waist(law, solid.waist)
+    with_waist(law, solid.waist, accuracy)
     law.coarse = int(law.kind > 0 and accuracy >= _COARSE)
     wetting = _wetting(liquid, accuracy)
     wetting["linear"] = int(liquid.particles is None)
