@@ -24,7 +24,6 @@ from poresim.tube.lookup import EXCESSES, LEAST, STEP, WIDTHS, log_flow, run_and
 _MOST_INDEX = 0.95  # of a power law: above it a meniscus may reach its stall in a finite time
 _FIRST = 1e-6  # cells: the mouth itself, as a limit
 _NEXT_TO_NOTHING = 1e-60  # Pa: the yield stress of which a power law is the limit
-_FINEST = 2e-5  # accuracies that tables of yielding and power-law liquids serve: right to 1e-5
 _SHARE = 0.5  # of the accuracy of a soak: what a table may be off
 _KNOTS, _WEIGHTS = np.polynomial.legendre.leggauss(6)
 
@@ -33,11 +32,11 @@ def with_waist(law: FlowLaw, waists: NDArray[np.float64], accuracy: float) -> No
     """Give the law the table for the one waist of a network's waisted tubes.
 
     Networks of several waists and Newtonian liquids do without, and power-law liquids of an index
-    close to 1 or above. So do curves that bend too sharply between the table's points for the
+    close to 1 or above; and so do laws that bend too sharply between the table's points for the
     ``accuracy`` of a soak.
     """
     found = np.unique(waists[waists <= STRAIGHT])
-    if law.kind == NEWTONIAN or len(found) != 1 or accuracy < _FINEST:
+    if law.kind == NEWTONIAN or len(found) != 1:
         return
     if law.kind == POWER_LAW:
         if law.index > _MOST_INDEX:
@@ -46,12 +45,12 @@ def with_waist(law: FlowLaw, waists: NDArray[np.float64], accuracy: float) -> No
         law.log_rate = (math.log(law.unit_stress) - math.log(law.consistency)) / law.index
     waist = float(found[0])
     if law.kind == CURVE:
-        _tabulate(law, waist)
-        if not _worst(law, waist) <= _SHARE * accuracy:
-            law.waist = 0.0
-        return
-    _whole_tube(law, waist)
-    law.flows[:] = _flows(float(law.index), waist)
+        worst = _tabulate(law, waist)
+    else:
+        _whole_tube(law, waist)
+        law.flows[:], worst = _flows(float(law.index), waist)
+    if not worst <= _SHARE * accuracy:
+        law.waist = 0.0
 
 
 def _whole_tube(law: FlowLaw, waist: float) -> None:
@@ -64,16 +63,16 @@ def _whole_tube(law: FlowLaw, waist: float) -> None:
 
 
 @lru_cache(maxsize=8)
-def _flows(index: float, waist: float) -> NDArray[np.float64]:
+def _flows(index: float, waist: float) -> tuple[NDArray[np.float64], float]:
     law = yielding(1.0, 1.0, index)
-    _tabulate(law, waist)
+    worst = _tabulate(law, waist)
     table = law.flows.copy()
     table.setflags(write=False)
-    return table
+    return table, worst
 
 
-def _tabulate(law: FlowLaw, waist: float) -> None:
-    """Fill the law's table of flows and times, in its own units."""
+def _tabulate(law: FlowLaw, waist: float) -> float:
+    """Fill the law's table of flows and times, in its own units; the worst error of the flows."""
     _whole_tube(law, waist)
     table = np.zeros((3, EXCESSES + 1, WIDTHS + 1, 4))
     _fill(law, waist, table[:2])
@@ -88,6 +87,7 @@ def _tabulate(law: FlowLaw, waist: float) -> None:
         grid = np.arange(float(times.shape[axis]))
         times[:, :, slope] = CubicSpline(grid, times[:, :, value], axis=axis)(grid, 1)
     law.flows[:] = table
+    return float(_worst(law, waist))
 
 
 @kernel

@@ -31,7 +31,7 @@ _FRESH_SHARE = 0.1  # of the next arrival's wait, as if that had passed since an
 _LONGER = 3.0  # a step over the last one, where that did not end on an event
 _STEADY = 0.3  # where a step holds many events, the next is not shorter than this share of it
 _COARSE_KINK = 1e-6  # times the accuracy, of a pressure: how closely it is looked for
-_LATE = 0.03  # times the accuracy and the time: so late may a meniscus be for one step
+_LATE = 0.01  # times the accuracy and the time: so late may a meniscus be for one step
 _REACH = 0.6  # of the root of the accuracy: changes of a flow that a tangent serves
 _GRASP = 3.0  # the same of what a meniscus takes
 
