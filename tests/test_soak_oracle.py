@@ -59,7 +59,6 @@ LONG += tuple(
 ) + ("law_herschel_waist_0.3", "law_herschel_waists", "law_cross_waists")
 #: Looked at 1e-4 each time.
 QUICK = (
-    "law_carreau",
     "thin",
     "power_0.6",
     "yield",
@@ -126,7 +125,7 @@ def test_random_graphs(seed, accuracy):
 
 
 @pytest.mark.parametrize(
-    "seed", [n if n < 6 else pytest.param(n, marks=pytest.mark.slow) for n in range(GRAPHS)]
+    "seed", [n if n < 3 else pytest.param(n, marks=pytest.mark.slow) for n in range(GRAPHS)]
 )
 def test_random_graphs_closely(seed):
     judge(*_ordered(random_soak(seed, 1e-4), 1e-4), f"random graph {seed}")
@@ -138,11 +137,11 @@ def _ordered(result, accuracy):
 
 
 def test_error_falls_as_accuracy_tightens():
-    """Root mean square over ten graphs of the errors of the curve and of the tubes."""
+    """Root mean square over six graphs of the errors of the curve and of the tubes."""
     errors = []
-    for accuracy in (1e-1, 1e-2, 1e-3, 1e-4):
+    for accuracy in (1e-1, 1e-2, 1e-3):
         rows = []
-        for seed in range(10):
+        for seed in range(6):
             soak, final, time_at, filled_at = random_soak(seed, accuracy)
             total = np.nanmax(filled_at)
             rows.append(

@@ -64,9 +64,9 @@ def test_only_tension_times_cosine_counts_in_straight_tubes():
 @pytest.mark.parametrize("n", [0.4, 0.7])
 def test_power_law_scaling(n):
     """Time goes as (consistency / suction)^(1/n): no other stress is in the problem."""
-    one = soak(liquid(ps.PowerLaw(0.05, n)))
-    two = soak(liquid(ps.PowerLaw(0.10, n)))
-    three = soak(liquid(ps.PowerLaw(0.05, n), tension=0.104))
+    one = soak(liquid(ps.PowerLaw(0.05, n)), 1e-2)
+    two = soak(liquid(ps.PowerLaw(0.10, n)), 1e-2)
+    three = soak(liquid(ps.PowerLaw(0.05, n), tension=0.104), 1e-2)
     np.testing.assert_allclose(two.filled_at_s, one.filled_at_s * 2 ** (1 / n), rtol=1e-6)
     np.testing.assert_allclose(three.filled_at_s, one.filled_at_s * 0.5 ** (1 / n), rtol=1e-6)
 
