@@ -405,7 +405,10 @@ def test_a_cone_steeper_than_the_angle_keeps_its_pull_until_it_falls():
     for share in (1e-6, 1e-3, 0.05, 0.3, 1.0):
         pressure = -suction * (1 - share)
         v = speed(pressure)
-        kept, fallen = kept + (v > 0.999999 * static(pressure)), fallen + (v < 0.95 * static(pressure))
+        kept, fallen = (
+            kept + (v > 0.999999 * static(pressure)),
+            fallen + (v < 0.95 * static(pressure)),
+        )
         time = 1e-7 * at / v
         new, _ = t.found(at, time, place, pressure=pressure)
         assert (new - at) / time == pytest.approx(v, rel=1e-6)

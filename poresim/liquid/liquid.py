@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from poresim.liquid.laws import Newtonian, ViscosityLaw
+from poresim.liquid.laws import Newtonian, ViscosityLaw, check
 from poresim.liquid.particles import Particles
 
 #: A line's outer length over its inner one: a metre over the size of an atom is e^23.
@@ -53,7 +53,8 @@ class Liquid:
 
     def _check_line(self) -> None:
         ratio = self.log_length_ratio
-        if not 0 <= ratio <= MOST_LOG_RATIO:
+        check("log_length_ratio", ratio, least=0)
+        if ratio > MOST_LOG_RATIO:
             raise ValueError(
                 f"log_length_ratio must lie in 0 (off) to {MOST_LOG_RATIO:g}, got {ratio:g}"
             )
