@@ -7,7 +7,8 @@ closed form (:mod:`poresim.tube.straight`), straight tilted Newtonian ones too
 tube (:mod:`poresim.tube.follow`); at the coarse setting, in waisted tubes and for liquids that
 yield or thin by a power law, it is looked up as far as the waist (:mod:`poresim.tube.approach`) and
 followed by few panels past it (:mod:`poresim.tube.panels`), to 1e-3 of the distance moved. A
-contact angle that depends on the speed has its own way (:mod:`poresim.tube.moving`). The place rises with P whatever the tube, which keeps the march's step convex.
+contact angle that depends on the speed has its own way (:mod:`poresim.tube.moving`). The place
+rises with P whatever the tube, which keeps the march's step convex.
 
 Where a tube narrows, up to its waist, and where a straight one leads down, the drive is taken at
 ``place``, where the meniscus is expected half-way through the time, and held: followed exactly it
