@@ -1,13 +1,13 @@
 """Reference soaks, worked out once by the oracles and kept in tests/data.
 
-    python tests/oracle_data.py 8 12 random general laws bodies
+    python tests/oracle_data.py 8 12 random general laws bodies moving
 
 writes lattice_8.npz and lattice_12.npz (about 1 and 20 minutes), random.npz (30 random graphs,
 about 5 minutes), general.npz (other laws, waists, gravity ..., about 20 minutes), laws.npz (every
-flow law and waists on larger graphs, about an hour) and bodies.npz (a minute). The tests
-recompute the small ones, and all of them when the slow tests are asked for. Invented solid:
-spacing 100 um, lognormal radii (median 15 um, log-sd 0.5), fed through the face z = 0; invented
-liquid: 0.052 N/m, 48 degrees, 1.2 mPa s.
+flow law and waists on larger graphs, about an hour), bodies.npz (a minute) and moving.npz (five
+minutes). The tests recompute the small ones, and all of them when the slow tests are asked for.
+Invented solid: spacing 100 um, lognormal radii (median 15 um, log-sd 0.5), fed through the face
+z = 0; invented liquid: 0.052 N/m, 48 degrees, 1.2 mPa s.
 """
 
 from __future__ import annotations
@@ -19,7 +19,14 @@ from pathlib import Path
 import numpy as np
 import oracle
 import oracle_march
-from oracle_graphs import body_cases, general_cases, law_cases, march_arguments, random_graph
+from oracle_graphs import (
+    body_cases,
+    general_cases,
+    law_cases,
+    march_arguments,
+    moving_cases,
+    random_graph,
+)
 
 GRAPHS = 30
 SHARES = np.array([0.2, 0.4, 0.6, 0.8])
@@ -82,7 +89,7 @@ def general_reference(case, **more):
 RANDOM = ("filled_at", "wetted_at", "time_at")
 GENERAL = ("filled_at", "wetted_at", "blocked_at", "time_at", "final")
 #: Files of cases of the general oracle.
-SETS = {"general": general_cases, "laws": law_cases, "bodies": body_cases}
+SETS = {"general": general_cases, "laws": law_cases, "bodies": body_cases, "moving": moving_cases}
 
 
 def _collect(names, keys, results):

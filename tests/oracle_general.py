@@ -184,6 +184,8 @@ class Network:
     def meniscus_flow(self, j, x, pressure):
         """(flow, slope in pressure) of the menisci j standing at x; pressure per slot."""
         drive = pressure + self.tubes.extra(j, x, self.mode(j), self.piece[j])
+        if self.fluid.log_ratio > 0:
+            return self.tubes.moving(j, x, drive, self.mode(j), self.piece[j], self.share[j])
         return self.with_slope(j, x, drive)
 
     def with_slope(self, j, x, drive):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from oracle_curves import Curve
@@ -172,6 +172,22 @@ def body_cases():
     }
 
 
+def moving_cases():
+    """name -> Case: angles that depend on the speed of the line."""
+    wide = dict(median=150e-6, spacing=10e-3, log_sd=0.4)
+    slow = replace(THIN, log_ratio=10.0)
+    caught = replace(slow, receding=20.0)
+    grains = (0.02, np.array([8e-6, 14e-6, 22e-6, 34e-6]), np.array([0.2, 0.4, 0.3, 0.1]), 0.05)
+    down = (5.0, 0.0, -8.0)
+    return {
+        "moving": Case(random_graph(1, 20), slow),
+        "moving_gravity": Case(random_graph(12, 16, **wide), slow, gravity=down, until=20.0),
+        "moving_hysteresis": Case(random_graph(14, 16, log_sd=0.8), caught),
+        "moving_waist": Case(random_graph(7, 12), slow, 0.6),
+        "moving_grains": Case(random_graph(17, 16), slow, grains=grains, seed=3),
+    }
+
+
 def _bodies(graph, low, high, without):
     """(n,) m3: balls low to high times as wide as the widest tube; a share ``without`` has none."""
     rng = np.random.default_rng(len(graph.ends))
@@ -236,6 +252,7 @@ def soak_arguments(case):
         density=f.density,
         receding_angle_deg=f.receding,
         particles=grains,
+        log_length_ratio=f.log_ratio,
     )
     solid = ps.Network(
         g.points, g.ends, g.radius, g.length, waist=case.waist, body_volume=case.body

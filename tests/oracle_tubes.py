@@ -20,7 +20,8 @@ FLOOR = 1e-9  # creeping share of flow below the yield stress, so that pressures
 class Fluid:
     """Yield stress (0: power law; index 1: Newtonian, consistency = viscosity), SI units.
 
-    curve: in place of these three.
+    curve: in place of these three. log_ratio: ln(L/l) of a moving line (Newtonian liquids only),
+    by which angles depend on the speed; 0: they do not.
     """
 
     gamma: float
@@ -31,6 +32,7 @@ class Fluid:
     receding: float | None = None
     density: float = 1000.0
     curve: Curve | None = None
+    log_ratio: float = 0.0
 
     @property
     def hysteresis(self):
@@ -163,6 +165,37 @@ class Tubes:
         if len(i):
             q[i], slope[i] = self._waisted(j[i], x[i], size[i])
         return np.sign(drive) * q, slope
+
+    def moving(self, j, x, drive, mode, piece, share):
+        """(Q, dQ/d drive) of menisci whose angle follows t^3 = t0^3 + 9 Ca ln(L/l).
+
+        drive: with the angle at rest; share: of the clean tube's flow. By bisection on the angle,
+        polished by Newton's rule. Voinov 1976; cones here are less steep than the angle.
+        """
+        fluid, size, way = self.fluid, np.abs(drive), np.where(drive >= 0, 1.0, -1.0)
+        area, k = self.area(j, x), 9 * fluid.log_ratio * fluid.consistency / fluid.gamma
+        loss = area / (share * self.flow(j, x, np.ones_like(x))[0])  # Pa over speed
+        lean = np.where(piece == 0, -1.0, 1.0) * self.half[j]
+        t0 = fluid.theta(mode)
+        steep = 2 * fluid.gamma / self.r(j, x)
+
+        def spare(t):  # and its slope along the way
+            pull = way * steep * (np.cos(t0 + lean) - np.cos(t + lean))
+            slope = -steep * np.sin(t + lean) - loss * 3 * t * t / k
+            return size - pull - loss * way * (t**3 - t0**3) / k, slope
+
+        low, high = np.zeros_like(x), np.where(way > 0, np.pi - t0, t0)
+        over = np.maximum(spare(t0 + way * high)[0], 0.0)  # beyond where the angle ends
+        for _ in range(60):
+            middle = 0.5 * (low + high)
+            on = spare(t0 + way * middle)[0] > 0
+            low, high = np.where(on, middle, low), np.where(on, high, middle)
+        t = t0 + way * high
+        value, slope = spare(t)
+        t = np.where(over > 0, t, t - way * value / np.minimum(slope, -1e-300))
+        rise = np.where(over > 0, 0.0, steep * np.sin(t + lean) * k / np.maximum(3 * t * t, 1e-300))
+        speed = way * np.abs(t**3 - t0**3) / k + way * over / loss
+        return area * speed, area / (loss + rise)
 
     def _straight(self, j, x, drop):
         """(Q, slope) of a flow curve in straight tubes."""

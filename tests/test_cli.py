@@ -378,6 +378,19 @@ def test_a_law_used_where_it_is_thinner_than_water_is_remarked_on(small, capsys,
     assert all(str(said) in line for line in lines)
 
 
+def test_check_says_whose_angles_depend_on_the_speed(small, capsys):
+    line = "\ndynamic_angle = { log_length_ratio = 10 }\n"
+    small.write_text(TWO_BROTHS.replace("\n\n[exposure]", f"{line}\n[exposure]"))
+    assert main(["check", str(small)]) == 0
+    told = [one for one in capsys.readouterr().out.splitlines() if "Cox-Voinov" in one]
+    assert told == [
+        "liquid:  spiced broth: contact angle 48 degrees at rest, more while it advances "
+        "(Cox-Voinov, ln(L/l) = 10)"
+    ]
+    assert main(["check", str(small), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["log_length_ratios"] == [0.0, 10.0]
+
+
 def check_measured(small, capsys, rows, keys=""):
     (small.parent / "gum.csv").write_text("shear_rate_1_s,viscosity_mPa_s\n" + rows)
     law = f'law = "measured", file = "gum.csv"{keys}'

@@ -95,6 +95,22 @@ def test_shear_rates_of_another_kind_are_refused(path, name, value, found):
         load_record(path)
 
 
+def test_a_record_says_whose_angles_depend_on_the_speed(tmp_path):
+    """Where none does, nothing is added to the file."""
+    solid, head = block(SMALL), header(2, 1)
+    parts = Parts(tmp_path / "x.parts", type(head)(**{**head.__dict__, "lines": (0.0, 10.0)}))
+    parts.open(resume=False)
+    for k in (0, 1):
+        parts.add(k, 0, Repeat.of(soak(solid, 5.0), 1000.0), solid)
+    parts.merge(tmp_path / "x.h5", {(0, 0), (1, 0)})
+    assert [one.log_length_ratio for one in load_record(tmp_path / "x.h5").liquids] == [0.0, 10.0]
+    with h5py.File(tmp_path / "x.h5", "r+") as file:
+        assert "log_length_ratio" not in file["liquids/0"].attrs
+        file["liquids/1"].attrs["log_length_ratio"] = "ten"
+    with pytest.raises(RecordError, match="attribute log_length_ratio must be a number"):
+        load_record(tmp_path / "x.h5")
+
+
 @pytest.mark.parametrize("double", [False, True])
 def test_filling_times_are_single_unless_asked(tmp_path, double):
     """Readers take both; with double precision every figure comes back."""

@@ -129,6 +129,17 @@ def test_a_liquid_takes_over_what_it_does_not_state():
     assert (spiced.particles.density, spiced.particles.leak) == (1300, 0.02)
 
 
+def test_an_angle_may_depend_on_the_speed():
+    """Liquids take it over as one table, and switch it off by a 0."""
+    text = changed(
+        ("= 48", "= 48\ndynamic_angle = { log_length_ratio = 9.5 }"),
+        ("index = 0.5 }", "index = 0.5 }\ndynamic_angle = { log_length_ratio = 0 }"),
+    )
+    liquids = [ps.build_liquid(spec) for spec in parse_scenario(text).liquids]
+    assert [liquid.log_length_ratio for liquid in liquids] == [9.5, 0.0, 9.5]
+    assert not any(spec.log_length_ratio for spec in parse_scenario(GOOD).liquids)
+
+
 def test_the_schema_knows_every_lattice():
     assert get_args(Lattice.model_fields["kind"].annotation) == KINDS
 

@@ -333,6 +333,37 @@ FAULTS = [
         "16: liquids[1].receding_angle_deg: ... is above the advancing",
     ),
     (
+        "= 48",
+        "= 48\ndynamic_angle = { log_length_ratio = 31 }",
+        "16: liquids[1].dynamic_angle.log_length_ratio: ... from 0 up to 30, such as 10",
+    ),
+    (
+        "= 48",
+        "= 48\ndynamic_angle = { log_ratio = 10 }",
+        "16: liquids[1].dynamic_angle.log_ratio: ... did you mean log_length_ratio?",
+    ),
+    (
+        "= 48",
+        "= 48\ndynamic_angle = 10",
+        "16: liquids[1].dynamic_angle: got 10; give a table such as { log_length_ratio = 10 }",
+    ),
+    (
+        "= 48",
+        "= 48\ndynamic_angle = {}",
+        "16: liquids[1].dynamic_angle.log_length_ratio: is missing",
+    ),
+    (
+        "= 48",
+        "= 48\ndynamic_angle = { log_length_ratio = 10 }",  # the gum takes it over
+        "22: liquids[2].viscosity: an angle that depends on the speed needs one viscosity, and "
+        "this is a herschel_bulkley liquid; give a newtonian viscosity, or dynamic_angle",
+    ),
+    (
+        "consistency_Pa_sn = 0.12, index = 0.5 }",
+        "consistency_Pa_sn = 0.12, index = 0.5 }\ndynamic_angle = { log_length_ratio = 10 }",
+        "22: liquids[2].dynamic_angle: an angle that depends on the speed needs one viscosity",
+    ),
+    (
         'based_on = "clear broth"',
         'based_on = "claer broth"',
         "20: liquids[2].based_on: ... did you mean 'clear broth'?",

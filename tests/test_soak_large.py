@@ -114,6 +114,7 @@ CUT = {
     "wide": (WATER, {"log_sd": 1.0}, {}),
     "thin": (WATER, {"neighbours": 3.2}, {}),
     "waisted": (WATER, {"waist": 0.5}, {}),
+    "moving line": (dataclasses.replace(WATER, log_length_ratio=10.0), {"waist": 0.5}, {}),
 }
 
 

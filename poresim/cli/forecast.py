@@ -37,6 +37,7 @@ def forecast(scenario: Scenario, plan: Plan) -> list[str]:
         )
     lines += [_figures(liquid) for liquid in scenario.liquids if liquid.worked_out]
     lines += [line for liquid in scenario.liquids for line in _goes_on(liquid)]
+    lines += [_moving(liquid) for liquid in scenario.liquids if liquid.log_length_ratio > 0]
     for liquid in scenario.liquids:
         if liquid.contact_angle_deg >= 90:
             lines.append(
@@ -82,6 +83,7 @@ def forecast_dict(scenario: Scenario, plan: Plan) -> dict[str, Any]:
             for layer in solid.layers
         ],
         "liquids": [liquid.name for liquid in scenario.liquids],
+        "log_length_ratios": [liquid.log_length_ratio for liquid in scenario.liquids],
         "repeats": scenario.run.repeats,
         "soaks": plan.soaks,
         "expected_s": plan.seconds,
@@ -102,6 +104,14 @@ def _figures(liquid: LiquidSpec) -> str:
     return (
         f"liquid:  {liquid.name}: {liquid.density:.4g} kg/m3, "
         f"{liquid.surface_tension * 1e3:.4g} mN/m, {thick}"
+    )
+
+
+def _moving(liquid: LiquidSpec) -> str:
+    """That a liquid's angle depends on the speed."""
+    return (
+        f"liquid:  {liquid.name}: contact angle {liquid.contact_angle_deg:g} degrees at rest, more "
+        f"while it advances (Cox-Voinov, ln(L/l) = {liquid.log_length_ratio:g})"
     )
 
 

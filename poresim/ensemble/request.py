@@ -32,6 +32,7 @@ def header_of(scenario: Scenario) -> Header:
         faces=tuple(scenario.exposure.faces),
         liquids=[(liquid.name, liquid.density) for liquid in scenario.liquids],
         repeats=scenario.run.repeats,
+        lines=[liquid.log_length_ratio for liquid in scenario.liquids],
         double_precision=scenario.run.double_precision,
     )
 

@@ -5,15 +5,21 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from poresim.liquid.laws import ViscosityLaw
+from poresim.liquid.laws import Newtonian, ViscosityLaw, check
 from poresim.liquid.particles import Particles
+
+#: A line's outer length over its inner one: a metre over the size of an atom is e^23.
+MOST_LOG_RATIO = 30.0
 
 
 @dataclass(frozen=True)
 class Liquid:
     """SI units; angles in degrees, measured in the liquid.
 
-    receding_angle_deg is the advancing angle when None (no hysteresis).
+    receding_angle_deg is the advancing angle when None (no hysteresis). log_length_ratio is
+    ln(L/l) of a moving line, about 10: the angles given are those at rest, and at a speed v
+    t^3 = t0^3 + 9 (viscosity v / surface_tension) ln(L/l) (:func:`poresim.cox_voinov`); 0: they do
+    not depend on the speed. Newtonian liquids only.
     """
 
     viscosity: ViscosityLaw
@@ -22,6 +28,7 @@ class Liquid:
     density: float
     receding_angle_deg: float | None = None
     particles: Particles | None = None
+    log_length_ratio: float = 0.0
 
     def __post_init__(self) -> None:
         if not isinstance(self.viscosity, ViscosityLaw):
@@ -41,6 +48,20 @@ class Liquid:
             raise ValueError(
                 "receding_angle_deg must lie between 0 and the advancing angle "
                 f"({self.contact_angle_deg:g}), got {receding:g}"
+            )
+        self._check_line()
+
+    def _check_line(self) -> None:
+        ratio = self.log_length_ratio
+        check("log_length_ratio", ratio, least=0)
+        if ratio > MOST_LOG_RATIO:
+            raise ValueError(
+                f"log_length_ratio must lie in 0 (off) to {MOST_LOG_RATIO:g}, got {ratio:g}"
+            )
+        if ratio > 0 and not isinstance(self.viscosity, Newtonian):
+            raise ValueError(
+                "log_length_ratio (a contact angle that depends on the speed) needs one viscosity, "
+                f"Newtonian(...), got {type(self.viscosity).__name__}"
             )
 
     @property

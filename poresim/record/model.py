@@ -98,11 +98,15 @@ class Repeat:
 
 @dataclass(frozen=True, eq=False)
 class LiquidRecord:
-    """Every finished repeat of one liquid: ``repeats`` maps the number of the solid to it."""
+    """Every finished repeat of one liquid: ``repeats`` maps the number of the solid to it.
+
+    log_length_ratio : ln(L/l) of its moving line; 0: its angles did not depend on the speed.
+    """
 
     name: str
     density: float
     repeats: dict[int, Repeat]
+    log_length_ratio: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)

@@ -208,7 +208,9 @@ def _liquid(place: _Place, solids: dict[int, dict[str, int]]) -> LiquidRecord:
         if number not in solids:
             raise group.error(f"its solid, /solids/{number}, is missing")
         repeats[number] = _repeat(group, dict(solids[number]))
-    return LiquidRecord(place.text("name"), float(place.number("density_kg_m3")), repeats)
+    line = place.number("log_length_ratio") if "log_length_ratio" in place.at.attrs else 0.0
+    density = float(place.number("density_kg_m3"))
+    return LiquidRecord(place.text("name"), density, repeats, float(line))
 
 
 def _repeat(place: _Place, sizes: dict[str, int]) -> Repeat:

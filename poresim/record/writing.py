@@ -31,7 +31,8 @@ from poresim.solid.packing import CHUNK, write_packed
 class Header:
     """What a record says of the whole run. ``liquids``: (name, density in kg/m3), in order.
 
-    double_precision : filling times keep all their figures, not seven.
+    double_precision : filling times keep all their figures, not seven. lines : ln(L/l) of each
+    liquid's moving line, 0 where angles do not depend on the speed; empty: nowhere.
     """
 
     title: str
@@ -42,6 +43,7 @@ class Header:
     liquids: Sequence[tuple[str, float]]
     repeats: int
     double_precision: bool = False
+    lines: Sequence[float] = ()
 
 
 class Parts:
@@ -134,6 +136,8 @@ class Parts:
             for k, (name, density) in enumerate(header.liquids):
                 group = liquids.create_group(str(k))
                 group.attrs.update(name=name, density_kg_m3=density)
+                if any(header.lines[k : k + 1]):
+                    group.attrs["log_length_ratio"] = header.lines[k]
                 repeats = group.create_group("repeats")
                 for n in sorted(n for j, n in finished if j == k):
                     _copy(self._soak(k, n), repeats, str(n))

@@ -63,6 +63,7 @@ class LiquidSpec:
     density: float
     receding_angle_deg: float | None = None
     grains: Grains | None = None
+    log_length_ratio: float = 0.0
     worked_out: bool = False
 
 
@@ -88,6 +89,7 @@ def build_liquid(spec: LiquidSpec) -> Liquid:
         density=spec.density,
         receding_angle_deg=spec.receding_angle_deg,
         particles=particles,
+        log_length_ratio=spec.log_length_ratio,
     )
 
 
@@ -141,6 +143,7 @@ def liquid_spec(keys: schema.Liquid, folder: Path) -> LiquidSpec:
         density=keys.density_kg_m3,
         receding_angle_deg=keys.receding_angle_deg,
         grains=grains,
+        log_length_ratio=0.0 if keys.dynamic_angle is None else keys.dynamic_angle.log_length_ratio,
     )
 
 

@@ -198,9 +198,25 @@ def _liquid(
                 f"({keys.contact_angle_deg:g})",
                 "a liquid recedes at the same angle or a smaller one",
             )
+    _one_viscosity(reader, path, keys, own)
     if "particles" in own and keys.particles is not None:
         _uniform_backwards(reader, (*path, "particles"), keys.particles, "diameter")
     return keys
+
+
+def _one_viscosity(reader: Reader, path: KeyPath, keys: schema.Liquid, own: dict[str, Any]) -> None:
+    """Note an angle that depends on the speed, in a liquid that has more than one viscosity."""
+    line, law = keys.dynamic_angle, keys.viscosity.law
+    if line is None or line.log_length_ratio == 0 or law == "newtonian":
+        return
+    # what a liquid took over from one that is at fault itself is reported there
+    stated = next((key for key in ("dynamic_angle", "viscosity") if key in own), None)
+    if stated is not None:
+        reader.fault(
+            (*path, stated),
+            f"an angle that depends on the speed needs one viscosity, and this is a {law} liquid",
+            "give a newtonian viscosity, or dynamic_angle = { log_length_ratio = 0 }",
+        )
 
 
 class _Family:

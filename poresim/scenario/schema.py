@@ -11,6 +11,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, create_model
 
 from poresim.liquid import ethanol, sucrose, water
+from poresim.liquid.liquid import MOST_LOG_RATIO
 from poresim.scenario.flow_curve import FLOW_COLUMNS
 
 FACES = ("bottom", "top", "left", "right", "front", "back")
@@ -384,6 +385,17 @@ OF_COMPOSITIONS = (*COMPOSITIONS, "temperature_C")
 FIGURES = ("density_kg_m3", "surface_tension_mN_m", "viscosity")
 
 
+class DynamicAngle(Keys):
+    """A contact angle that depends on the speed of the line (Cox-Voinov)."""
+
+    log_length_ratio: float = number(
+        "ln of the outer over the inner length of a moving line (0: off)",
+        10,
+        ge=0,
+        le=MOST_LOG_RATIO,
+    )
+
+
 class Liquid(Keys):
     """A liquid; what it does not state comes from made_of, then from what it is based on."""
 
@@ -401,6 +413,9 @@ class Liquid(Keys):
     contact_angle_deg: float = number("advancing contact angle in degrees", 48, ge=0, le=180)
     receding_angle_deg: float | None = number(
         "receding contact angle in degrees", 30, None, ge=0, le=180
+    )
+    dynamic_angle: DynamicAngle | None = words(
+        "a table such as { log_length_ratio = 10 } (the angles given are those at rest)", None
     )
     viscosity: tagged(VISCOSITIES, "law") = words(  # type: ignore[valid-type]
         'a table such as { law = "newtonian", mPa_s = 1.2 }'

@@ -28,6 +28,7 @@ _TABLES: dict[tuple[str | None, ...], Model | tuple[str, dict[str, Model]]] = {
     ("solid", "layers", None, "tubes", "waist"): ("law", schema.WAISTS),
     ("liquids", None): schema.Liquid,
     ("liquids", None, "viscosity"): ("law", schema.VISCOSITIES),
+    ("liquids", None, "dynamic_angle"): schema.DynamicAngle,
     ("liquids", None, "particles"): ("law", schema.PARTICLES),
     ("liquids", None, "particles", "parts", None): ("law", schema.DIAMETER_PARTS),
     ("exposure",): schema.Exposure,

@@ -6,8 +6,9 @@ closed form (:mod:`poresim.tube.straight`), straight tilted Newtonian ones too
 (:mod:`poresim.tube.narrowing`). Elsewhere the meniscus is followed by a sum over each piece of the
 tube (:mod:`poresim.tube.follow`); at the coarse setting, in waisted tubes and for liquids that
 yield or thin by a power law, it is looked up as far as the waist (:mod:`poresim.tube.approach`) and
-followed by few panels past it (:mod:`poresim.tube.panels`), to 1e-3 of the distance moved. The
-place rises with P whatever the tube, which keeps the march's step convex.
+followed by few panels past it (:mod:`poresim.tube.panels`), to 1e-3 of the distance moved. A
+contact angle that depends on the speed has its own way (:mod:`poresim.tube.moving`). The place
+rises with P whatever the tube, which keeps the march's step convex.
 
 Where a tube narrows, up to its waist, and where a straight one leads down, the drive is taken at
 ``place``, where the meniscus is expected half-way through the time, and held: followed exactly it
@@ -24,6 +25,7 @@ from poresim.tube.approach import approach_advance, approach_time
 from poresim.tube.filled import STRAIGHT
 from poresim.tube.follow import follow, holding_place, stall, time_between
 from poresim.tube.jit import inner, kernel
+from poresim.tube.moving import moving_advance, moving_time
 from poresim.tube.narrowing import narrowing_advance, narrowing_time
 from poresim.tube.panels import panel_follow, panel_time, panelled
 from poresim.tube.shape import BEYOND, radius_at, shape_ends
@@ -42,6 +44,8 @@ def advance(law, wetting, tube, tilt, x, place, pressure, time):
     time *= tube.leak
     if time <= 0.0:
         return x, 0.0
+    if wetting.line > 0.0:
+        return moving_advance(law, wetting, tube, tilt, x, place, pressure, time)
     if tube.waist <= STRAIGHT:
         return _advance_waisted(law, wetting, tube, tilt, x, place, pressure, time)
     ahead, behind = drives(wetting, tube, tilt, pressure, x)
@@ -150,6 +154,8 @@ def travel_time(law, wetting, tube, tilt, start, end, place, pressure):
     """Time, s, from ``start`` to ``end`` > start as :func:`advance` goes; inf if it stops."""
     if end <= start:
         return 0.0
+    if wetting.line > 0.0:
+        return moving_time(law, wetting, tube, tilt, start, end, place, pressure) / tube.leak
     if tube.waist <= STRAIGHT:
         return _time_waisted(law, wetting, tube, tilt, start, end, place, pressure) / tube.leak
     held = tilt > 0.0 and not math.isnan(place)

@@ -25,6 +25,9 @@ WETTING = np.dtype(
         ("recede_cos", np.float64),
         ("recede_sin", np.float64),
         ("pull", np.float64),  # 2 gamma, N/m
+        ("line", np.float64),  # ln(L/l) of a moving line; 0: angles do not depend on the speed
+        ("advance_angle", np.float64),  # rad, without speed
+        ("recede_angle", np.float64),
         ("rise", np.float64),  # of a body's pressure as it fills, over 2 gamma / radius
         ("head_share", np.float64),
         ("pinned", np.int64),  # 1: the angles differ

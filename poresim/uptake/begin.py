@@ -55,13 +55,13 @@ def build_state(
     law = flow_law(liquid.viscosity)
     with_waist(law, solid.waist, accuracy)
     law.coarse = int(law.kind > 0 and accuracy >= _COARSE)
-    wetting = _wetting(liquid, accuracy)
+    wetting = wetting_of(liquid, accuracy)
     wetting["linear"] = int(liquid.particles is None)
     halves = halves and bool(wetting["linear"]) and len(bodies) == 0
     bent = law.kind != NEWTONIAN and bool(wetting["linear"])
     shapes, order, graph = _numbered(solid, liquid, inlet, gravity, seed, halves, bent, bodies)
     plain = law.kind == 0 and bool(np.all(solid.waist > STRAIGHT) and not np.any(shapes.tilt))
-    plain = plain and len(bodies) == 0
+    plain = plain and len(bodies) == 0 and liquid.log_length_ratio == 0
     wetting["plain"] = int(plain)
     in_first = _in_first_half(graph, shapes)
     begin = np.array([[0, 0, 0], [2 * in_first, in_first, in_first]])
@@ -103,12 +103,15 @@ def build_state(
     return state
 
 
-def _wetting(liquid: Liquid, accuracy: float) -> Any:
+def wetting_of(liquid: Liquid, accuracy: float) -> Any:
+    """The record of how a liquid wets, for soaks of that accuracy."""
     wetting = np.zeros(1, WETTING)[0]
     pull = 2 * liquid.surface_tension
     ahead, behind = np.radians([liquid.contact_angle_deg, liquid.receding_deg])
     wetting["advance_cos"], wetting["advance_sin"] = pull * np.cos(ahead), pull * np.sin(ahead)
     wetting["recede_cos"], wetting["recede_sin"] = pull * np.cos(behind), pull * np.sin(behind)
+    wetting["advance_angle"], wetting["recede_angle"] = ahead, behind
+    wetting["line"] = liquid.log_length_ratio
     wetting["pull"], wetting["rise"] = pull, rise_of(accuracy)
     wetting["pinned"] = int(ahead != behind)
     wetting["head_share"] = 1e-3 * accuracy
