@@ -169,7 +169,9 @@ def flow_above_yield(law, excess):
     if law.kind == 3:
         return _curve_flow(law, excess)
     p = 1.0 / law.index
-    rate = (excess / law.consistency) ** p  # shear rate at the wall
+    rate = excess / law.consistency  # shear rate at the wall, but for its power
+    if p != 1.0:
+        rate **= p
     if law.kind <= 1:
         s = rate / (3.0 + p)
         return s, p * s / excess

@@ -6,14 +6,21 @@ iteration finds it from anywhere, kinks and all; and each lowers the energy of t
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from poresim.tube.jit import inner
 from poresim.uptake.bodies import feeds
 from poresim.uptake.bracket import STEPS, found, narrow
-from poresim.uptake.ledger import outflow, predict_far, schedule, settle
-from poresim.uptake.passing import changed, lay_tangent
+from poresim.uptake.ledger import curved, outflow, predict_far, schedule, settle
+from poresim.uptake.passing import full_flow, lay_tangent, serves
 from poresim.uptake.state import END_0, END_1
+from poresim.uptake.touch import TOUCH, by_touch, lay_touch
+
+#: Work space of a balance: a slot beside the junction and what its meniscus takes; and what the
+#: full tube passed before that stands at this place in the junction's ring, m3/s.
+NEAR = np.dtype([("slot", np.int64), ("touch", TOUCH), ("past", np.float64)])
 
 
 @inner
@@ -26,7 +33,7 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
     ring, slot, flow, far = graph.ring, graph.slot, graph.flow, graph.far
     lift, tangent, pipe = graph.lift, graph.tangent, graph.pipe
     begin, end = graph.first[i], graph.first[i + 1]
-    bent = law.kind != 0
+    bent, touched = law.kind != 0, law.kind != 0 and law.grasp > 0.0
     count, passing, weight = 0, 0, 0.0
     for k in range(begin, end):
         if wetting.linear and flow[k] != 0.0:
@@ -39,11 +46,17 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
             continue
         if not tubes[s].full and not feeds(node, tubes[s]):
             continue
-        near[count] = s
+        here = near[count]
+        here.slot = s
         count += 1
+        bends = touched and not tubes[s].full and curved(law, tubes[s])
+        if bends:
+            here.touch.low, here.touch.high = math.inf, -math.inf
         if tubes[s].start < now:
             settle(law, wetting, tubes, junctions, s, now, until, floor)
             predict_far(law, wetting, tubes, junctions, s, i, until, floor)
+        elif bends:
+            _touch_anew(law, wetting, tubes[s], here.touch, i, node)
         _own(tubes[s], junctions, i, 1.0)
     time = until - now
     weight *= time
@@ -57,17 +70,25 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
             for k in range(begin, end):
                 if flow[k] == 0.0:
                     continue
-                v, s, _ = changed(
-                    law, pipe[ring[k]], tangent[k], flow[k], lift[k], old, node.pressure,
-                    junctions[far[k]].pressure, floor,
-                )  # fmt: skip
-                over += time * v
-                slope += time * s
+                drop = node.pressure - junctions[far[k]].pressure
+                rate = flow[k] * (drop + lift[k])
+                if step == 0:
+                    near[k - begin].past = rate
+                elif not serves(law, tangent[k], rate):
+                    rate, s = full_flow(law, pipe[ring[k]], drop + tangent[k].head, floor)
+                    lay_tangent(flow, lift, tangent, k, drop, rate, s, True)
+                over += time * (rate - near[k - begin].past)
+                slope += time * flow[k]
         for c in range(count):
-            tube = tubes[near[c]]
+            tube = tubes[near[c].slot]
             side = END_0 if tube.a == i else END_1
             other = junctions[tube.b if side == 0 else tube.a].pressure
-            v, s = outflow(law, wetting, tube, side, node.pressure, other, time, floor)
+            if touched and not tube.full and curved(law, tube):
+                v, s = by_touch(
+                    law, wetting, tube, side, near[c].touch, node.pressure, until, floor
+                )
+            else:
+                v, s = outflow(law, wetting, tube, side, node.pressure, other, time, floor)
             over += v
             slope += s
             if side == 0:
@@ -83,26 +104,31 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
             break
         node.pressure = trial
     for c in range(count):
-        _own(tubes[near[c]], junctions, i, -1.0)
+        _own(tubes[near[c].slot], junctions, i, -1.0)
     if bent and passing > 0:
         for k in range(begin, end):
             if flow[k] == 0.0:
                 continue
-            other, at = junctions[far[k]], node.pressure
-            before = flow[k] * (old - other.pressure + lift[k])
-            v, s, due = changed(
-                law, pipe[ring[k]], tangent[k], flow[k], lift[k], old, at, other.pressure, floor
-            )
-            if due:
-                lay_tangent(flow, lift, tangent, k, at - other.pressure, before + v, s, True)
-            node.owed -= time * v
-            other.owed += time * v
+            other = junctions[far[k]]
+            rate = flow[k] * (node.pressure - other.pressure + lift[k])
+            more = time * (rate - near[k - begin].past)
+            node.owed -= more
+            other.owed += more
     elif weight > 0.0:
         change = time * (node.pressure - old)
         node.owed -= weight * (node.pressure - old)
         for k in range(begin, end):
             junctions[far[k]].owed += flow[k] * change
     return count
+
+
+@inner
+def _touch_anew(law, wetting, tube, touch, i, node):
+    """It has just been balanced: what is booked holds."""
+    if tube.a == i and tube.s0 > 0.0:
+        lay_touch(law, wetting, tube, END_0, touch, node.pressure, tube.v0, tube.s0)
+    elif tube.a != i and tube.s1 > 0.0:
+        lay_touch(law, wetting, tube, END_1, touch, node.pressure, tube.v1, tube.s1)
 
 
 @inner
@@ -148,7 +174,7 @@ def spread(
         )
         done += 1
         for c in range(slots):
-            s = np.int64(near[c])
+            s = near[c].slot
             count = schedule(law, wetting, tubes, junctions, s, until, times, queue, count)
         for k in range(first[i], first[i + 1]):
             j = far[k]

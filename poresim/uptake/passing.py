@@ -8,6 +8,8 @@ Newtonian liquid's tangents are its law itself, and stay.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from poresim.tube.filled import wetted_flow, yield_drop
@@ -17,8 +19,14 @@ from poresim.tube.jit import inner
 PIPE = np.dtype([("radius", np.float64), ("length", np.float64), ("waist", np.float64)])
 
 #: Of the k-th place in the rings: the flow at which its tangent was laid, m3/s, the head gained on
-#: the way, Pa, and where the tube stands in the ring of its other end.
-TANGENT = np.dtype([("rate", np.float64), ("head", np.float64), ("mate", np.uint32)], align=True)
+#: the way, Pa, where the tube stands in the ring of its other end, and by how much farther than
+#: ``law.reach`` its tangents serve.
+TANGENT = np.dtype(
+    [("rate", np.float64), ("head", np.float64), ("mate", np.uint32), ("wider", np.float32)],
+    align=True,
+)
+
+_WIDEST = 3.0
 
 _LEAST = 1e-300  # a full tube's slope is never none: that is how it is known
 
@@ -41,17 +49,9 @@ def full_flow(law, pipe, drop, floor):
 
 
 @inner
-def changed(law, pipe, tangent, slope, lift, old, at, other, floor):
-    """(change of the rate, its slope, whether a new tangent is due), from ``old`` to ``at``.
-
-    ``old`` and ``at``: pressures at the near end. By what its tangent says (``slope``, ``lift``),
-    or by the law where that does not reach.
-    """
-    before, change = slope * (old - other + lift), slope * (at - old)
-    if abs(before + change - tangent.rate) <= law.reach * abs(tangent.rate):
-        return change, slope, False
-    rate, steeper = full_flow(law, pipe, at - other + tangent.head, floor)
-    return rate - before, steeper, True
+def serves(law, tangent, rate):
+    """Whether its tangent may say that a tube passes ``rate``."""
+    return abs(rate - tangent.rate) <= law.reach * (1.0 + tangent.wider) * abs(tangent.rate)
 
 
 @inner
@@ -59,13 +59,20 @@ def lay_tangent(flow, lift, tangent, k, drop, rate, slope, both):
     """The tube at place k, with that pressure over it (without head), passes ``rate``.
 
     both : whether its other end's place is to say the same.
+    Where the tangent before was off by less than that of a power law of index 1/2, the next is to
+    serve the farther: what it is off by grows as the square of the way.
     """
     here = tangent[k]
+    if flow[k] > 0.0:
+        told = flow[k] * (drop + lift[k])
+        off = max(abs((told - rate) * rate), _LEAST)
+        wider = 0.5 * abs(told - here.rate) / math.sqrt(off) - 1.0
+        here.wider = min(max(wider, 0.0), 2.0 * here.wider + 1.0, _WIDEST)
     gain = rate / slope - drop
     flow[k], lift[k], here.rate = slope, gain, rate
     if both:
         m = here.mate
-        flow[m], lift[m], tangent[m].rate = slope, -gain, -rate
+        flow[m], lift[m], tangent[m].rate, tangent[m].wider = slope, -gain, -rate, here.wider
 
 
 @inner
@@ -96,7 +103,7 @@ def pass_by_law(law, graph, sheet, owed, p, time, floor):
             drop = pressure[i] - pressure[j]
             rate = slope * (drop + lift[k])
             tangent = tangents[k]
-            if abs(rate - tangent.rate) > reach * abs(tangent.rate):
+            if abs(rate - tangent.rate) > reach * (1.0 + tangent.wider) * abs(tangent.rate):
                 rate, slope = full_flow(law, pipe[ring[k]], drop + tangent.head, floor)
                 lay_tangent(flow, lift, tangents, k, drop, rate, slope, ours)
             out += rate

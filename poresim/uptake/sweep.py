@@ -8,10 +8,10 @@ from poresim.tube.jit import inner
 from poresim.tube.straight import plain_volume
 from poresim.uptake.bracket import STEPS, found, narrow
 from poresim.uptake.ledger import outflow
-from poresim.uptake.passing import changed, lay_tangent
-from poresim.uptake.sheet import by_tangent
+from poresim.uptake.passing import full_flow, lay_tangent, serves
 from poresim.uptake.state import END_0, END_1
 from poresim.uptake.team import wait
+from poresim.uptake.touch import by_touch
 
 FORWARD = np.bool_(False)
 
@@ -66,7 +66,7 @@ def _sweep_half(
         sheet.pressure, sheet.owed, sheet.used, sheet.base, sheet.start[p:]
     )  # fmt: skip
     taken, give, slot, end = sheet.taken, sheet.give, sheet.slot, sheet.end
-    touch = sheet.touch
+    touch, past = sheet.touch, sheet.past
     x, gain, pull, back, area = sheet.x, sheet.gain, sheet.pull, sheet.back, sheet.area
     first, far, flow = graph.first, graph.far, graph.flow
     ring, lift, tangent, pipe = graph.ring, graph.lift, graph.tangent, graph.pipe
@@ -97,18 +97,28 @@ def _sweep_half(
             over, slope = weight * (at - old) - had, weight
             if bent:
                 for k in range(first[i], first[i + 1]):
-                    if flow[k] != 0.0 and np.uint32(far[k] - half) < whole:
-                        v, s, _ = changed(
-                            law, pipe[ring[k]], tangent[k], flow[k], lift[k], old, at,
-                            pressure[far[k]], floor,
-                        )  # fmt: skip
-                        over += span * v
-                        slope += span * s
+                    if flow[k] == 0.0 or np.uint32(far[k] - half) >= whole:
+                        continue
+                    drop = at - pressure[far[k]]
+                    rate = flow[k] * (drop + lift[k])
+                    here = tangent[k]
+                    if step == 0:
+                        past[k] = rate
+                    elif not serves(law, here, rate):
+                        rate, s = full_flow(law, pipe[ring[k]], drop + here.head, floor)
+                        lay_tangent(flow, lift, tangent, k, drop, rate, s, True)
+                    over += span * (rate - past[k])
+                    slope += span * flow[k]
+                if step == 0:  # what menisci take is known
+                    for m in range(start[i], start[i + 1]):
+                        slope += give[m]
+                    at, low, high, last = narrow(at, -owed[i], slope, low, high, last)
+                    continue
             for m in range(start[i], start[i + 1]):
                 if plain:
                     v, s = plain_volume(x[m], gain[m], pull[m], back[m], area[m], at)
                 else:
-                    v, s = by_tangent(
+                    v, s = by_touch(
                         law, wetting, tubes[slot[m]], end[m], touch[m], at, until, floor
                     )
                 taken[m], give[m] = v, s
@@ -134,13 +144,7 @@ def _sweep_half(
             j = far[k]
             more = flow[k] * change
             if bent and flow[k] != 0.0 and np.uint32(j - half) < whole:
-                before = flow[k] * (old - pressure[j] + lift[k])
-                v, s, due = changed(
-                    law, pipe[ring[k]], tangent[k], flow[k], lift[k], old, at, pressure[j], floor
-                )
-                if due:
-                    lay_tangent(flow, lift, tangent, k, at - pressure[j], before + v, s, True)
-                more = span * v
+                more = span * (flow[k] * (at - pressure[j] + lift[k]) - past[k])
             if np.uint32(j - begin) < size and used[j]:
                 owed[j] += more
 
