@@ -65,6 +65,7 @@ FLOW_LAW = np.dtype(
         ("cells", np.float64, (4, tables.CELLS, 6)),  # CONE, TIME, INVERSE, FLOW (curves alone)
         ("coarse", np.int64),  # 1: menisci are followed with fewer points (to 1e-3)
         ("reach", np.float64),  # a tangent to the flow serves for changes up to this share of it
+        ("trickle", np.float64),  # m3/s: what a full tube passes below this does not matter
         ("grasp", np.float64),  # the same of what menisci take: books in the end are exact
         ("waist", np.float64),  # of the tubes that ``flows`` is for; 0: none
         ("full_run", np.float64),  # straight length that resists as such a tube does, over its own

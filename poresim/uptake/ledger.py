@@ -50,7 +50,7 @@ def outflow(law, wetting, tube, end, pressure, other, time, floor):
         if tube.tangent and abs(tube.tangent_slope * near) <= law.reach * abs(tube.tangent_rate):
             rate = tube.tangent_rate + tube.tangent_slope * near
             return tube.leak * rate * time, tube.leak * tube.tangent_slope * time
-        rate, slope = full_flow(law, tube, drop, floor)
+        rate, slope = full_flow(law, tube.radius, tube.length, tube.waist, drop, floor)
         tube.tangent, tube.tangent_drop = 1, drop
         tube.tangent_rate, tube.tangent_slope = rate, slope
         return tube.leak * rate * time, tube.leak * slope * time

@@ -6,17 +6,15 @@ iteration finds it from anywhere, kinks and all; and each lowers the energy of t
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
 from poresim.tube.jit import inner
 from poresim.uptake.bodies import feeds
 from poresim.uptake.bracket import STEPS, found, narrow
 from poresim.uptake.ledger import curved, outflow, predict_far, schedule, settle
-from poresim.uptake.passing import full_flow, lay_tangent, serves
+from poresim.uptake.passing import lay_tangent, serves
 from poresim.uptake.state import END_0, END_1
-from poresim.uptake.touch import TOUCH, by_touch, lay_touch
+from poresim.uptake.touch import TOUCH, by_touch, lay_none, lay_touch
 
 #: Work space of a balance: a slot beside the junction and what its meniscus takes; and what the
 #: full tube passed before that stands at this place in the junction's ring, m3/s.
@@ -31,7 +29,7 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
     """
     node = junctions[i]
     ring, slot, flow, far = graph.ring, graph.slot, graph.flow, graph.far
-    lift, tangent, pipe = graph.lift, graph.tangent, graph.pipe
+    lift, tangent = graph.lift, graph.tangent
     begin, end = graph.first[i], graph.first[i + 1]
     bent, touched = law.kind != 0, law.kind != 0 and law.grasp > 0.0
     count, passing, weight = 0, 0, 0.0
@@ -50,13 +48,11 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
         here.slot = s
         count += 1
         bends = touched and not tubes[s].full and curved(law, tubes[s])
-        if bends:
-            here.touch.low, here.touch.high = math.inf, -math.inf
         if tubes[s].start < now:
             settle(law, wetting, tubes, junctions, s, now, until, floor)
             predict_far(law, wetting, tubes, junctions, s, i, until, floor)
-        elif bends:
-            _touch_anew(law, wetting, tubes[s], here.touch, i, node)
+        if bends:
+            _touch(law, wetting, tubes[s], here.touch, i, node.pressure)
         _own(tubes[s], junctions, i, 1.0)
     time = until - now
     weight *= time
@@ -74,9 +70,8 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
                 rate = flow[k] * (drop + lift[k])
                 if step == 0:
                     near[k - begin].past = rate
-                elif not serves(law, tangent[k], rate):
-                    rate, s = full_flow(law, pipe[ring[k]], drop + tangent[k].head, floor)
-                    lay_tangent(flow, lift, tangent, k, drop, rate, s, True)
+                elif not serves(law, tangent[k], flow[k], rate):
+                    rate = lay_tangent(law, graph, k, drop, floor, True)
                 over += time * (rate - near[k - begin].past)
                 slope += time * flow[k]
         for c in range(count):
@@ -123,12 +118,15 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
 
 
 @inner
-def _touch_anew(law, wetting, tube, touch, i, node):
-    """It has just been balanced: what is booked holds."""
-    if tube.a == i and tube.s0 > 0.0:
-        lay_touch(law, wetting, tube, END_0, touch, node.pressure, tube.v0, tube.s0)
-    elif tube.a != i and tube.s1 > 0.0:
-        lay_touch(law, wetting, tube, END_1, touch, node.pressure, tube.v1, tube.s1)
+def _touch(law, wetting, tube, touch, i, pressure):
+    """What is booked holds, if anything is."""
+    end, volume, slope = END_1, tube.v1, tube.s1
+    if tube.a == i:
+        end, volume, slope = END_0, tube.v0, tube.s0
+    if slope > 0.0:
+        lay_touch(law, wetting, tube, end, touch, pressure, volume, slope)
+    else:
+        lay_none(law, wetting, tube, end, touch, pressure)
 
 
 @inner

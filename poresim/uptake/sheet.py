@@ -22,7 +22,7 @@ from poresim.uptake.ledger import bring, curved, outflow
 from poresim.uptake.passing import pass_by_law
 from poresim.uptake.state import END_0, END_1, ONE, TOP
 from poresim.uptake.team import HALVES, INTAKE, OWED, TAKERS, in_all, note, wait
-from poresim.uptake.touch import TOUCH, by_touch, lay_touch
+from poresim.uptake.touch import TOUCH, by_touch, lay_none, lay_touch
 
 
 class Sheet(NamedTuple):
@@ -40,7 +40,7 @@ class Sheet(NamedTuple):
     slot: NDArray[np.int32]  # (2 m,)
     end: NDArray[np.int8]  # (2 m,) the tube's end that it came from
     touch: NDArray[Any]  # (2 m,) of TOUCH: what is not plain
-    past: NDArray[np.float64]  # (2 m,) of places in the rings: flows before a row is balanced, m3/s
+    past: NDArray[np.float64]  # (2, most tubes of a row) what they passed before, m3/s
     mouth: NDArray[np.float64]  # (2 m,) pressure there, Pa
     taken: NDArray[np.float64]  # (2 m,) what it takes, m3
     give: NDArray[np.float64]  # (2 m,) d taken / d pressure
@@ -52,8 +52,8 @@ class Sheet(NamedTuple):
     anchor: NDArray[np.float64]  # (2 m,) where it might stand: solves are linear about it; 0: open
 
 
-def make_sheet(junctions: int, tubes: int) -> Sheet:
-    """Work space for a network of that size."""
+def make_sheet(junctions: int, tubes: int, most: int) -> Sheet:
+    """Work space for a network of that size; ``most`` tubes meet at a junction."""
     return Sheet(
         np.zeros(junctions),
         np.zeros(junctions),
@@ -66,7 +66,8 @@ def make_sheet(junctions: int, tubes: int) -> Sheet:
         np.zeros(2 * tubes, np.int32),
         np.zeros(2 * tubes, np.int8),
         np.zeros(2 * tubes, TOUCH),
-        *(np.zeros(2 * tubes) for _ in range(10)),  # memory is taken as it is first used
+        np.zeros((HALVES, most)),
+        *(np.zeros(2 * tubes) for _ in range(9)),  # memory is taken as it is first used
     )
 
 
@@ -137,11 +138,12 @@ def _lay_rows(law, wetting, tubes, junctions, graph, sheet, p, until, known):
                 area[place] = math.pi * square
                 anchor[place] = 0.0
             else:
-                touch[place].low, touch[place].high = math.inf, -math.inf
                 slope = tube.s0 if side == 0 else tube.s1
                 if known and slope > 0.0 and law.grasp > 0.0 and curved(law, tube):
                     volume = tube.v0 if side == 0 else tube.v1
                     lay_touch(law, wetting, tube, side, touch[place], node.pressure, volume, slope)
+                else:
+                    lay_none(law, wetting, tube, side, touch[place], node.pressure)
             place += 1
     start[top] = place
 

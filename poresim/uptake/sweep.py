@@ -8,7 +8,7 @@ from poresim.tube.jit import inner
 from poresim.tube.straight import plain_volume
 from poresim.uptake.bracket import STEPS, found, narrow
 from poresim.uptake.ledger import outflow
-from poresim.uptake.passing import full_flow, lay_tangent, serves
+from poresim.uptake.passing import lay_tangent, serves
 from poresim.uptake.state import END_0, END_1
 from poresim.uptake.team import wait
 from poresim.uptake.touch import by_touch
@@ -66,10 +66,10 @@ def _sweep_half(
         sheet.pressure, sheet.owed, sheet.used, sheet.base, sheet.start[p:]
     )  # fmt: skip
     taken, give, slot, end = sheet.taken, sheet.give, sheet.slot, sheet.end
-    touch, past = sheet.touch, sheet.past
+    touch, past = sheet.touch, sheet.past[p]
     x, gain, pull, back, area = sheet.x, sheet.gain, sheet.pull, sheet.back, sheet.area
     first, far, flow = graph.first, graph.far, graph.flow
-    ring, lift, tangent, pipe = graph.ring, graph.lift, graph.tangent, graph.pipe
+    lift, tangent = graph.lift, graph.tangent
     plain, linear, kink = wetting.plain, wetting.linear, wetting.kink
     bent = linear and law.kind != 0
     low_row, top = sheet.rows[p, 0], sheet.rows[p, 1]
@@ -101,13 +101,11 @@ def _sweep_half(
                         continue
                     drop = at - pressure[far[k]]
                     rate = flow[k] * (drop + lift[k])
-                    here = tangent[k]
                     if step == 0:
-                        past[k] = rate
-                    elif not serves(law, here, rate):
-                        rate, s = full_flow(law, pipe[ring[k]], drop + here.head, floor)
-                        lay_tangent(flow, lift, tangent, k, drop, rate, s, True)
-                    over += span * (rate - past[k])
+                        past[k - first[i]] = rate
+                    elif not serves(law, tangent[k], flow[k], rate):
+                        rate = lay_tangent(law, graph, k, drop, floor, True)
+                    over += span * (rate - past[k - first[i]])
                     slope += span * flow[k]
                 if step == 0:  # what menisci take is known
                     for m in range(start[i], start[i + 1]):
@@ -144,7 +142,7 @@ def _sweep_half(
             j = far[k]
             more = flow[k] * change
             if bent and flow[k] != 0.0 and np.uint32(j - half) < whole:
-                more = span * (flow[k] * (at - pressure[j] + lift[k]) - past[k])
+                more = span * (flow[k] * (at - pressure[j] + lift[k]) - past[k - first[i]])
             if np.uint32(j - begin) < size and used[j]:
                 owed[j] += more
 

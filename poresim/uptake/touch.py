@@ -76,10 +76,26 @@ def _lay_straight(law, wetting, tube, touch, x):
     elif v < 0.0:  # back at its mouth
         touch.low = -math.inf
     elif v == 0.0:
-        hold = 2.0 * law.yield_stress * x / tube.radius
-        if ahead <= hold:
-            touch.high = at + (hold - ahead)
-            if x <= 0.0:
-                touch.low = -math.inf
-            elif behind >= -hold:
-                touch.low = at - (behind + hold)
+        _lay_rest(law, touch, x, ahead, behind, 2.0 * law.yield_stress * x / tube.radius)
+
+
+@inner
+def _lay_rest(law, touch, x, ahead, behind, hold):
+    """Where neither drive overcomes what holds the meniscus, Pa, it takes nothing."""
+    if ahead > hold or (x > 0.0 and behind < -hold):
+        return
+    at = touch.at
+    touch.high = at + (hold - ahead)
+    touch.low = at - (behind + hold) if x > 0.0 else -math.inf
+
+
+@inner
+def lay_none(law, wetting, tube, end, touch, pressure):
+    """No touch to the law yet; only a rest is known at once."""
+    touch.low, touch.high = math.inf, -math.inf
+    if law.grasp > 0.0 and curved(law, tube):
+        touch.at, touch.volume, touch.slope, touch.bend = pressure, 0.0, 0.0, 0.0
+        x = tube.x0 if end == 0 else tube.x1
+        ahead = pressure + wetting.advance_cos / tube.radius
+        behind = pressure + wetting.recede_cos / tube.radius
+        _lay_rest(law, touch, x, ahead, behind, 2.0 * law.yield_stress * x / tube.radius)
