@@ -6,15 +6,19 @@ iteration finds it from anywhere, kinks and all; and each lowers the energy of t
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from poresim.tube.jit import inner
 from poresim.uptake.bodies import feeds
 from poresim.uptake.bracket import STEPS, found, narrow
 from poresim.uptake.ledger import curved, outflow, predict_far, schedule, settle
-from poresim.uptake.passing import lay_tangent, serves
+from poresim.uptake.passing import lay_tangent, room_of, serves
 from poresim.uptake.state import END_0, END_1
 from poresim.uptake.touch import TOUCH, by_touch, lay_none, lay_touch
+
+_MOST_LEFT = 0.8  # of a time: what was said of all of it says less of less
 
 #: Work space of a balance: a slot beside the junction and what its meniscus takes; and what the
 #: full tube passed before that stands at this place in the junction's ring, m3/s.
@@ -33,11 +37,15 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
     begin, end = graph.first[i], graph.first[i + 1]
     bent, touched = law.kind != 0, law.kind != 0 and law.grasp > 0.0
     count, passing, weight = 0, 0, 0.0
+    room, close = math.inf, True  # up to where all tangents serve
     for k in range(begin, end):
         if wetting.linear and flow[k] != 0.0:
             passing += 1
-            if not bent:
-                weight += flow[k]
+            weight += flow[k]
+            if bent:
+                rate = flow[k] * (node.pressure - junctions[far[k]].pressure + lift[k])
+                near[k - begin].past = rate
+                room = min(room, room_of(law, tangent[k], flow[k], rate))
             continue
         s = np.int64(slot[ring[k]])
         if s < 0:  # it passes too little to count
@@ -48,11 +56,15 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
         here.slot = s
         count += 1
         bends = touched and not tubes[s].full and curved(law, tubes[s])
+        if bends:
+            x, volume, slope = _booked(tubes[s], i)
+            left = (until - now) / (until - tubes[s].start) if tubes[s].start < now else 1.0
         if tubes[s].start < now:
             settle(law, wetting, tubes, junctions, s, now, until, floor)
             predict_far(law, wetting, tubes, junctions, s, i, until, floor)
         if bends:
-            _touch(law, wetting, tubes[s], here.touch, i, node.pressure)
+            slope *= left if left >= _MOST_LEFT else 0.0
+            _touch(law, wetting, tubes[s], here.touch, i, node.pressure, x, volume, slope)
         _own(tubes[s], junctions, i, 1.0)
     time = until - now
     weight *= time
@@ -62,15 +74,15 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
     for step in range(STEPS):
         over = weight * (node.pressure - old) - node.owed
         slope = weight
-        if bent and passing > 0:
+        close = close and abs(node.pressure - old) <= max(room, 0.0)
+        if bent and passing > 0 and not close:
+            over, slope = -node.owed, 0.0
             for k in range(begin, end):
                 if flow[k] == 0.0:
                     continue
                 drop = node.pressure - junctions[far[k]].pressure
                 rate = flow[k] * (drop + lift[k])
-                if step == 0:
-                    near[k - begin].past = rate
-                elif not serves(law, tangent[k], flow[k], rate):
+                if not serves(law, tangent[k], flow[k], rate):
                     rate = lay_tangent(law, graph, k, drop, floor, True)
                 over += time * (rate - near[k - begin].past)
                 slope += time * flow[k]
@@ -100,7 +112,7 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
         node.pressure = trial
     for c in range(count):
         _own(tubes[near[c].slot], junctions, i, -1.0)
-    if bent and passing > 0:
+    if not close and passing > 0:
         for k in range(begin, end):
             if flow[k] == 0.0:
                 continue
@@ -118,12 +130,19 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
 
 
 @inner
-def _touch(law, wetting, tube, touch, i, pressure):
-    """What is booked holds, if anything is."""
-    end, volume, slope = END_1, tube.v1, tube.s1
+def _booked(tube, i):
+    """(place of the meniscus that comes from junction i, what it is to take, slope of that)."""
     if tube.a == i:
-        end, volume, slope = END_0, tube.v0, tube.s0
+        return tube.x0, tube.v0, tube.s0
+    return tube.x1, tube.v1, tube.s1
+
+
+@inner
+def _touch(law, wetting, tube, touch, i, pressure, x, volume, slope):
+    """What was booked when it stood at x holds for the rest, if anything was."""
+    end, at = (END_0, tube.x0) if tube.a == i else (END_1, tube.x1)
     if slope > 0.0:
+        volume -= math.pi * tube.radius * tube.radius * (at - x)
         lay_touch(law, wetting, tube, end, touch, pressure, volume, slope)
     else:
         lay_none(law, wetting, tube, end, touch, pressure)

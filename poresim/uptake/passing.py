@@ -64,6 +64,16 @@ def serves(law, tangent, slope, rate):
 
 
 @inner
+def room_of(law, tangent, slope, rate):
+    """How far the drop of pressure may change until the tangent serves no longer, Pa."""
+    if tangent.wider < 0.0:
+        most = -tangent.wider * slope
+        return (most - abs(rate)) / slope if most <= _FADING * law.trickle else 0.0
+    most = law.reach * (1.0 + tangent.wider) * abs(tangent.rate)
+    return (most - abs(rate - tangent.rate)) / slope
+
+
+@inner
 def lay_tangent(law, graph, k, drop, floor, both):
     """A new tangent for the full tube at place k, with that drop of pressure; what it passes, m3/s.
 

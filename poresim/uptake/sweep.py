@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from poresim.tube.jit import inner
 from poresim.tube.straight import plain_volume
 from poresim.uptake.bracket import STEPS, found, narrow
 from poresim.uptake.ledger import outflow
-from poresim.uptake.passing import lay_tangent, serves
+from poresim.uptake.passing import lay_tangent, room_of, serves
 from poresim.uptake.state import END_0, END_1
 from poresim.uptake.team import wait
 from poresim.uptake.touch import by_touch
@@ -84,34 +86,44 @@ def _sweep_half(
         low, high = junctions[i].low, junctions[i].high
         old = pressure[i]
         weight, had = 0.0, base[i]
+        own, room, near = 0.0, math.inf, True  # of tubes that go by tangents
         if linear:
             for k in range(first[i], first[i + 1]):
-                if not (bent and np.uint32(far[k] - half) < whole):
+                if not bent or np.uint32(far[k] - half) >= whole:
                     weight += flow[k]
+                elif flow[k] != 0.0:
+                    rate = flow[k] * (pressure[i] - pressure[far[k]] + lift[k])
+                    past[k - first[i]] = rate
+                    own += flow[k]
+                    room = min(room, room_of(law, tangent[k], flow[k], rate))
             weight *= span
+            own *= span
             had = owed[i]
             for m in range(start[i], start[i + 1]):
                 had += taken[m]
         at, over, last = old, 0.0, high - low
         for step in range(STEPS):
             over, slope = weight * (at - old) - had, weight
-            if bent:
+            if bent and step == 0:  # what menisci take is known
+                slope += own
+                for m in range(start[i], start[i + 1]):
+                    slope += give[m]
+                at, low, high, last = narrow(at, -owed[i], slope, low, high, last)
+                continue
+            near = near and abs(at - old) <= room
+            if bent and near:
+                over += own * (at - old)
+                slope += own
+            elif bent:
                 for k in range(first[i], first[i + 1]):
                     if flow[k] == 0.0 or np.uint32(far[k] - half) >= whole:
                         continue
                     drop = at - pressure[far[k]]
                     rate = flow[k] * (drop + lift[k])
-                    if step == 0:
-                        past[k - first[i]] = rate
-                    elif not serves(law, tangent[k], flow[k], rate):
+                    if not serves(law, tangent[k], flow[k], rate):
                         rate = lay_tangent(law, graph, k, drop, floor, True)
                     over += span * (rate - past[k - first[i]])
                     slope += span * flow[k]
-                if step == 0:  # what menisci take is known
-                    for m in range(start[i], start[i + 1]):
-                        slope += give[m]
-                    at, low, high, last = narrow(at, -owed[i], slope, low, high, last)
-                    continue
             for m in range(start[i], start[i + 1]):
                 if plain:
                     v, s = plain_volume(x[m], gain[m], pull[m], back[m], area[m], at)
@@ -141,7 +153,7 @@ def _sweep_half(
         for k in range(first[i], first[i + 1]):
             j = far[k]
             more = flow[k] * change
-            if bent and flow[k] != 0.0 and np.uint32(j - half) < whole:
+            if not near and flow[k] != 0.0 and np.uint32(j - half) < whole:
                 more = span * (flow[k] * (at - pressure[j] + lift[k]) - past[k - first[i]])
             if np.uint32(j - begin) < size and used[j]:
                 owed[j] += more
