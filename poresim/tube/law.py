@@ -48,6 +48,7 @@ FLOW_LAW = np.dtype(
         ("yield_stress", np.float64),  # Pa
         ("log_rate", np.float64),  # ln of the unit of the reduced flow, 1/s
         ("log_time", np.float64),  # ln of the unit of E, 1/(Pa/s)
+        ("per_time", np.float64),  # 1 over that unit
         ("cone_start", np.float64),  # first point and step of each table's grid
         ("cone_step", np.float64),
         ("time_start", np.float64),
@@ -118,6 +119,7 @@ def yielding(yield_stress: float, consistency: float, index: float) -> FlowLaw:
     law.yield_stress = law.unit_stress = yield_stress
     law.log_rate = (math.log(yield_stress) - math.log(consistency)) / index
     law.log_time = -math.log(yield_stress) - law.log_rate
+    law.per_time = math.exp(-law.log_time)
     law.cone_start, law.cone_step = table.cone
     law.time_start, law.time_step = table.time
     law.inverse_start, law.inverse_step = table.inverse
@@ -137,6 +139,7 @@ def _curve(viscosity: FlowCurve) -> FlowLaw:
     law.order = 1.0 / viscosity.thinnest_index  # the most that it is anywhere
     law.unit_stress = table.unit
     law.log_time = -math.log(table.unit)
+    law.per_time = table.unit
     law.cone_start, law.cone_step = table.cone
     law.time_start, law.time_step = table.stress
     law.inverse_start, law.inverse_step = table.inverse

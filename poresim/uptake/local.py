@@ -14,7 +14,7 @@ from poresim.tube.jit import inner
 from poresim.uptake.bodies import feeds
 from poresim.uptake.bracket import STEPS, found, narrow
 from poresim.uptake.ledger import curved, outflow, predict_far, schedule, settle
-from poresim.uptake.passing import lay_tangent, room_of, serves
+from poresim.uptake.passing import lay_tangent, new_tangent, room_of, serves
 from poresim.uptake.state import END_0, END_1
 from poresim.uptake.touch import TOUCH, by_touch, lay_none, lay_touch
 
@@ -33,7 +33,7 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
     """
     node = junctions[i]
     ring, slot, flow, far = graph.ring, graph.slot, graph.flow, graph.far
-    lift, tangent = graph.lift, graph.tangent
+    lift, tangent, pipe, alike = graph.lift, graph.tangent, graph.pipe, len(graph.pipe) == 1
     begin, end = graph.first[i], graph.first[i + 1]
     bent, touched = law.kind != 0, law.kind != 0 and law.grasp > 0.0
     count, passing, weight = 0, 0, 0.0
@@ -83,7 +83,16 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
                 drop = node.pressure - junctions[far[k]].pressure
                 rate = flow[k] * (drop + lift[k])
                 if not serves(law, tangent[k], flow[k], rate):
-                    rate = lay_tangent(law, graph, k, drop, floor, True)
+                    rate, s, wider = new_tangent(
+                        law,
+                        tangent[k],
+                        pipe[0 if alike else ring[k]],
+                        flow[k],
+                        lift[k],
+                        drop,
+                        floor,
+                    )
+                    lay_tangent(flow, lift, tangent, k, drop, rate, s, wider, True)
                 over += time * (rate - near[k - begin].past)
                 slope += time * flow[k]
         for c in range(count):

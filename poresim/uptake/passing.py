@@ -74,39 +74,43 @@ def room_of(law, tangent, slope, rate):
 
 
 @inner
-def lay_tangent(law, graph, k, drop, floor, both):
-    """A new tangent for the full tube at place k, with that drop of pressure; what it passes, m3/s.
+def new_tangent(law, tangent, pipe, slope, lift, drop, floor):
+    """(rate, slope, wider) of a full tube with that drop of pressure; before: ``slope``, ``lift``.
 
-    both : whether its other end's place is to say the same.
     A tube that passes less than a ``law.trickle`` is taken as linear, so that none there is laid
     again and again as pressures that move nothing stir. Elsewhere, where the tangent before was off
     by less than that of a power law of index 1/2, the next is to serve the farther: what it is off
     by grows as the square of the way.
     """
-    flow, lift = graph.flow, graph.lift
-    here = graph.tangent[k]
-    pipe = graph.pipe[graph.ring[k] if len(graph.pipe) > 1 else 0]
-    push = drop + here.head
-    rate, slope = full_flow(law, here.radius, pipe.length, pipe.waist, push, floor)
-    calm = 0.0
+    push = drop + tangent.head
+    rate, steep = full_flow(law, tangent.radius, pipe.length, pipe.waist, push, floor)
     if abs(rate) <= law.trickle and law.trickle > 0.0:
-        calm = _drop_at(law, here.radius, pipe.length, law.trickle)
-    if calm > abs(push):
-        slope = law.trickle / calm
-        rate = slope * push
-        here.wider = -calm
-    elif flow[k] > 0.0:
-        told = flow[k] * (drop + lift[k])
+        calm = _drop_at(law, tangent.radius, pipe.length, law.trickle)
+        if calm > abs(push):
+            return law.trickle / calm * push, law.trickle / calm, -calm
+    wider = float(tangent.wider)
+    if slope > 0.0:
+        told = slope * (drop + lift)
         off = max(abs((told - rate) * rate), _LEAST)
-        wider = 0.5 * abs(told - here.rate) / math.sqrt(off) - 1.0
-        here.wider = max(0.0, min(wider, 2.0 * here.wider + 1.0, _WIDEST))
+        most = min(2.0 * wider + 1.0, _WIDEST)
+        wider = min(0.5 * abs(told - tangent.rate) / math.sqrt(off) - 1.0, most)
+    return rate, steep, max(wider, 0.0)
+
+
+@inner
+def lay_tangent(flow, lift, tangent, k, drop, rate, slope, wider, both):
+    """The tube at place k, with that pressure over it (without head), passes ``rate``.
+
+    both : whether its other end's place is to say the same.
+    (Arrays one by one: to hand the graph over would take longer than the work.)
+    """
+    here = tangent[k]
     gain = rate / slope - drop
-    flow[k], lift[k], here.rate = slope, gain, rate
+    flow[k], lift[k], here.rate, here.wider = slope, gain, rate, wider
     if both:
         m = here.mate
-        mate = graph.tangent[m]
-        flow[m], lift[m], mate.rate, mate.wider = slope, -gain, -rate, here.wider
-    return rate
+        mate = tangent[m]
+        flow[m], lift[m], mate.rate, mate.wider = slope, -gain, -rate, wider
 
 
 @inner
@@ -125,6 +129,7 @@ def pass_by_law(law, graph, sheet, owed, p, time, floor):
     """
     first, far, flow, lift = graph.first, graph.far, graph.flow, graph.lift
     tangents, pressure, used = graph.tangent, sheet.pressure, sheet.used
+    ring, pipe, alike = graph.ring, graph.pipe, len(graph.pipe) == 1
     low, top = sheet.rows[p, 0], sheet.rows[p, 1]
     begin, end = graph.half[p], graph.half[p + 1]
     for i in range(low, top):
@@ -143,7 +148,10 @@ def pass_by_law(law, graph, sheet, owed, p, time, floor):
             drop = pressure[i] - pressure[j]
             rate = slope * (drop + lift[k])
             if not serves(law, tangents[k], slope, rate):
-                rate = lay_tangent(law, graph, k, drop, floor, ours)
+                rate, slope, wider = new_tangent(
+                    law, tangents[k], pipe[0 if alike else ring[k]], slope, lift[k], drop, floor
+                )
+                lay_tangent(flow, lift, tangents, k, drop, rate, slope, wider, ours)
             out += rate
             if shared:
                 owed[j] += time * rate
@@ -158,4 +166,7 @@ def begin_passing(law, graph, tube, a, b, floor):
     if len(graph.tangent) == 0:
         graph.flow[k] = graph.flow[tube.at_b] = tube.conduct
         return tube.conduct * (drop + tube.tilt * tube.length)
-    return lay_tangent(law, graph, k, drop, floor, True)
+    pipe = graph.pipe[0 if len(graph.pipe) == 1 else np.int64(tube.number)]
+    rate, slope, wider = new_tangent(law, graph.tangent[k], pipe, 0.0, 0.0, drop, floor)
+    lay_tangent(graph.flow, graph.lift, graph.tangent, k, drop, rate, slope, wider, True)
+    return rate

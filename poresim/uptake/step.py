@@ -328,5 +328,7 @@ class Stepper:
              self.trees, self.control),
             (s.inlets, now, until, booked, s.floor_drop, least),
         )  # fmt: skip
-        s.law.trickle = _TRICKLE * s.law.reach**2 * intake / max(menisci, 1) / (until - now)
+        if until > now:
+            mean = intake / max(menisci, 1) / (until - now)
+            s.law.trickle = _TRICKLE * s.law.reach**2 * mean
         return float(total), float(intake), int(menisci)

@@ -10,7 +10,7 @@ from poresim.tube.jit import inner
 from poresim.tube.straight import plain_volume
 from poresim.uptake.bracket import STEPS, found, narrow
 from poresim.uptake.ledger import outflow
-from poresim.uptake.passing import lay_tangent, room_of, serves
+from poresim.uptake.passing import lay_tangent, new_tangent, room_of, serves
 from poresim.uptake.state import END_0, END_1
 from poresim.uptake.team import wait
 from poresim.uptake.touch import by_touch
@@ -72,6 +72,7 @@ def _sweep_half(
     x, gain, pull, back, area = sheet.x, sheet.gain, sheet.pull, sheet.back, sheet.area
     first, far, flow = graph.first, graph.far, graph.flow
     lift, tangent = graph.lift, graph.tangent
+    ring, pipe, alike = graph.ring, graph.pipe, len(graph.pipe) == 1
     plain, linear, kink = wetting.plain, wetting.linear, wetting.kink
     bent = linear and law.kind != 0
     low_row, top = sheet.rows[p, 0], sheet.rows[p, 1]
@@ -121,7 +122,16 @@ def _sweep_half(
                     drop = at - pressure[far[k]]
                     rate = flow[k] * (drop + lift[k])
                     if not serves(law, tangent[k], flow[k], rate):
-                        rate = lay_tangent(law, graph, k, drop, floor, True)
+                        rate, s, wider = new_tangent(
+                            law,
+                            tangent[k],
+                            pipe[0 if alike else ring[k]],
+                            flow[k],
+                            lift[k],
+                            drop,
+                            floor,
+                        )
+                        lay_tangent(flow, lift, tangent, k, drop, rate, s, wider, True)
                     over += span * (rate - past[k - first[i]])
                     slope += span * flow[k]
             for m in range(start[i], start[i + 1]):
