@@ -48,6 +48,7 @@ FLOW_LAW = np.dtype(
         ("yield_stress", np.float64),  # Pa
         ("log_rate", np.float64),  # ln of the unit of the reduced flow, 1/s
         ("log_time", np.float64),  # ln of the unit of E, 1/(Pa/s)
+        ("per_time", np.float64),  # 1 over that unit
         ("cone_start", np.float64),  # first point and step of each table's grid
         ("cone_step", np.float64),
         ("time_start", np.float64),
@@ -65,6 +66,7 @@ FLOW_LAW = np.dtype(
         ("cells", np.float64, (4, tables.CELLS, 6)),  # CONE, TIME, INVERSE, FLOW (curves alone)
         ("coarse", np.int64),  # 1: menisci are followed with fewer points (to 1e-3)
         ("reach", np.float64),  # a tangent to the flow serves for changes up to this share of it
+        ("trickle", np.float64),  # m3/s: what a full tube passes below this does not matter
         ("grasp", np.float64),  # the same of what menisci take: books in the end are exact
         ("waist", np.float64),  # of the tubes that ``flows`` is for; 0: none
         ("full_run", np.float64),  # straight length that resists as such a tube does, over its own
@@ -117,6 +119,7 @@ def yielding(yield_stress: float, consistency: float, index: float) -> FlowLaw:
     law.yield_stress = law.unit_stress = yield_stress
     law.log_rate = (math.log(yield_stress) - math.log(consistency)) / index
     law.log_time = -math.log(yield_stress) - law.log_rate
+    law.per_time = math.exp(-law.log_time)
     law.cone_start, law.cone_step = table.cone
     law.time_start, law.time_step = table.time
     law.inverse_start, law.inverse_step = table.inverse
@@ -136,6 +139,7 @@ def _curve(viscosity: FlowCurve) -> FlowLaw:
     law.order = 1.0 / viscosity.thinnest_index  # the most that it is anywhere
     law.unit_stress = table.unit
     law.log_time = -math.log(table.unit)
+    law.per_time = table.unit
     law.cone_start, law.cone_step = table.cone
     law.time_start, law.time_step = table.stress
     law.inverse_start, law.inverse_step = table.inverse
@@ -169,7 +173,9 @@ def flow_above_yield(law, excess):
     if law.kind == 3:
         return _curve_flow(law, excess)
     p = 1.0 / law.index
-    rate = (excess / law.consistency) ** p  # shear rate at the wall
+    rate = excess / law.consistency  # shear rate at the wall, but for its power
+    if p != 1.0:
+        rate **= p
     if law.kind <= 1:
         s = rate / (3.0 + p)
         return s, p * s / excess

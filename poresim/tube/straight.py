@@ -22,6 +22,7 @@ from poresim.tube.law import excess_at_imbibition, flow_above_yield, log_imbibit
 # a difference of two table values is not; with one term if the speed changes by less than the
 # second.
 _SHORT, _LINEAR = 1e-5, 1e-8
+_MOST = 1e300  # numbers beyond are infinite
 
 
 @kernel
@@ -73,21 +74,17 @@ def _advance_power(law, x, drive, radius, time):
     n = law.index
     p = 1.0 / n
     push = abs(drive)
-    gain = (1.0 + p) / (3.0 + p) * radius * time * (push * radius / (2.0 * law.consistency)) ** p
-    if drive > 0.0:
-        if x <= 0.0:
-            new = gain ** (1.0 / (1.0 + p))
-            return new, new / ((n + 1.0) * push)
-        start = x ** (1.0 + p)
-        total = start + gain
-        new = max(x, total ** (1.0 / (1.0 + p)))
-    else:
-        start = x ** (1.0 + p)
-        total = start - gain
-        if total <= 0.0:
-            return 0.0, 0.0
-        new = min(x, total ** (1.0 / (1.0 + p)))
-    return new, new * (gain / total) / ((n + 1.0) * push)
+    rate = push * radius / (2.0 * law.consistency)
+    gain = (1.0 + p) / (3.0 + p) * radius * time
+    share = gain / x * (rate / x) ** p if x > 0.0 else math.inf  # x^(1+p) grows by this share
+    if drive > 0.0 and share > _MOST:
+        new = (gain * rate**p) ** (1.0 / (1.0 + p))
+        return new, new / ((n + 1.0) * push)
+    total = 1.0 + share if drive > 0.0 else 1.0 - share
+    if total <= 0.0:
+        return 0.0, 0.0
+    new = x * total ** (1.0 / (1.0 + p))
+    return new, new * (share / total) / ((n + 1.0) * push)
 
 
 @inner
@@ -95,9 +92,9 @@ def _advance_by_table(law, x, drive, radius, time):
     """With dE/dw = -1 / (w^2 s) the slopes follow from those of ln E, and no flow is looked up."""
     push = abs(drive)
     ty = law.yield_stress
-    log_gain = math.log(2.0 * time / push) - law.log_time
+    gain = 2.0 * time / push * law.per_time
     if x <= 0.0:
-        z, fall = excess_at_imbibition(law, log_gain)
+        z, fall = excess_at_imbibition(law, math.log(gain))
         excess = law.unit_stress * math.exp(z)
         stress = ty + excess
         new = 0.5 * push * radius / stress
@@ -108,7 +105,7 @@ def _advance_by_table(law, x, drive, radius, time):
         return x, 0.0
     sign = 1.0 if drive > 0.0 else -1.0
     level, fall0 = log_imbibition(law, math.log(excess0 / law.unit_stress))
-    ratio = math.exp(min(log_gain - level, 700.0))  # E falls, or grows, by this share
+    ratio = min(gain / math.exp(level), _MOST)  # E falls, or grows, by this share
     if ratio < _SHORT:
         return _advance_short(law, x, push, sign, stress0, excess0, radius, time)
     if sign < 0.0 and ratio >= 1.0:

@@ -152,11 +152,11 @@ def _numbered(
         lay_lifts(ends, order, new_first, new_ring, tilt, length, lift)
     tangent, pipe = np.zeros(0, TANGENT), np.zeros(0, PIPE)
     if bent:
-        tangent, pipe = np.zeros(2 * m, TANGENT), np.zeros(m, PIPE)
+        tangent, pipe = np.zeros(2 * m, TANGENT), _pipes(solid)
         lay_mates(new_ring, np.full(m, -1, np.int64), tangent)
         tangent["head"] = lift
         lift[:] = 0.0
-        pipe["radius"], pipe["length"], pipe["waist"] = solid.radius, solid.length, solid.waist
+        tangent["radius"] = solid.radius[new_ring]
     rims = rims_of(new_first, far, len(inlet), in_first) if halves else np.zeros(0, np.int32)
     graph = Graph(
         new_first, new_ring, far, np.zeros(2 * m), lift, tangent, pipe, np.full(m, DRY, np.int32),
@@ -184,6 +184,13 @@ def _in_first_half(graph: Graph, shapes: Shapes) -> int:
     if graph.half[1] == graph.half[2]:
         return len(shapes.ends)
     return int(np.count_nonzero(shapes.rank[shapes.ends].max(axis=1) < graph.half[1]))
+
+
+def _pipes(solid: Network) -> NDArray[Any]:
+    length, waist = _alike(solid.length), _alike(solid.waist)
+    pipe = np.zeros(max(len(length), len(waist)), PIPE)
+    pipe["length"], pipe["waist"] = length, waist
+    return pipe
 
 
 def _alike(values: NDArray[np.float64]) -> Floats:

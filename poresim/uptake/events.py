@@ -17,7 +17,7 @@ from poresim.tube.jit import inner, kernel
 from poresim.tube.shape import volume_to
 from poresim.uptake.heap import pop, push
 from poresim.uptake.ledger import forget_stale, predict, schedule, settle
-from poresim.uptake.local import spread
+from poresim.uptake.local import NEAR, spread
 from poresim.uptake.passing import begin_passing
 from poresim.uptake.state import FILLS, TOP, Graph, give_back, happened, open_around
 from poresim.uptake.team import OWED, in_all, note, wait
@@ -37,7 +37,7 @@ class Agenda(NamedTuple):
 
     times: NDArray[np.float64]  # queues of events
     queue: NDArray[np.int32]  # their slots
-    near: NDArray[np.int32]  # slots around a junction
+    near: NDArray[Any]  # slots around a junction, of NEAR
     waiting: NDArray[np.int32]  # junctions to be balanced
     seeds: NDArray[np.int32]
     aside: NDArray[np.int32]  # (2, ...) slots whose events the third is to meet
@@ -52,7 +52,7 @@ class Agenda(NamedTuple):
         return cls(  # memory is taken as it is first used
             np.zeros((3, room)),
             np.zeros((3, room), np.int32),
-            np.zeros((3, most), np.int32),
+            np.zeros((3, most), NEAR),
             np.zeros((3, rows + 2), np.int32),
             np.zeros((3, 2), np.int32),
             np.zeros((2, room), np.int32),

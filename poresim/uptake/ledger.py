@@ -29,6 +29,7 @@ from poresim.uptake.passing import full_flow
 from poresim.uptake.state import BLOCKS_0, BLOCKS_1, END_0, END_1, FILLS, NOTHING
 
 _MEETING_STEPS = 100
+_MOST_LEFT = 0.5  # of a time: what was said of all of it says little of less
 _THERE = 1e-12  # a tube but for this share of it is full: the rest is rounding
 _MEETING = 1e-7  # of the length: menisci this close have met
 
@@ -50,7 +51,7 @@ def outflow(law, wetting, tube, end, pressure, other, time, floor):
         if tube.tangent and abs(tube.tangent_slope * near) <= law.reach * abs(tube.tangent_rate):
             rate = tube.tangent_rate + tube.tangent_slope * near
             return tube.leak * rate * time, tube.leak * tube.tangent_slope * time
-        rate, slope = full_flow(law, tube, drop, floor)
+        rate, slope = full_flow(law, tube.radius, tube.length, tube.waist, drop, floor)
         tube.tangent, tube.tangent_drop = 1, drop
         tube.tangent_rate, tube.tangent_slope = rate, slope
         return tube.leak * rate * time, tube.leak * slope * time
@@ -132,17 +133,32 @@ def settle(law, wetting, tubes, junctions, e, now, until, floor):
 
 
 @inner
+def curved(law, tube):
+    """Whether touches to its law bend, and what is left to take falls with the time left.
+
+    (So it does in a straight level tube: the drive depends on the mouth's pressure alone.)
+    """
+    return law.kind != 0 and tube.waist > STRAIGHT and tube.tilt == 0.0 and not tube.body
+
+
+@inner
 def bring(law, wetting, tubes, junctions, e, now, until, floor):
     """Move tube e on to ``now``; v0, v1 become what is booked from then on, for the lay-out.
 
-    Writes to no junction. What leaves an inlet, whose pressure is given, is looked up anew.
+    Writes to no junction. What leaves an inlet, whose pressure is given, is looked up anew. Slopes
+    are those of what is left (:func:`curved`), or none where too little of it is.
     """
     tube = tubes[e]
     a, b = junctions[tube.a], junctions[tube.b]
     if tube.start < now:
+        left = (until - now) / (until - tube.start)
         moved0, moved1 = _move(law, wetting, tube, a, b, now, until)
         tube.v0 -= moved0
         tube.v1 -= moved1
+        if now < until and law.grasp > 0.0 and curved(law, tube):
+            keep = left if left >= _MOST_LEFT else 0.0
+            tube.s0 *= keep
+            tube.s1 *= keep
     if not tube.full:
         time = max(until - tube.start, 0.0)
         if a.inlet:

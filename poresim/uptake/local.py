@@ -6,14 +6,23 @@ iteration finds it from anywhere, kinks and all; and each lowers the energy of t
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from poresim.tube.jit import inner
 from poresim.uptake.bodies import feeds
 from poresim.uptake.bracket import STEPS, found, narrow
-from poresim.uptake.ledger import outflow, predict_far, schedule, settle
-from poresim.uptake.passing import changed, lay_tangent
+from poresim.uptake.ledger import curved, outflow, predict_far, schedule, settle
+from poresim.uptake.passing import lay_tangent, new_tangent, room_of, serves
 from poresim.uptake.state import END_0, END_1
+from poresim.uptake.touch import TOUCH, by_touch, lay_none, lay_touch
+
+_MOST_LEFT = 0.8  # of a time: what was said of all of it says less of less
+
+#: Work space of a balance: a slot beside the junction and what its meniscus takes; and what the
+#: full tube passed before that stands at this place in the junction's ring, m3/s.
+NEAR = np.dtype([("slot", np.int64), ("touch", TOUCH), ("past", np.float64)])
 
 
 @inner
@@ -24,26 +33,38 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
     """
     node = junctions[i]
     ring, slot, flow, far = graph.ring, graph.slot, graph.flow, graph.far
-    lift, tangent, pipe = graph.lift, graph.tangent, graph.pipe
+    lift, tangent, pipe, alike = graph.lift, graph.tangent, graph.pipe, len(graph.pipe) == 1
     begin, end = graph.first[i], graph.first[i + 1]
-    bent = law.kind != 0
+    bent, touched = law.kind != 0, law.kind != 0 and law.grasp > 0.0
     count, passing, weight = 0, 0, 0.0
+    room, close = math.inf, True  # up to where all tangents serve
     for k in range(begin, end):
         if wetting.linear and flow[k] != 0.0:
             passing += 1
-            if not bent:
-                weight += flow[k]
+            weight += flow[k]
+            if bent:
+                rate = flow[k] * (node.pressure - junctions[far[k]].pressure + lift[k])
+                near[k - begin].past = rate
+                room = min(room, room_of(law, tangent[k], flow[k], rate))
             continue
         s = np.int64(slot[ring[k]])
         if s < 0:  # it passes too little to count
             continue
         if not tubes[s].full and not feeds(node, tubes[s]):
             continue
-        near[count] = s
+        here = near[count]
+        here.slot = s
         count += 1
+        bends = touched and not tubes[s].full and curved(law, tubes[s])
+        if bends:
+            x, volume, slope = _booked(tubes[s], i)
+            left = (until - now) / (until - tubes[s].start) if tubes[s].start < now else 1.0
         if tubes[s].start < now:
             settle(law, wetting, tubes, junctions, s, now, until, floor)
             predict_far(law, wetting, tubes, junctions, s, i, until, floor)
+        if bends:
+            slope *= left if left >= _MOST_LEFT else 0.0
+            _touch(law, wetting, tubes[s], here.touch, i, node.pressure, x, volume, slope)
         _own(tubes[s], junctions, i, 1.0)
     time = until - now
     weight *= time
@@ -53,21 +74,37 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
     for step in range(STEPS):
         over = weight * (node.pressure - old) - node.owed
         slope = weight
-        if bent and passing > 0:
+        close = close and abs(node.pressure - old) <= max(room, 0.0)
+        if bent and passing > 0 and not close:
+            over, slope = -node.owed, 0.0
             for k in range(begin, end):
                 if flow[k] == 0.0:
                     continue
-                v, s, _ = changed(
-                    law, pipe[ring[k]], tangent[k], flow[k], lift[k], old, node.pressure,
-                    junctions[far[k]].pressure, floor,
-                )  # fmt: skip
-                over += time * v
-                slope += time * s
+                drop = node.pressure - junctions[far[k]].pressure
+                rate = flow[k] * (drop + lift[k])
+                if not serves(law, tangent[k], flow[k], rate):
+                    rate, s, wider = new_tangent(
+                        law,
+                        tangent[k],
+                        pipe[0 if alike else ring[k]],
+                        flow[k],
+                        lift[k],
+                        drop,
+                        floor,
+                    )
+                    lay_tangent(flow, lift, tangent, k, drop, rate, s, wider, True)
+                over += time * (rate - near[k - begin].past)
+                slope += time * flow[k]
         for c in range(count):
-            tube = tubes[near[c]]
+            tube = tubes[near[c].slot]
             side = END_0 if tube.a == i else END_1
             other = junctions[tube.b if side == 0 else tube.a].pressure
-            v, s = outflow(law, wetting, tube, side, node.pressure, other, time, floor)
+            if touched and not tube.full and curved(law, tube):
+                v, s = by_touch(
+                    law, wetting, tube, side, near[c].touch, node.pressure, until, floor
+                )
+            else:
+                v, s = outflow(law, wetting, tube, side, node.pressure, other, time, floor)
             over += v
             slope += s
             if side == 0:
@@ -83,26 +120,41 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
             break
         node.pressure = trial
     for c in range(count):
-        _own(tubes[near[c]], junctions, i, -1.0)
-    if bent and passing > 0:
+        _own(tubes[near[c].slot], junctions, i, -1.0)
+    if not close and passing > 0:
         for k in range(begin, end):
             if flow[k] == 0.0:
                 continue
-            other, at = junctions[far[k]], node.pressure
-            before = flow[k] * (old - other.pressure + lift[k])
-            v, s, due = changed(
-                law, pipe[ring[k]], tangent[k], flow[k], lift[k], old, at, other.pressure, floor
-            )
-            if due:
-                lay_tangent(flow, lift, tangent, k, at - other.pressure, before + v, s, True)
-            node.owed -= time * v
-            other.owed += time * v
+            other = junctions[far[k]]
+            rate = flow[k] * (node.pressure - other.pressure + lift[k])
+            more = time * (rate - near[k - begin].past)
+            node.owed -= more
+            other.owed += more
     elif weight > 0.0:
         change = time * (node.pressure - old)
         node.owed -= weight * (node.pressure - old)
         for k in range(begin, end):
             junctions[far[k]].owed += flow[k] * change
     return count
+
+
+@inner
+def _booked(tube, i):
+    """(place of the meniscus that comes from junction i, what it is to take, slope of that)."""
+    if tube.a == i:
+        return tube.x0, tube.v0, tube.s0
+    return tube.x1, tube.v1, tube.s1
+
+
+@inner
+def _touch(law, wetting, tube, touch, i, pressure, x, volume, slope):
+    """What was booked when it stood at x holds for the rest, if anything was."""
+    end, at = (END_0, tube.x0) if tube.a == i else (END_1, tube.x1)
+    if slope > 0.0:
+        volume -= math.pi * tube.radius * tube.radius * (at - x)
+        lay_touch(law, wetting, tube, end, touch, pressure, volume, slope)
+    else:
+        lay_none(law, wetting, tube, end, touch, pressure)
 
 
 @inner
@@ -148,7 +200,7 @@ def spread(
         )
         done += 1
         for c in range(slots):
-            s = np.int64(near[c])
+            s = near[c].slot
             count = schedule(law, wetting, tubes, junctions, s, until, times, queue, count)
         for k in range(first[i], first[i + 1]):
             j = far[k]

@@ -8,64 +8,116 @@ Newtonian liquid's tangents are its law itself, and stay.
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from poresim.tube.filled import wetted_flow, yield_drop
 from poresim.tube.jit import inner
+from poresim.tube.law import wall_stress
 
-#: A tube as its flow law needs it, one a tube.
-PIPE = np.dtype([("radius", np.float64), ("length", np.float64), ("waist", np.float64)])
+#: What a tube's flow law needs besides its radius; one entry where all tubes are alike.
+PIPE = np.dtype([("length", np.float64), ("waist", np.float64)])
 
 #: Of the k-th place in the rings: the flow at which its tangent was laid, m3/s, the head gained on
-#: the way, Pa, and where the tube stands in the ring of its other end.
-TANGENT = np.dtype([("rate", np.float64), ("head", np.float64), ("mate", np.uint32)], align=True)
+#: the way, Pa, the tube's radius, and where it stands in the ring of its other end. ``wider``: by
+#: how much farther than ``law.reach`` it serves; or, below 0, the drop up to which a tube that
+#: passes next to nothing is taken as linear, Pa.
+TANGENT = np.dtype(
+    [
+        ("rate", np.float64),
+        ("head", np.float64),
+        ("radius", np.float64),
+        ("mate", np.uint32),
+        ("wider", np.float32),
+    ],
+    align=True,
+)
 
+_WIDEST = 3.0
+_FADING = 4.0  # times the trickle of now: what passed for one when the tube was taken as linear
 _LEAST = 1e-300  # a full tube's slope is never none: that is how it is known
 
 
 @inner
-def full_flow(law, pipe, drop, floor):
+def full_flow(law, radius, length, waist, drop, floor):
     """(rate, slope) through a full tube, m3/s and m3/s/Pa; the rate is odd in the drop.
 
-    pipe : a record with the tube's radius, length and waist.
     The slope is kept above that at the drop ``floor`` beyond its yield, so that a shear-thinning or
     yielding liquid at rest still has one; the rate itself is exact.
     """
-    r, length, waist = pipe.radius, pipe.length, pipe.waist
-    rate, slope = wetted_flow(law, drop, length, r, length, waist)
-    hold = floor + yield_drop(law, length, r, length, waist)
+    rate, slope = wetted_flow(law, drop, length, radius, length, waist)
+    hold = floor + yield_drop(law, length, radius, length, waist)
     if abs(drop) < hold:
-        _, firm = wetted_flow(law, hold, length, r, length, waist)
+        _, firm = wetted_flow(law, hold, length, radius, length, waist)
         slope = max(slope, firm)
     return rate, max(slope, _LEAST)
 
 
 @inner
-def changed(law, pipe, tangent, slope, lift, old, at, other, floor):
-    """(change of the rate, its slope, whether a new tangent is due), from ``old`` to ``at``.
-
-    ``old`` and ``at``: pressures at the near end. By what its tangent says (``slope``, ``lift``),
-    or by the law where that does not reach.
-    """
-    before, change = slope * (old - other + lift), slope * (at - old)
-    if abs(before + change - tangent.rate) <= law.reach * abs(tangent.rate):
-        return change, slope, False
-    rate, steeper = full_flow(law, pipe, at - other + tangent.head, floor)
-    return rate - before, steeper, True
+def serves(law, tangent, slope, rate):
+    """Whether its tangent, of that slope, may say that a tube passes ``rate``."""
+    if tangent.wider < 0.0:
+        most = -tangent.wider * slope
+        return abs(rate) <= most <= _FADING * law.trickle
+    return abs(rate - tangent.rate) <= law.reach * (1.0 + tangent.wider) * abs(tangent.rate)
 
 
 @inner
-def lay_tangent(flow, lift, tangent, k, drop, rate, slope, both):
+def room_of(law, tangent, slope, rate):
+    """How far the drop of pressure may change until the tangent serves no longer, Pa."""
+    if tangent.wider < 0.0:
+        most = -tangent.wider * slope
+        return (most - abs(rate)) / slope if most <= _FADING * law.trickle else 0.0
+    most = law.reach * (1.0 + tangent.wider) * abs(tangent.rate)
+    return (most - abs(rate - tangent.rate)) / slope
+
+
+@inner
+def new_tangent(law, tangent, pipe, slope, lift, drop, floor):
+    """(rate, slope, wider) of a full tube with that drop of pressure; before: ``slope``, ``lift``.
+
+    A tube that passes less than a ``law.trickle`` is taken as linear, so that none there is laid
+    again and again as pressures that move nothing stir. Elsewhere, where the tangent before was off
+    by less than that of a power law of index 1/2, the next is to serve the farther: what it is off
+    by grows as the square of the way.
+    """
+    push = drop + tangent.head
+    rate, steep = full_flow(law, tangent.radius, pipe.length, pipe.waist, push, floor)
+    if abs(rate) <= law.trickle and law.trickle > 0.0:
+        calm = _drop_at(law, tangent.radius, pipe.length, law.trickle)
+        if calm > abs(push):
+            return law.trickle / calm * push, law.trickle / calm, -calm
+    wider = float(tangent.wider)
+    if slope > 0.0:
+        told = slope * (drop + lift)
+        off = max(abs((told - rate) * rate), _LEAST)
+        most = min(2.0 * wider + 1.0, _WIDEST)
+        wider = min(0.5 * abs(told - tangent.rate) / math.sqrt(off) - 1.0, most)
+    return rate, steep, max(wider, 0.0)
+
+
+@inner
+def lay_tangent(flow, lift, tangent, k, drop, rate, slope, wider, both):
     """The tube at place k, with that pressure over it (without head), passes ``rate``.
 
     both : whether its other end's place is to say the same.
+    (Arrays one by one: to hand the graph over would take longer than the work.)
     """
     here = tangent[k]
     gain = rate / slope - drop
-    flow[k], lift[k], here.rate = slope, gain, rate
+    flow[k], lift[k], here.rate, here.wider = slope, gain, rate, wider
     if both:
         m = here.mate
-        flow[m], lift[m], tangent[m].rate = slope, -gain, -rate
+        mate = tangent[m]
+        flow[m], lift[m], mate.rate, mate.wider = slope, -gain, -rate, wider
+
+
+@inner
+def _drop_at(law, radius, length, rate):
+    """The drop at which a straight tube passes that; one with a waist passes less."""
+    stress = wall_stress(law, math.log(rate / (math.pi * radius**3)))
+    return 2.0 * length * stress / radius
 
 
 @inner
@@ -76,8 +128,8 @@ def pass_by_law(law, graph, sheet, owed, p, time, floor):
     (both alike).
     """
     first, far, flow, lift = graph.first, graph.far, graph.flow, graph.lift
-    ring, tangents, pipe = graph.ring, graph.tangent, graph.pipe
-    pressure, used, reach = sheet.pressure, sheet.used, law.reach
+    tangents, pressure, used = graph.tangent, sheet.pressure, sheet.used
+    ring, pipe, alike = graph.ring, graph.pipe, len(graph.pipe) == 1
     low, top = sheet.rows[p, 0], sheet.rows[p, 1]
     begin, end = graph.half[p], graph.half[p + 1]
     for i in range(low, top):
@@ -95,10 +147,11 @@ def pass_by_law(law, graph, sheet, owed, p, time, floor):
                 continue
             drop = pressure[i] - pressure[j]
             rate = slope * (drop + lift[k])
-            tangent = tangents[k]
-            if abs(rate - tangent.rate) > reach * abs(tangent.rate):
-                rate, slope = full_flow(law, pipe[ring[k]], drop + tangent.head, floor)
-                lay_tangent(flow, lift, tangents, k, drop, rate, slope, ours)
+            if not serves(law, tangents[k], slope, rate):
+                rate, slope, wider = new_tangent(
+                    law, tangents[k], pipe[0 if alike else ring[k]], slope, lift[k], drop, floor
+                )
+                lay_tangent(flow, lift, tangents, k, drop, rate, slope, wider, ours)
             out += rate
             if shared:
                 owed[j] += time * rate
@@ -113,6 +166,7 @@ def begin_passing(law, graph, tube, a, b, floor):
     if len(graph.tangent) == 0:
         graph.flow[k] = graph.flow[tube.at_b] = tube.conduct
         return tube.conduct * (drop + tube.tilt * tube.length)
-    rate, slope = full_flow(law, graph.pipe[tube.number], drop + graph.tangent[k].head, floor)
-    lay_tangent(graph.flow, graph.lift, graph.tangent, k, drop, rate, slope, True)
+    pipe = graph.pipe[0 if len(graph.pipe) == 1 else np.int64(tube.number)]
+    rate, slope, wider = new_tangent(law, graph.tangent[k], pipe, 0.0, 0.0, drop, floor)
+    lay_tangent(graph.flow, graph.lift, graph.tangent, k, drop, rate, slope, wider, True)
     return rate

@@ -17,16 +17,12 @@ from numpy.typing import NDArray
 
 from poresim.tube.jit import inner
 from poresim.tube.straight import plain_volume
-from poresim.tube.wetting import drives
 from poresim.uptake.bodies import feeds
-from poresim.uptake.ledger import bring, outflow
+from poresim.uptake.ledger import bring, curved, outflow
 from poresim.uptake.passing import pass_by_law
 from poresim.uptake.state import END_0, END_1, ONE, TOP
 from poresim.uptake.team import HALVES, INTAKE, OWED, TAKERS, in_all, note, wait
-
-#: A tangent to what a meniscus takes: the pressure at which it was laid, the volume and the slope
-#: there, and its reach, Pa.
-TOUCH = np.dtype([(name, np.float64) for name in ("at", "volume", "slope", "reach")])
+from poresim.uptake.touch import TOUCH, by_touch, lay_none, lay_touch
 
 
 class Sheet(NamedTuple):
@@ -43,7 +39,8 @@ class Sheet(NamedTuple):
     # menisci that come from wet junctions, row after row
     slot: NDArray[np.int32]  # (2 m,)
     end: NDArray[np.int8]  # (2 m,) the tube's end that it came from
-    touch: NDArray[Any]  # (2 m,) of TOUCH: what is not plain goes by tangents
+    touch: NDArray[Any]  # (2 m,) of TOUCH: what is not plain
+    past: NDArray[np.float64]  # (2, most tubes of a row) what they passed before, m3/s
     mouth: NDArray[np.float64]  # (2 m,) pressure there, Pa
     taken: NDArray[np.float64]  # (2 m,) what it takes, m3
     give: NDArray[np.float64]  # (2 m,) d taken / d pressure
@@ -55,8 +52,8 @@ class Sheet(NamedTuple):
     anchor: NDArray[np.float64]  # (2 m,) where it might stand: solves are linear about it; 0: open
 
 
-def make_sheet(junctions: int, tubes: int) -> Sheet:
-    """Work space for a network of that size."""
+def make_sheet(junctions: int, tubes: int, most: int) -> Sheet:
+    """Work space for a network of that size; ``most`` tubes meet at a junction."""
     return Sheet(
         np.zeros(junctions),
         np.zeros(junctions),
@@ -69,6 +66,7 @@ def make_sheet(junctions: int, tubes: int) -> Sheet:
         np.zeros(2 * tubes, np.int32),
         np.zeros(2 * tubes, np.int8),
         np.zeros(2 * tubes, TOUCH),
+        np.zeros((HALVES, most)),
         *(np.zeros(2 * tubes) for _ in range(9)),  # memory is taken as it is first used
     )
 
@@ -88,6 +86,7 @@ def lay_out(law, wetting, tubes, junctions, graph, log, sheet, team, time, until
 
     ``booked``: for how long, s, what full tubes without books pass is booked from then on.
     """
+    known = booked > 0.0 and booked == until - time
     for p in range(team.first, team.last):
         find_rows(junctions, graph, sheet, p)
         for s in range(log.begin[p, TOP], log.counts[p, TOP]):
@@ -95,7 +94,7 @@ def lay_out(law, wetting, tubes, junctions, graph, log, sheet, team, time, until
                 bring(law, wetting, tubes, junctions, s, time, until, floor)
     wait(team)
     for p in range(team.first, team.last):
-        _lay_rows(law, wetting, tubes, junctions, graph, sheet, p, until)
+        _lay_rows(law, wetting, tubes, junctions, graph, sheet, p, until, known)
     wait(team)
     if booked > 0.0 and wetting.linear:
         for p in range(team.first, team.last):
@@ -103,7 +102,7 @@ def lay_out(law, wetting, tubes, junctions, graph, log, sheet, team, time, until
 
 
 @inner
-def _lay_rows(law, wetting, tubes, junctions, graph, sheet, p, until):
+def _lay_rows(law, wetting, tubes, junctions, graph, sheet, p, until, known):
     low, top = sheet.rows[p, 0], sheet.rows[p, 1]
     place = np.int64(graph.first[low])  # there is room for the other half's
     first, ring, slots = graph.first, graph.ring, graph.slot
@@ -139,7 +138,12 @@ def _lay_rows(law, wetting, tubes, junctions, graph, sheet, p, until):
                 area[place] = math.pi * square
                 anchor[place] = 0.0
             else:
-                touch[place].reach = -1.0
+                slope = tube.s0 if side == 0 else tube.s1
+                if known and slope > 0.0 and law.grasp > 0.0 and curved(law, tube):
+                    volume = tube.v0 if side == 0 else tube.v1
+                    lay_touch(law, wetting, tube, side, touch[place], node.pressure, volume, slope)
+                else:
+                    lay_none(law, wetting, tube, side, touch[place], node.pressure)
             place += 1
     start[top] = place
 
@@ -178,28 +182,11 @@ def take(law, wetting, tubes, sheet, m, pressure, until, floor):
             sheet.x[m], sheet.gain[m], sheet.pull[m], sheet.back[m], sheet.area[m], pressure
         )
     else:
-        volume, slope = by_tangent(
+        volume, slope = by_touch(
             law, wetting, tubes[sheet.slot[m]], sheet.end[m], sheet.touch[m], pressure, until, floor
         )
     sheet.taken[m], sheet.give[m] = volume, slope
     return volume, slope
-
-
-@inner
-def by_tangent(law, wetting, tube, end, touch, pressure, until, floor):
-    """What a meniscus takes, and its slope, from the tangent laid last while that reaches.
-
-    That is as far as neither the volume nor the drive changes by more than a small share.
-    """
-    if abs(pressure - touch.at) <= touch.reach:
-        return touch.volume + touch.slope * (pressure - touch.at), touch.slope
-    v, s = outflow(law, wetting, tube, end, pressure, 0.0, until - tube.start, floor)
-    touch.at, touch.volume, touch.slope, touch.reach = pressure, v, s, 0.0
-    if s > 0.0 and law.grasp > 0.0:
-        x, tilt = (tube.x0, tube.tilt) if end == 0 else (tube.x1, -tube.tilt)
-        ahead, behind = drives(wetting, tube, tilt, pressure, x)
-        touch.reach = law.grasp * min(abs(v) / s, abs(ahead if v > 0.0 else behind))
-    return v, s
 
 
 @inner
@@ -216,7 +203,7 @@ def _take_all(law, wetting, tubes, sheet, p, until, floor):
         slot, side = sheet.slot[begin:end], sheet.end[begin:end]
         touch = sheet.touch[begin:end]
         for m in range(len(at)):
-            taken[m], give[m] = by_tangent(
+            taken[m], give[m] = by_touch(
                 law, wetting, tubes[slot[m]], side[m], touch[m], at[m], until, floor
             )
         return

@@ -47,6 +47,7 @@ _ATTEMPTS = 8
 _NEARLY = 4.0  # times its goal: a balance that is as good as found
 _MANY = 2000  # menisci: where there are more, events may leave more owed, else less:
 _LEAST_OF_IT, _MOST_OF_IT = 0.6, 1.5  # so many times as much
+_TRICKLE = 3.0  # times the square of a tangent's reach: flows over a mean meniscus' that are none
 _MENISCI_A_LOOK = 30  # what all junctions owe is looked at after one in so many had an event
 
 Watch = Callable[[float, float], None]
@@ -182,7 +183,7 @@ class Stepper:
         return cls(
             state,
             control,
-            make_sheet(n, m),
+            make_sheet(n, m, int(np.diff(state.graph.first).max())),
             make_system(n),
             make_trees(state.graph, firmness(state.shapes, m)),
             agenda,
@@ -386,4 +387,7 @@ class Stepper:
              self.trees, self.control),
             (s.inlets, now, until, booked, s.floor_drop, least),
         )  # fmt: skip
+        if until > now:
+            mean = intake / max(menisci, 1) / (until - now)
+            s.law.trickle = _TRICKLE * s.law.reach**2 * mean
         return float(total), float(intake), int(menisci)

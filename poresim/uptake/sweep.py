@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from poresim.tube.jit import inner
 from poresim.tube.straight import plain_volume
 from poresim.uptake.bracket import STEPS, found, narrow
 from poresim.uptake.ledger import outflow
-from poresim.uptake.passing import changed, lay_tangent
-from poresim.uptake.sheet import by_tangent
+from poresim.uptake.passing import lay_tangent, new_tangent, room_of, serves
 from poresim.uptake.state import END_0, END_1
 from poresim.uptake.team import wait
+from poresim.uptake.touch import by_touch
 
 FORWARD = np.bool_(False)
 
@@ -66,10 +68,11 @@ def _sweep_half(
         sheet.pressure, sheet.owed, sheet.used, sheet.base, sheet.start[p:]
     )  # fmt: skip
     taken, give, slot, end = sheet.taken, sheet.give, sheet.slot, sheet.end
-    touch = sheet.touch
+    touch, past = sheet.touch, sheet.past[p]
     x, gain, pull, back, area = sheet.x, sheet.gain, sheet.pull, sheet.back, sheet.area
     first, far, flow = graph.first, graph.far, graph.flow
-    ring, lift, tangent, pipe = graph.ring, graph.lift, graph.tangent, graph.pipe
+    lift, tangent = graph.lift, graph.tangent
+    ring, pipe, alike = graph.ring, graph.pipe, len(graph.pipe) == 1
     plain, linear, kink = wetting.plain, wetting.linear, wetting.kink
     bent = linear and law.kind != 0
     low_row, top = sheet.rows[p, 0], sheet.rows[p, 1]
@@ -84,31 +87,58 @@ def _sweep_half(
         low, high = junctions[i].low, junctions[i].high
         old = pressure[i]
         weight, had = 0.0, base[i]
+        own, room, near = 0.0, math.inf, True  # of tubes that go by tangents
         if linear:
             for k in range(first[i], first[i + 1]):
-                if not (bent and np.uint32(far[k] - half) < whole):
+                if not bent or np.uint32(far[k] - half) >= whole:
                     weight += flow[k]
+                elif flow[k] != 0.0:
+                    rate = flow[k] * (pressure[i] - pressure[far[k]] + lift[k])
+                    past[k - first[i]] = rate
+                    own += flow[k]
+                    room = min(room, room_of(law, tangent[k], flow[k], rate))
             weight *= span
+            own *= span
             had = owed[i]
             for m in range(start[i], start[i + 1]):
                 had += taken[m]
         at, over, last = old, 0.0, high - low
         for step in range(STEPS):
             over, slope = weight * (at - old) - had, weight
-            if bent:
+            if bent and step == 0:  # what menisci take is known
+                slope += own
+                for m in range(start[i], start[i + 1]):
+                    slope += give[m]
+                at, low, high, last = narrow(at, -owed[i], slope, low, high, last)
+                continue
+            near = near and abs(at - old) <= room
+            if bent and near:
+                over += own * (at - old)
+                slope += own
+            elif bent:
                 for k in range(first[i], first[i + 1]):
-                    if flow[k] != 0.0 and np.uint32(far[k] - half) < whole:
-                        v, s, _ = changed(
-                            law, pipe[ring[k]], tangent[k], flow[k], lift[k], old, at,
-                            pressure[far[k]], floor,
-                        )  # fmt: skip
-                        over += span * v
-                        slope += span * s
+                    if flow[k] == 0.0 or np.uint32(far[k] - half) >= whole:
+                        continue
+                    drop = at - pressure[far[k]]
+                    rate = flow[k] * (drop + lift[k])
+                    if not serves(law, tangent[k], flow[k], rate):
+                        rate, s, wider = new_tangent(
+                            law,
+                            tangent[k],
+                            pipe[0 if alike else ring[k]],
+                            flow[k],
+                            lift[k],
+                            drop,
+                            floor,
+                        )
+                        lay_tangent(flow, lift, tangent, k, drop, rate, s, wider, True)
+                    over += span * (rate - past[k - first[i]])
+                    slope += span * flow[k]
             for m in range(start[i], start[i + 1]):
                 if plain:
                     v, s = plain_volume(x[m], gain[m], pull[m], back[m], area[m], at)
                 else:
-                    v, s = by_tangent(
+                    v, s = by_touch(
                         law, wetting, tubes[slot[m]], end[m], touch[m], at, until, floor
                     )
                 taken[m], give[m] = v, s
@@ -133,14 +163,8 @@ def _sweep_half(
         for k in range(first[i], first[i + 1]):
             j = far[k]
             more = flow[k] * change
-            if bent and flow[k] != 0.0 and np.uint32(j - half) < whole:
-                before = flow[k] * (old - pressure[j] + lift[k])
-                v, s, due = changed(
-                    law, pipe[ring[k]], tangent[k], flow[k], lift[k], old, at, pressure[j], floor
-                )
-                if due:
-                    lay_tangent(flow, lift, tangent, k, at - pressure[j], before + v, s, True)
-                more = span * v
+            if not near and flow[k] != 0.0 and np.uint32(j - half) < whole:
+                more = span * (flow[k] * (at - pressure[j] + lift[k]) - past[k - first[i]])
             if np.uint32(j - begin) < size and used[j]:
                 owed[j] += more
 
