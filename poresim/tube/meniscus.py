@@ -25,7 +25,7 @@ from poresim.tube.approach import approach_advance, approach_time
 from poresim.tube.filled import STRAIGHT
 from poresim.tube.follow import follow, holding_place, stall, time_between
 from poresim.tube.jit import inner, kernel
-from poresim.tube.moving import moving_advance, moving_time
+from poresim.tube.moved import moved, moved_time
 from poresim.tube.narrowing import narrowing_advance, narrowing_time
 from poresim.tube.panels import panel_follow, panel_time, panelled
 from poresim.tube.shape import BEYOND, radius_at, shape_ends
@@ -44,8 +44,8 @@ def advance(law, wetting, tube, tilt, x, place, pressure, time):
     time *= tube.leak
     if time <= 0.0:
         return x, 0.0
-    if wetting.line > 0.0:
-        return moving_advance(law, wetting, tube, tilt, x, place, pressure, time)
+    if wetting.moving:
+        return moved(law, wetting, tube, tilt, x, place, pressure, time)
     if tube.waist <= STRAIGHT:
         return _advance_waisted(law, wetting, tube, tilt, x, place, pressure, time)
     ahead, behind = drives(wetting, tube, tilt, pressure, x)
@@ -154,8 +154,8 @@ def travel_time(law, wetting, tube, tilt, start, end, place, pressure):
     """Time, s, from ``start`` to ``end`` > start as :func:`advance` goes; inf if it stops."""
     if end <= start:
         return 0.0
-    if wetting.line > 0.0:
-        return moving_time(law, wetting, tube, tilt, start, end, place, pressure) / tube.leak
+    if wetting.moving:
+        return moved_time(law, wetting, tube, tilt, start, end, place, pressure) / tube.leak
     if tube.waist <= STRAIGHT:
         return _time_waisted(law, wetting, tube, tilt, start, end, place, pressure) / tube.leak
     held = tilt > 0.0 and not math.isnan(place)

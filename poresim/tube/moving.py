@@ -23,6 +23,7 @@ import math
 from typing import NamedTuple
 
 import numpy as np
+from numba import carray
 
 from poresim.tube.filled import STRAIGHT
 from poresim.tube.jit import inner
@@ -42,6 +43,9 @@ _FAR = 4.0  # so many times the way off, a stall is not felt
 _ROOTS, _INVERSIONS = 60, 60
 _CLOSE = 3e-3  # a target this close, as a share of the way, is reached by one trapezium
 _RESTED = 30.0  # after so many times its longest relaxation time a meniscus rests
+
+#: What :func:`moving` is asked for.
+ADVANCE, TIME, SPEED = 0, 1, 2
 
 
 class Line(NamedTuple):
@@ -515,3 +519,19 @@ def moving_speed(law, wetting, tube, drive, s):
     line = _line(law, wetting, tube, 1.0, s >= 0.5 * tube.length, 0.0)
     speed, _, _ = _turn(line, drive, _loss(law, tube, s, r), r, 0.0)
     return tube.leak * speed
+
+
+def moving(what, laws, wettings, tubes, tilt, a, b, place, pressure, slope):  # type: ignore[no-untyped-def]
+    """Any of these three, for callers that have the address alone: see :mod:`poresim.tube.moved`.
+
+    ADVANCE: from a in a time b, the slope entered in ``slope``; TIME: from a to b; SPEED: at a
+    under a drive ``pressure``. Arguments before ``tilt`` point to records.
+    """
+    law, wetting, tube = carray(laws, 1)[0], carray(wettings, 1)[0], carray(tubes, 1)[0]
+    if what == ADVANCE:
+        new, rise = moving_advance(law, wetting, tube, tilt, a, place, pressure, b)
+        carray(slope, 1)[0] = rise
+        return new
+    if what == TIME:
+        return moving_time(law, wetting, tube, tilt, a, b, place, pressure)
+    return moving_speed(law, wetting, tube, pressure, a)

@@ -25,7 +25,8 @@ WETTING = np.dtype(
         ("recede_cos", np.float64),
         ("recede_sin", np.float64),
         ("pull", np.float64),  # 2 gamma, N/m
-        ("line", np.float64),  # ln(L/l) of a moving line; 0: angles do not depend on the speed
+        ("moving", np.int64),  # where angles depend on the speed: the address of what says how
+        ("line", np.float64),  # ln(L/l) of a moving line
         ("advance_angle", np.float64),  # rad, without speed
         ("recede_angle", np.float64),
         ("rise", np.float64),  # of a body's pressure as it fills, over 2 gamma / radius

@@ -12,6 +12,7 @@ from poresim.solid.network import Network
 from poresim.tube.filled import STRAIGHT
 from poresim.tube.jit import kernel
 from poresim.tube.law import NEWTONIAN, flow_law
+from poresim.tube.moved import moving_address
 from poresim.tube.waisted import with_waist
 from poresim.tube.wetting import WETTING
 from poresim.uptake.bodies import rise_of
@@ -111,7 +112,8 @@ def wetting_of(liquid: Liquid, accuracy: float) -> Any:
     wetting["advance_cos"], wetting["advance_sin"] = pull * np.cos(ahead), pull * np.sin(ahead)
     wetting["recede_cos"], wetting["recede_sin"] = pull * np.cos(behind), pull * np.sin(behind)
     wetting["advance_angle"], wetting["recede_angle"] = ahead, behind
-    wetting["line"] = liquid.log_length_ratio
+    if liquid.log_length_ratio > 0:
+        wetting["line"], wetting["moving"] = liquid.log_length_ratio, moving_address(TUBE)
     wetting["pull"], wetting["rise"] = pull, rise_of(accuracy)
     wetting["pinned"] = int(ahead != behind)
     wetting["head_share"] = 1e-3 * accuracy

@@ -6,7 +6,7 @@ import math
 
 from poresim.tube.filled import STRAIGHT, wetted_flow
 from poresim.tube.jit import kernel
-from poresim.tube.moving import moving_speed
+from poresim.tube.moved import moved_speed
 from poresim.tube.shape import radius_at
 from poresim.tube.wetting import drives
 
@@ -52,8 +52,8 @@ def arrival_waits(law, wetting, tubes, junctions, waits, n):
             rate, _ = wetted_flow(law, ahead, at, tube.radius, tube.length, tube.waist)
             r = radius_at(tube, at)
             speed = tube.leak * rate / (math.pi * r * r)
-            if wetting.line > 0.0:
-                speed = moving_speed(law, wetting, tube, ahead, at)
+            if wetting.moving:
+                speed = moved_speed(law, wetting, tube, ahead, at)
             wait = (goal * goal - x * x) / (2.0 * at * speed) if speed > 0.0 else _LONG
             if wait >= _LONG and x > 0.0:  # held back before the end: does it still move?
                 rate, _ = wetted_flow(law, ahead, x, tube.radius, tube.length, tube.waist)
