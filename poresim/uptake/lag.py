@@ -26,6 +26,7 @@ from poresim.uptake.state import TOP
 
 _ALL_BUT_AT_REST = 1e-12  # what is left of the distance to rest
 _SMALL = 0.1  # z below which its series serves
+_THERE = 1e-9  # a meniscus but for this share of the way stands at its waist
 _SURE = 2  # steps after an event until changes of pressures mean something
 
 
@@ -113,9 +114,9 @@ def lateness(wetting, law, tubes, junctions, graph, log, before, until, last):
 
 @kernel
 def first_crossing(wetting, law, tubes, junctions, log, until):
-    """When a meniscus will first go through its waist, on or back; inf if none does by then.
+    """When a meniscus will first come to its waist, or go back through it; inf if none does.
 
-    There its drive, which has grown, begins to fall. In a network of one half.
+    There its drive, which has grown, begins to fall, or holds it. In a network of one half.
     """
     first = math.inf
     for s in range(log.counts[0, TOP]):
@@ -136,8 +137,9 @@ def _crossing(wetting, law, tube, end, mouth, until):
     x, place, tilt, v = tube.x0, tube.place0, tube.tilt, tube.v0
     if end == 1:
         x, place, tilt, v = tube.x1, tube.place1, -tube.tilt, tube.v1
-    room = volume_to(tube, half) - volume_to(tube, x)
-    if room > 0.0 and v > room:
+    whole = volume_to(tube, half)
+    room = whole - volume_to(tube, x)
+    if room > _THERE * whole and v >= room * (1.0 - _THERE):
         return travel_time(law, wetting, tube, tilt, x, half, place, mouth.pressure)
     if room < 0.0 and v < room:
         return time * room / v
