@@ -40,7 +40,6 @@ FILES = {name: file for file in SOAKED for name in SETS[file]()}
 #: What the march does not hold yet, and why: work to do, not tolerances to loosen.
 #: benchmarks/ACCURACY.md has the figures.
 WEAK = {
-    "law_cross_waist": "Wide tubes that fill last share what little comes",
     "grains_waist": "Menisci go back and forth through a throat: one of ten closes at a wrong time",
 }
 #: About 5 s or more at 1e-3.
