@@ -51,6 +51,7 @@ LONG = (
     "waists_0.3",
     "waists_0.8",
     "waists_own",
+    "moving_waist",
 )
 LONG += tuple(
     f"law_{law}_waist" for law in ("power", "bingham", "herschel", "cross", "carreau", "measured")

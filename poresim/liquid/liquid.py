@@ -19,7 +19,7 @@ class Liquid:
     receding_angle_deg is the advancing angle when None (no hysteresis). log_length_ratio is
     ln(L/l) of a moving line, about 10: the angles given are those at rest, and at a speed v
     t^3 = t0^3 + 9 (viscosity v / surface_tension) ln(L/l) (:func:`poresim.cox_voinov`); 0: they do
-    not depend on the speed. Newtonian liquids only.
+    not depend on the speed. Newtonian liquids only; menisci in bodies keep the angles at rest.
     """
 
     viscosity: ViscosityLaw
