@@ -12,7 +12,7 @@ MORE = """\
 example:
   poresim warm
 
-Once after installing, it takes about a minute and a half; after that it finds all there and says
+Once after installing, it takes a minute or two; after that it finds all there and says
 nothing.
 Compiled kernels are kept in ~/.cache/poresim; set PORESIM_CACHE to keep them elsewhere.
 """

@@ -5,14 +5,21 @@ Which ones it calls depends on the liquid's law, on tubes with a waist or withou
 junctions there are and on the accuracy; the list below takes every such case once. What is there
 for each kernel is kept on disk (:mod:`poresim.tube.jit`), and a marker written in the end says
 that it is all there: a cache that was broken off half way has none.
+
+The kernel that balances all junctions takes half of the time. Where there is a second core, a
+second process compiles meanwhile what is called beside it, and the first finds that on disk.
 """
 
 from __future__ import annotations
 
 import hashlib
+import os
+import subprocess
+import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
@@ -31,6 +38,7 @@ from poresim.tube.jit import CACHE_FOLDER
 Tell = Callable[[str], None]
 
 _LOOK_S = 0.2  # how often a process that waits for another looks again
+_STEPS_BESIDE = 12  # of a march without solves: enough to call all that a step does
 _SPACING, _RADIUS = 1e-4, 1e-5  # m
 _LAWS: dict[str, ViscosityLaw] = {
     "Newtonian": Newtonian(1e-3),
@@ -73,7 +81,7 @@ def warm(tell: Tell) -> bool:
     with _alone(tell):
         if compiled_already():
             return False
-        tell("compiling the numerical kernels: once after installing, about a minute and a half")
+        tell("compiling the numerical kernels: once after installing, a minute or two")
         for what, work in _work():
             tell(f"  compiling: {what}")
             work()
@@ -110,10 +118,57 @@ def _alone(tell: Tell) -> Iterator[None]:
 
 def _work() -> Iterator[tuple[str, Callable[[], None]]]:
     """What is compiled, in words, and what compiles it."""
-    for name, law in _LAWS.items():
-        yield f"soaks of a {name} liquid", lambda law=law: _soaks(law)  # type: ignore[misc]
-    yield "saturated flow", _flows
-    yield "curves of a solid", _curves
+    with _helper():
+        for name, law in _LAWS.items():
+            yield f"soaks of a {name} liquid", lambda law=law: _soaks(law)  # type: ignore[misc]
+        yield "saturated flow", _flows
+        yield "curves of a solid", _curves
+
+
+@contextmanager
+def _helper() -> Iterator[None]:
+    """A second process at :func:`compile_beside`, while it is of use; nothing rests on it."""
+    code = f"from {__name__} import compile_beside; compile_beside()"
+    nowhere = {name: subprocess.DEVNULL for name in ("stdin", "stdout", "stderr")}
+    process = None
+    if (os.cpu_count() or 1) > 1 and sys.executable:
+        # -P: what lies in the folder one works in is not to be run
+        call = [sys.executable, "-P", "-c", code]
+        with suppress(OSError):
+            process = subprocess.Popen(call, **nowhere)  # type: ignore[call-overload]
+    try:
+        yield
+    finally:
+        if process is not None:
+            process.kill()
+            process.wait()
+
+
+def compile_beside() -> None:
+    """Compile all but the balancing of all junctions.
+
+    It is taken out of this process, whose soaks are wrong from then on.
+    """
+    from poresim.uptake.march import march
+    from poresim.uptake.step import Stepper
+
+    _flows()
+    _curves()
+    Stepper._solve = lambda *_: (0.0, 1.0, 1)  # type: ignore[method-assign]  # nothing is owed
+    for cells, waist, accuracy, share in _CASES:
+        solid = _block(cells, waist)
+        for liquid in _liquids(_LAWS["Newtonian"]):
+            steps = march(
+                solid,
+                liquid,
+                inlet=solid.faces["bottom"],
+                until_saturation=share,
+                accuracy=accuracy,
+                gravity=_gravity(liquid),
+            )
+            with suppress(ArithmeticError, ValueError):  # pressures that nobody found
+                for _ in islice(steps, _STEPS_BESIDE):
+                    pass
 
 
 def _soaks(law: ViscosityLaw) -> None:
@@ -128,8 +183,12 @@ def _soaks(law: ViscosityLaw) -> None:
                 inlet=solid.faces["bottom"],
                 until_saturation=share,
                 accuracy=accuracy,
-                gravity=(0.0, 0.0, 0.0 if liquid.particles is None else -9.8),
+                gravity=_gravity(liquid),
             )
+
+
+def _gravity(liquid: Liquid) -> tuple[float, float, float]:
+    return (0.0, 0.0, 0.0 if liquid.particles is None else -9.8)
 
 
 def _liquids(law: ViscosityLaw) -> list[Liquid]:

@@ -9,6 +9,7 @@ numba itself is loaded with the first kernel, so that to look into the cache tak
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 import os
 import platform
@@ -18,6 +19,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from importlib.metadata import version
 from itertools import takewhile
 from pathlib import Path
@@ -128,4 +130,24 @@ def _compiled(function: Callable[..., Any], **options: Any) -> Any:
     numba.config.CACHE_DIR = str(CACHE_FOLDER)  # type: ignore[attr-defined]
     # nobody calls kernels by their addresses from C
     options["no_cfunc_wrapper"] = True
-    return numba.njit(cache=True, error_model="numpy", nogil=True, **options)(function)
+    dispatcher = numba.njit(cache=True, error_model="numpy", nogil=True, **options)(function)
+    if hasattr(dispatcher, "_cache"):
+        _keep_one_by_one(dispatcher._cache)
+    return dispatcher
+
+
+def _keep_one_by_one(cache: Any) -> None:
+    """Let processes wait for one another when they keep a kernel.
+
+    numba reads the list of what a kernel was compiled for and writes it again. If two processes do
+    so at once, one list is lost, and the file of one signature can come to lie under another's.
+    """
+    keep = cache.save_overload
+
+    def keep_alone(signature: Any, data: Any) -> None:
+        with (CACHE_FOLDER / ".keeping").open("a") as file:
+            with suppress(OSError):  # no locks on this disk
+                fcntl.flock(file, fcntl.LOCK_EX)
+            keep(signature, data)
+
+    cache.save_overload = keep_alone

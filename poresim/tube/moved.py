@@ -21,18 +21,17 @@ from poresim.tube.wetting import WETTING
 _REALS = 5  # numbers after the records
 
 
-@functools.cache
 def moving_address(tube: Any) -> int:
     """Where the compiled code stands in this process; ``tube``: the dtype of a tube's record."""
+    return int(_compiled(tube).address)
+
+
+@functools.cache  # for good: the code goes with its object
+def _compiled(tube: Any) -> Any:
     records = [types.CPointer(from_dtype(one)) for one in (FLOW_LAW, WETTING, tube)]
     reals = [types.float64] * _REALS
     signature = types.float64(types.int64, *records, *reals, types.CPointer(types.float64))
-    compiled: Any = cfunc(signature, cache=True, error_model="numpy")(moving)
-    _kept.append(compiled)
-    return int(compiled.address)
-
-
-_kept: list[Any] = []  # the code goes with its object
+    return cfunc(signature, cache=True, error_model="numpy")(moving)
 
 
 @intrinsic

@@ -1,15 +1,4 @@
-"""A Newtonian meniscus whose contact angle depends on its speed: Cox-Voinov.
-
-t^3 = t0^3 + 9 Ca ln(L / l) with Ca = eta v / gamma > 0 when it advances, < 0 when it recedes
-(Voinov 1976, Tanner 1979, Cox 1986); t0 is the static angle of that way, and t ends at 0 and at
-180 degrees. With w(s) = 8 eta s / r^2 in a straight tube, the loss over the wet part per speed,
-the speed at s is the one root v of::
-
-    P + tilt s + 2 gamma cos(t(v) -+ b) / r = w(s) v
-
-(b: half-opening; see :mod:`poresim.tube.wetting`), found for the change of the angle, so that
-slow menisci keep their figures. Where a cone is steeper than the angle, or than what it lacks to
-180 degrees, the pull would rise with the speed; there it stays as it is until it falls.
+"""The way of a meniscus whose contact angle depends on its speed (:mod:`poresim.tube.line`).
 
 The way from a to c takes T = integral of ds / v(s), a Gauss-Legendre sum by panels: v is finite
 at the mouth, and varies over r ln(L/l) there. For slow menisci the term is as much wet length as
@@ -20,13 +9,21 @@ at the mouth, and varies over r ln(L/l) there. For slow menisci the term is as m
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
 
 import numpy as np
 from numba import carray
 
 from poresim.tube.filled import STRAIGHT
+from poresim.tube.follow import stall
 from poresim.tube.jit import inner
+from poresim.tube.line import (
+    beyond_end,
+    line_of,
+    longest_relaxation,
+    loss_per_speed,
+    slowness,
+    speed_at_drive,
+)
 from poresim.tube.shape import BEYOND, opening, radius_at, shape_ends
 from poresim.tube.wetting import advancing_pull, drives, receding_pull
 
@@ -48,136 +45,6 @@ _RESTED = 30.0  # after so many times its longest relaxation time a meniscus res
 ADVANCE, TIME, SPEED = 0, 1, 2
 
 
-class Line(NamedTuple):
-    """How a line answers its speed along one piece of a tube."""
-
-    way: float  # 1: it advances, -1: it recedes
-    angle: float  # static, rad
-    lean: float  # the angle to the axis at rest, rad: ``angle`` -+ the half-opening
-    pull: float  # 2 gamma, N/m
-    softness: float  # t^3 - t0^3 over the speed, s/m
-    radius: float  # where the pull is taken, m; 0: at the meniscus
-    fastest: float  # speed at which the angle ends, m/s
-    spent: float  # by how much the pull has changed then, N/m
-
-
-@inner
-def _line(law, wetting, tube, way, widening, radius):
-    angle = wetting.advance_angle if way > 0.0 else wetting.recede_angle
-    lean = 0.0
-    if tube.waist <= STRAIGHT:
-        lean = math.atan(opening(tube)) * (1.0 if widening else -1.0)
-    # 9 eta ln / gamma; where grains leave a tube a share of its flow, time runs that much slower
-    softness = 18.0 * law.consistency * wetting.line * tube.leak / wetting.pull
-    lean += angle
-    last = math.pi if way > 0.0 else 0.0
-    part = min(abs(last - angle), max(way * (last - lean), 0.0))
-    spent = 2.0 * max(math.sin(lean + 0.5 * way * part), 0.0) * math.sin(0.5 * part)
-    fastest = way * (last**3 - angle**3) / softness
-    return Line(way, angle, lean, wetting.pull, softness, radius, fastest, wetting.pull * spent)
-
-
-@inner
-def _loss(law, tube, s, r):
-    """Pressure drop over the wet part per speed at s, where the radius is r, Pa s/m."""
-    if tube.waist > STRAIGHT:
-        return 8.0 * law.consistency * s / (r * r)
-    half = 0.5 * tube.length
-    if s <= half:
-        return 8.0 * law.consistency * r * r * _cone(tube.radius, r, s)
-    narrow = tube.radius * tube.waist
-    run = _cone(tube.radius, narrow, half) + _cone(narrow, r, min(s, tube.length) - half)
-    return 8.0 * law.consistency * r * r * run
-
-
-@inner
-def _cone(a, b, run):
-    """Integral of radius^-4 over a cone of that length, from a radius a to b."""
-    both = a * b
-    return run * (a * a + both + b * b) / (3.0 * both * both * both)
-
-
-@inner
-def _turn(line, drive, loss, at, change):
-    """(speed, d speed / d drive, change of the angle, rad): all above 0 where it moves.
-
-    ``drive`` > 0: what there is at rest, Pa, along the way; ``at``: the radius where the pull is
-    taken, m; ``change``: a first guess of the change, or 0.
-    """
-    way, t0, lean = line.way, line.angle, line.lean
-    top = math.pi - t0 if way > 0.0 else t0
-    bent = max(math.pi - lean if way > 0.0 else lean, 0.0)  # the pull has its say up to there
-    stiff = loss / line.softness  # Pa over t^3
-    over = drive - line.spent / at
-    if over >= loss * line.fastest:
-        return (over / loss if loss > 0.0 else math.inf), 1.0 / loss, top
-    steep = line.pull / at
-    low, high = 0.0, top
-    if not 0.0 < change < top:
-        first = steep * max(math.sin(lean), 0.0) + 3.0 * stiff * t0 * t0
-        second = max(0.5 * steep, 3.0 * stiff * t0)
-        change = 2.0 * drive / (first + math.sqrt(first * first + 4.0 * second * drive))
-        if stiff * change * change * change > drive:
-            change = (drive / stiff) ** (1.0 / 3.0)
-        change = min(change, 0.9 * top)
-    grade = 0.0
-    for _ in range(_ROOTS):
-        spent, grade = _spent(way, t0, lean, steep, stiff, change, bent)
-        over = spent - drive
-        if over > 0.0:
-            high = change
-        else:
-            low = change
-        new = change - over / grade if grade > 0.0 else high
-        if not low <= new <= high:
-            new = 0.5 * (low + high)
-        step = abs(new - change)
-        change = new
-        if step <= 1e-7 * change:  # squared by the last step
-            break
-    t = t0 + way * change
-    grown = change * (3.0 * t0 * t0 + way * 3.0 * t0 * change + change * change)
-    # d speed / d drive = (3 t^2 / softness) / (d spent / d change)
-    rise = 3.0 * t * t / line.softness
-    return grown / line.softness, rise / grade if grade > 0.0 else 1.0 / loss, change
-
-
-@inner
-def _spent(way, t0, lean, steep, stiff, change, bent):
-    """(pressure that a change of the angle takes, its slope): by pull and by wet length, Pa."""
-    part = min(change, bent)
-    lost = max(math.sin(lean + 0.5 * way * part), 0.0)
-    spent = 2.0 * steep * lost * math.sin(0.5 * part)
-    grade = 0.0
-    if lost > 0.0 and change <= bent:
-        grade = steep * max(math.sin(lean + way * part), 0.0)
-    t = t0 + way * change
-    spent += stiff * change * (3.0 * t0 * t0 + way * 3.0 * t0 * change + change * change)
-    return spent, grade + stiff * 3.0 * t * t
-
-
-@inner
-def _slowness(line, law, tube, pull, tilt, pressure, s, change):
-    """(1/speed, -d(1/speed)/d drive, change of the angle, length that the line is worth).
-
-    Nothing moves: inf, 0, 0, 0.
-    """
-    r = radius_at(tube, s)
-    drive = line.way * (pressure + pull / r + tilt * s)
-    if drive <= 0.0:
-        return math.inf, 0.0, 0.0, 0.0
-    loss = _loss(law, tube, s, r)
-    at = line.radius if line.radius > 0.0 else r
-    speed, rise, change = _turn(line, drive, loss, at, change)
-    if speed == math.inf:
-        return 0.0, 0.0, change, 0.0
-    if speed <= 0.0:
-        return math.inf, 0.0, 0.0, 0.0
-    slow = 1.0 / speed
-    longer = max(min(drive * slow, 1.0 / rise) - loss, 0.0) * r * r / (8.0 * law.consistency)
-    return slow, rise * slow * slow, change, longer
-
-
 @inner
 def _way_time(line, law, tube, pull, tilt, pressure, a, c, stop, change):
     """(time, -d time / d drive, change of the angle at the end) from a to c, one piece.
@@ -191,7 +58,7 @@ def _way_time(line, law, tube, pull, tilt, pressure, a, c, stop, change):
     total, lost = 0.0, 0.0
     p, whole = a, abs(turn - a)
     while p != turn:
-        slow, _, change, longer = _slowness(line, law, tube, pull, tilt, pressure, p, change)
+        slow, _, change, longer = slowness(line, law, tube, pull, tilt, pressure, p, change)
         scale = p + longer
         if kink == turn and longer < _THIN * whole:
             scale = max(scale, whole)
@@ -208,7 +75,7 @@ def _way_time(line, law, tube, pull, tilt, pressure, a, c, stop, change):
         rule = 0 if wide < _SHORT * scale else (1 if wide < _MIDDLING * scale else 2)
         for k in range(_STARTS[rule], _STARTS[rule + 1]):
             s = p + (q - p) * _NODES[k]
-            slow, steep, change, _ = _slowness(line, law, tube, pull, tilt, pressure, s, change)
+            slow, steep, change, _ = slowness(line, law, tube, pull, tilt, pressure, s, change)
             total += wide * _WEIGHTS[k] * slow
             lost += wide * _WEIGHTS[k] * steep
         p = q
@@ -221,7 +88,7 @@ def _way_time(line, law, tube, pull, tilt, pressure, a, c, stop, change):
             for k in range(_STARTS[2], _STARTS[3]):
                 rest = left * math.exp(-grade / parts * _NODES[k])
                 share = abs(rest) * grade / parts * _WEIGHTS[k]
-                slow, steep, change, _ = _slowness(
+                slow, steep, change, _ = slowness(
                     line, law, tube, pull, tilt, pressure, stop - rest, change
                 )
                 total += share * slow
@@ -234,14 +101,14 @@ def _way_time(line, law, tube, pull, tilt, pressure, a, c, stop, change):
 def _kink(line, law, tube, pull, tilt, pressure, a, c):
     """Where, between a and c, the angle comes to its end, or leaves it; c if nowhere."""
     low, high = a, c
-    f_low = _beyond(line, law, tube, pull, tilt, pressure, low)
-    f_high = _beyond(line, law, tube, pull, tilt, pressure, high)
+    f_low = beyond_end(line, law, tube, pull, tilt, pressure, low)
+    f_high = beyond_end(line, law, tube, pull, tilt, pressure, high)
     if not f_low * f_high < 0.0:
         return c
     s = c
     for _ in range(_ROOTS):  # regula falsi, the kept end's value halved (Illinois)
         s = low - f_low * (high - low) / (f_high - f_low)
-        f = _beyond(line, law, tube, pull, tilt, pressure, s)
+        f = beyond_end(line, law, tube, pull, tilt, pressure, s)
         if f * f_high < 0.0:
             low, f_low = high, f_high
         else:
@@ -253,53 +120,14 @@ def _kink(line, law, tube, pull, tilt, pressure, a, c):
 
 
 @inner
-def _beyond(line, law, tube, pull, tilt, pressure, s):
-    """By how much the drive at s is above what brings the angle to its end, Pa."""
-    r = radius_at(tube, s)
-    at = line.radius if line.radius > 0.0 else r
-    drive = line.way * (pressure + pull / r + tilt * s)
-    return drive - line.spent / at - _loss(law, tube, s, r) * line.fastest
-
-
-@inner
 def _stall(tube, pull, tilt, pressure, a, b):
     """Where the drive at rest vanishes between a and b or not far beyond b; else infinite."""
     way = 1.0 if b > a else -1.0
-    most = a + _FAR * (b - a)
-    best = way * math.inf
-    beyond = a > tube.length or (a == tube.length and way > 0.0)
-    if tube.waist > STRAIGHT or beyond or pull == 0.0:
-        if tilt != 0.0:
-            best = -(pressure + pull / tube.radius) / tilt
-            best = best if way * (best - a) > 0.0 else way * math.inf
-    else:
-        widening = max(a, b) > 0.5 * tube.length
-        grow = opening(tube) * (1.0 if widening else -1.0)
-        base = radius_at(tube, a) - grow * a  # radius base + grow s: a quadratic in s
-        two = tilt * grow
-        one = pressure * grow + tilt * base
-        none = pressure * base + pull
-        best = _nearest(two, one, none, a, way)
-    return best if way * (most - best) > 0.0 else way * math.inf
-
-
-@inner
-def _nearest(two, one, none, a, way):
-    """The nearest zero of two s^2 + one s + none beyond a, going ``way``, or infinite."""
-    best = way * math.inf
-    square = one * one - 4.0 * two * none
-    if square < 0.0:
-        return best
-    q = -0.5 * (one + math.copysign(math.sqrt(square), one))
-    if q != 0.0:
-        s = none / q
-        if way * (s - a) > 0.0:
-            best = s
-    if two != 0.0:
-        s = q / two
-        if way * (s - a) > 0.0 and way * (best - s) > 0.0:
-            best = s
-    return best
+    far = way * math.inf
+    if pull == 0.0 and tilt == 0.0:
+        return far
+    place = stall(tube, pull, tilt, pressure, a, max(a, b) > 0.5 * tube.length, way)
+    return place if way * (a + _FAR * (b - a) - place) > 0.0 else far
 
 
 @inner
@@ -310,7 +138,7 @@ def _follow(line, law, tube, pull, tilt, pressure, a, b, time):
     """
     way = line.way
     stop = _stall(tube, pull, tilt, pressure, a, b)
-    slow0, _, turned, _ = _slowness(line, law, tube, pull, tilt, pressure, a, 0.0)
+    slow0, _, turned, _ = slowness(line, law, tube, pull, tilt, pressure, a, 0.0)
     if slow0 == math.inf:
         return a, 0.0, 0.0, math.inf
     reachable = way * (stop - b) > 0.0
@@ -320,7 +148,7 @@ def _follow(line, law, tube, pull, tilt, pressure, a, b, time):
         if tube.waist <= STRAIGHT and stop <= tube.length and pull != 0.0:
             grow = opening(tube) * (1.0 if max(a, b) > 0.5 * tube.length else -1.0)
             grade = abs(tilt - pull * grow / (at * at))
-        if _relaxation(line, law, tube, stop, at) * _RESTED < time * grade:
+        if longest_relaxation(line, law, tube, stop, at) * _RESTED < time * grade:
             return stop, 0.0, 1.0, grade
     low, high = a, b if reachable else stop
     new = _guess(line, law, tube, pull, tilt, pressure, a, high, stop, time, slow0, turned)
@@ -334,7 +162,7 @@ def _follow(line, law, tube, pull, tilt, pressure, a, b, time):
             if new in (low, high):
                 break
         part, lost, change = _way_time(line, law, tube, pull, tilt, pressure, a, new, stop, turned)
-        slow, steep, change, _ = _slowness(line, law, tube, pull, tilt, pressure, new, change)
+        slow, steep, change, _ = slowness(line, law, tube, pull, tilt, pressure, new, change)
         over = part - time
         if new == b and over <= 0.0:
             return b, -over, lost, 0.0
@@ -351,7 +179,7 @@ def _follow(line, law, tube, pull, tilt, pressure, a, b, time):
         step = way * (target - new)
         if abs(step) <= _CLOSE * min(abs(new - a), abs(stop - new)) and way * (b - target) > 0.0:
             # one trapezium, whose error is the third power of the step
-            slow2, steep2, _, _ = _slowness(line, law, tube, pull, tilt, pressure, target, change)
+            slow2, steep2, _, _ = slowness(line, law, tube, pull, tilt, pressure, target, change)
             if slow2 == math.inf:
                 return new, 0.0, lost, slow
             lost += 0.5 * step * (steep + steep2)
@@ -364,17 +192,6 @@ def _follow(line, law, tube, pull, tilt, pressure, a, b, time):
 
 
 @inner
-def _relaxation(line, law, tube, stop, r):
-    """Drive over speed, Pa s/m, of a meniscus that comes to rest at ``stop``; the most there is."""
-    at = line.radius if line.radius > 0.0 else r
-    soft = line.pull / at * max(math.sin(line.lean), 0.0) * line.softness
-    loss = _loss(law, tube, stop, r)
-    if line.angle > 0.0:
-        return loss + soft / (3.0 * line.angle * line.angle)
-    return math.inf if line.lean >= 0.0 and line.way > 0.0 else loss
-
-
-@inner
 def _guess(line, law, tube, pull, tilt, pressure, a, high, stop, time, slow0, turned):
     """Where the time may run out: the slowness as a straight line in the place."""
     way, room = line.way, abs(high - a)
@@ -383,7 +200,7 @@ def _guess(line, law, tube, pull, tilt, pressure, a, high, stop, time, slow0, tu
         d = min(d, time / slow0)
     if stop - stop == 0.0:
         d = min(d, 0.7 * abs(stop - a))
-    slow1, _, _, _ = _slowness(line, law, tube, pull, tilt, pressure, a + way * d, turned)
+    slow1, _, _, _ = slowness(line, law, tube, pull, tilt, pressure, a + way * d, turned)
     if not slow1 < math.inf:
         return a + way * 0.5 * d
     bend = (slow1 - slow0) / d
@@ -419,7 +236,7 @@ def moving_advance(law, wetting, tube, tilt, x, place, pressure, time):
         drive = ahead if ahead > 0.0 else (min(behind, 0.0) if x > 0.0 else 0.0)
         if drive == 0.0:
             return x, 0.0
-        line = _line(law, wetting, tube, math.copysign(1.0, drive), True, tube.radius)
+        line = line_of(law, wetting, tube, math.copysign(1.0, drive), True, tube.radius)
         level = drive if held else drive - tilt * x
         return _pieces(line, law, tube, 0.0, 0.0 if held else tilt, x, level, time, 0.0)
     half = 0.5 * tube.length
@@ -436,13 +253,13 @@ def moving_advance(law, wetting, tube, tilt, x, place, pressure, time):
         a = half
     ahead, behind = drives(wetting, tube, tilt, pressure, a)
     if ahead > 0.0:
-        line = _line(law, wetting, tube, 1.0, True, 0.0)
+        line = line_of(law, wetting, tube, 1.0, True, 0.0)
         on = advancing_pull(wetting, tube, True)
         return _pieces(line, law, tube, on, tilt, a, pressure, time, lost)
     if x < half or behind >= 0.0:
         return a, 0.0
     if x > half:
-        line = _line(law, wetting, tube, -1.0, True, 0.0)
+        line = line_of(law, wetting, tube, -1.0, True, 0.0)
         back = receding_pull(wetting, tube, True)
         if x > tube.length:
             return _pieces(line, law, tube, back, tilt, x, pressure, time, 0.0)
@@ -463,7 +280,7 @@ def _held(law, wetting, tube, drive, place, x, time, lost):
     half = 0.5 * tube.length
     way = math.copysign(1.0, drive)
     widening = place >= half if way > 0.0 else place > half  # as :func:`drives` has it
-    line = _line(law, wetting, tube, way, widening, radius_at(tube, place))
+    line = line_of(law, wetting, tube, way, widening, radius_at(tube, place))
     goal = half if way > 0.0 else 0.0
     new, left, more, slow = _follow(line, law, tube, 0.0, 0.0, drive, x, goal, time)
     lost += more
@@ -477,19 +294,19 @@ def moving_time(law, wetting, tube, tilt, start, end, place, pressure):
     if tube.waist > STRAIGHT:
         held = tilt > 0.0 and not math.isnan(place)
         ahead, _ = drives(wetting, tube, tilt, pressure, place if held else start)
-        line = _line(law, wetting, tube, 1.0, True, tube.radius)
+        line = line_of(law, wetting, tube, 1.0, True, tube.radius)
         level = ahead if held else ahead - tilt * start
         return _time(line, law, tube, 0.0, 0.0 if held else tilt, level, start, end)
     half = 0.5 * tube.length
     total = 0.0
     if start < half:
         ahead, _ = drives(wetting, tube, tilt, pressure, place)
-        line = _line(law, wetting, tube, 1.0, place >= half, radius_at(tube, place))
+        line = line_of(law, wetting, tube, 1.0, place >= half, radius_at(tube, place))
         total = _time(line, law, tube, 0.0, 0.0, ahead, start, min(end, half))
         start = half
     if end <= half or total == math.inf:
         return total
-    line = _line(law, wetting, tube, 1.0, True, 0.0)
+    line = line_of(law, wetting, tube, 1.0, True, 0.0)
     on = advancing_pull(wetting, tube, True)
     return total + _time(line, law, tube, on, tilt, pressure, start, end)
 
@@ -516,8 +333,8 @@ def _time(line, law, tube, pull, tilt, pressure, start, end):
 def moving_speed(law, wetting, tube, drive, s):
     """Speed, m/s, of a meniscus that advances at s under a drive > 0 at rest, Pa."""
     r = radius_at(tube, s)
-    line = _line(law, wetting, tube, 1.0, s >= 0.5 * tube.length, 0.0)
-    speed, _, _ = _turn(line, drive, _loss(law, tube, s, r), r, 0.0)
+    line = line_of(law, wetting, tube, 1.0, s >= 0.5 * tube.length, 0.0)
+    speed, _, _ = speed_at_drive(line, drive, loss_per_speed(law, tube, s, r), r, 0.0)
     return tube.leak * speed
 
 

@@ -220,7 +220,7 @@ class Stepper:
         shifting menisci far, is undone and taken shorter.
         """
         s, control = self.state, self.control
-        if self.one_by_one:
+        if self.one_by_one and float(control["late_share"]) > 0.0:
             self._look_back(fresh)
         keep(s.tubes, s.junctions, s.log, *self.kept)
         filled = self.agenda.tally["filled"].copy()
