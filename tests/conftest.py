@@ -11,6 +11,14 @@ import pytest
 os.environ.setdefault("MPLBACKEND", "Agg")
 
 
+def pytest_sessionstart(session):
+    """Tests that go to several processes find the kernels compiled: each would do it again."""
+    if getattr(session.config.option, "numprocesses", None):
+        from poresim.ensemble.warming import warm
+
+        warm(print)
+
+
 @pytest.fixture(autouse=True)
 def quiet_figures():
     """Close what a test has drawn."""

@@ -14,7 +14,7 @@ from poresim.tube.jit import inner
 from poresim.uptake.bodies import feeds
 from poresim.uptake.bracket import STEPS, found, narrow
 from poresim.uptake.ledger import curved, outflow, predict_far, schedule, settle
-from poresim.uptake.passing import lay_tangent, room_of, serves
+from poresim.uptake.passing import lay_tangent, new_tangent, room_of, serves
 from poresim.uptake.state import END_0, END_1
 from poresim.uptake.touch import TOUCH, by_touch, lay_none, lay_touch
 
@@ -83,8 +83,16 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
                 drop = node.pressure - junctions[far[k]].pressure
                 rate = flow[k] * (drop + lift[k])
                 if not serves(law, tangent[k], flow[k], rate):
-                    shape = pipe[0 if alike else ring[k]]
-                    rate = lay_tangent(law, flow, lift, tangent, k, shape, drop, floor, True)
+                    rate, s, wider = new_tangent(
+                        law,
+                        tangent[k],
+                        pipe[0 if alike else ring[k]],
+                        flow[k],
+                        lift[k],
+                        drop,
+                        floor,
+                    )
+                    lay_tangent(flow, lift, tangent, k, drop, rate, s, wider, True)
                 over += time * (rate - near[k - begin].past)
                 slope += time * flow[k]
         for c in range(count):

@@ -74,25 +74,7 @@ def room_of(law, tangent, slope, rate):
 
 
 @inner
-def lay_tangent(law, flow, lift, tangent, k, pipe, drop, floor, both):
-    """What the tube at place k passes with that drop of pressure (without head); it is kept there.
-
-    both : whether its other end's place is to say the same.
-    (Arrays one by one: to hand the graph over would take longer than the work.)
-    """
-    here = tangent[k]
-    rate, slope, wider = _told(law, here, pipe, flow[k], lift[k], drop, floor)
-    gain = rate / slope - drop
-    flow[k], lift[k], here.rate, here.wider = slope, gain, rate, wider
-    if both:
-        m = here.mate
-        mate = tangent[m]
-        flow[m], lift[m], mate.rate, mate.wider = slope, -gain, -rate, wider
-    return rate
-
-
-@inner
-def _told(law, tangent, pipe, slope, lift, drop, floor):
+def new_tangent(law, tangent, pipe, slope, lift, drop, floor):
     """(rate, slope, wider) of a full tube with that drop of pressure; before: ``slope``, ``lift``.
 
     A tube that passes less than a ``law.trickle`` is taken as linear, so that none there is laid
@@ -113,6 +95,22 @@ def _told(law, tangent, pipe, slope, lift, drop, floor):
         most = min(2.0 * wider + 1.0, _WIDEST)
         wider = min(0.5 * abs(told - tangent.rate) / math.sqrt(off) - 1.0, most)
     return rate, steep, max(wider, 0.0)
+
+
+@inner
+def lay_tangent(flow, lift, tangent, k, drop, rate, slope, wider, both):
+    """The tube at place k, with that pressure over it (without head), passes ``rate``.
+
+    both : whether its other end's place is to say the same.
+    (Arrays one by one: to hand the graph over would take longer than the work.)
+    """
+    here = tangent[k]
+    gain = rate / slope - drop
+    flow[k], lift[k], here.rate, here.wider = slope, gain, rate, wider
+    if both:
+        m = here.mate
+        mate = tangent[m]
+        flow[m], lift[m], mate.rate, mate.wider = slope, -gain, -rate, wider
 
 
 @inner
@@ -150,8 +148,10 @@ def pass_by_law(law, graph, sheet, owed, p, time, floor):
             drop = pressure[i] - pressure[j]
             rate = slope * (drop + lift[k])
             if not serves(law, tangents[k], slope, rate):
-                shape = pipe[0 if alike else ring[k]]
-                rate = lay_tangent(law, flow, lift, tangents, k, shape, drop, floor, ours)
+                rate, slope, wider = new_tangent(
+                    law, tangents[k], pipe[0 if alike else ring[k]], slope, lift[k], drop, floor
+                )
+                lay_tangent(flow, lift, tangents, k, drop, rate, slope, wider, ours)
             out += rate
             if shared:
                 owed[j] += time * rate
@@ -167,4 +167,6 @@ def begin_passing(law, graph, tube, a, b, floor):
         graph.flow[k] = graph.flow[tube.at_b] = tube.conduct
         return tube.conduct * (drop + tube.tilt * tube.length)
     pipe = graph.pipe[0 if len(graph.pipe) == 1 else np.int64(tube.number)]
-    return lay_tangent(law, graph.flow, graph.lift, graph.tangent, k, pipe, drop, floor, True)
+    rate, slope, wider = new_tangent(law, graph.tangent[k], pipe, 0.0, 0.0, drop, floor)
+    lay_tangent(graph.flow, graph.lift, graph.tangent, k, drop, rate, slope, wider, True)
+    return rate

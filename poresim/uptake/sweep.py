@@ -10,7 +10,7 @@ from poresim.tube.jit import inner
 from poresim.tube.straight import plain_volume
 from poresim.uptake.bracket import STEPS, found, narrow
 from poresim.uptake.ledger import outflow
-from poresim.uptake.passing import lay_tangent, room_of, serves
+from poresim.uptake.passing import lay_tangent, new_tangent, room_of, serves
 from poresim.uptake.state import END_0, END_1
 from poresim.uptake.team import wait
 from poresim.uptake.touch import by_touch
@@ -122,8 +122,16 @@ def _sweep_half(
                     drop = at - pressure[far[k]]
                     rate = flow[k] * (drop + lift[k])
                     if not serves(law, tangent[k], flow[k], rate):
-                        shape = pipe[0 if alike else ring[k]]
-                        rate = lay_tangent(law, flow, lift, tangent, k, shape, drop, floor, True)
+                        rate, s, wider = new_tangent(
+                            law,
+                            tangent[k],
+                            pipe[0 if alike else ring[k]],
+                            flow[k],
+                            lift[k],
+                            drop,
+                            floor,
+                        )
+                        lay_tangent(flow, lift, tangent, k, drop, rate, s, wider, True)
                     over += span * (rate - past[k - first[i]])
                     slope += span * flow[k]
             for m in range(start[i], start[i + 1]):
