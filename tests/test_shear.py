@@ -149,7 +149,7 @@ def plain(state: State, law, solid: ps.Network, until: float) -> tuple[np.ndarra
     near = np.repeat(np.arange(solid.junctions), np.diff(graph.first.astype(int)))
     full = (graph.flow != 0) & (graph.far > near) & (graph.slot[graph.ring] == PASSING)
     tube = graph.ring[full]
-    head = graph.tangent["head"][full] if len(graph.tangent) else graph.lift[full]
+    head = graph.bore["head"][full] if len(graph.tangent) else graph.lift[full]
     drop = pressure[near[full]] - pressure[graph.far[full]] + head
     flows = [np.abs(law.tube_flow_rate(drop, solid.radius[tube], solid.length[tube]))]
     shares, runs, radii = [np.ones(len(tube))], [solid.length[tube]], [solid.radius[tube]]

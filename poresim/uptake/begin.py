@@ -17,7 +17,7 @@ from poresim.tube.waisted import with_waist
 from poresim.tube.wetting import WETTING
 from poresim.uptake.bodies import rise_of
 from poresim.uptake.numbering import lay_lifts, lay_mates, lay_rings, numbered, rims_of
-from poresim.uptake.passing import PIPE, TANGENT
+from poresim.uptake.passing import BORE, TANGENT
 from poresim.uptake.state import (
     DRY,
     JUNCTION,
@@ -152,16 +152,16 @@ def _numbered(
     length = _alike(solid.length)
     if not level:
         lay_lifts(ends, order, new_first, new_ring, tilt, length, lift)
-    tangent, pipe = np.zeros(0, TANGENT), np.zeros(0, PIPE)
+    tangent, bore = np.zeros(2 * m if bent else 0, TANGENT), np.zeros(2 * m if bent else 0, BORE)
     if bent:
-        tangent, pipe = np.zeros(2 * m, TANGENT), _pipes(solid)
         lay_mates(new_ring, np.full(m, -1, np.int64), tangent)
-        tangent["head"] = lift
+        bore["head"] = lift
         lift[:] = 0.0
-        tangent["radius"] = solid.radius[new_ring]
+        for name in ("radius", "length", "waist"):
+            bore[name] = getattr(solid, name)[new_ring]
     rims = rims_of(new_first, far, len(inlet), in_first) if halves else np.zeros(0, np.int32)
     graph = Graph(
-        new_first, new_ring, far, np.zeros(2 * m), lift, tangent, pipe, np.full(m, DRY, np.int32),
+        new_first, new_ring, far, np.zeros(2 * m), lift, tangent, bore, np.full(m, DRY, np.int32),
         np.array([0, in_first, n]), rims,
     )  # fmt: skip
     waist = np.where(solid.waist > STRAIGHT, 1.0, solid.waist)
@@ -186,13 +186,6 @@ def _in_first_half(graph: Graph, shapes: Shapes) -> int:
     if graph.half[1] == graph.half[2]:
         return len(shapes.ends)
     return int(np.count_nonzero(shapes.rank[shapes.ends].max(axis=1) < graph.half[1]))
-
-
-def _pipes(solid: Network) -> NDArray[Any]:
-    length, waist = _alike(solid.length), _alike(solid.waist)
-    pipe = np.zeros(max(len(length), len(waist)), PIPE)
-    pipe["length"], pipe["waist"] = length, waist
-    return pipe
 
 
 def _alike(values: NDArray[np.float64]) -> Floats:

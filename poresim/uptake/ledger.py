@@ -196,16 +196,24 @@ def _move(law, wetting, tube, a, b, now, until):
             tube.x1 = max(tube.x1 + moved1 / area, 0.0)
             tube.grain1 -= max(moved1, 0.0)
     else:
+        all_of_it = now == until and curved(law, tube)  # the law, or a touch to it, has said it
+        area = math.pi * tube.radius * tube.radius
         if a.feeds:
             at = a.pressure + tube.lead0
-            new, _ = advance(law, wetting, tube, tube.tilt, tube.x0, tube.place0, at, time)
+            if all_of_it:
+                new = max(tube.x0 + tube.v0 / area, 0.0)
+            else:
+                new, _ = advance(law, wetting, tube, tube.tilt, tube.x0, tube.place0, at, time)
             moved0 = _volume_between(tube, tube.x0, new)
             tube.speed0 = (new - tube.x0) / time
             tube.grain0 -= max(past_throat(tube, new) - past_throat(tube, tube.x0), 0.0)
             tube.x0 = new
         if b.feeds:
             at = b.pressure + tube.lead1
-            new, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, tube.place1, at, time)
+            if all_of_it:
+                new = max(tube.x1 + tube.v1 / area, 0.0)
+            else:
+                new, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, tube.place1, at, time)
             moved1 = _volume_between(tube, tube.x1, new)
             tube.speed1 = (new - tube.x1) / time
             tube.grain1 -= max(past_throat(tube, new) - past_throat(tube, tube.x1), 0.0)
@@ -362,24 +370,45 @@ def _fill_time(law, wetting, tube, a, b, time):
         return travel_time(
             law, wetting, tube, -tube.tilt, tube.x1, tube.length - tube.x0, tube.place1, at1
         )
-    low, high = 0.0, time
-    f_low = tube.x0 + tube.x1 - tube.length
-    y0, _ = advance(law, wetting, tube, tube.tilt, tube.x0, tube.place0, at0, high)
-    y1, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, tube.place1, at1, high)
-    f_high = y0 + y1 - tube.length
+    return _meeting_time(law, wetting, tube, at0, at1, time)
+
+
+@inner
+def _meeting_time(law, wetting, tube, at0, at1, time):
+    """When two menisci meet under these pressures at their mouths; inf if not within ``time``.
+
+    Sought by the parabola, of the time over how far they have come, through three points: two
+    menisci that go with the root of time have met it at once.
+    """
+    length = tube.length
+    low, f_low = 0.0, tube.x0 + tube.x1 - length
+    high, f_high = time, _overlap(law, wetting, tube, at0, at1, time)
     if f_high < 0.0:
         return math.inf
-    for k in range(_MEETING_STEPS):  # regula falsi, halving every third time
-        t = low - f_low * (high - low) / (f_high - f_low)
-        if k % 3 == 2 or not (low < t < high):
+    # as if the square of how far they have come grew with time
+    t = time * f_low * (2.0 * length + f_low) / ((f_low - f_high) * (2.0 * length + f_low + f_high))
+    for k in range(_MEETING_STEPS):
+        if not low < t < high or k % 4 == 3:
             t = 0.5 * (low + high)
-        y0, _ = advance(law, wetting, tube, tube.tilt, tube.x0, tube.place0, at0, t)
-        y1, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, tube.place1, at1, t)
-        f = y0 + y1 - tube.length
+        f = _overlap(law, wetting, tube, at0, at1, t)
+        if abs(f) <= _MEETING * length or high - low <= 1e-15 * time:
+            return t
         if f > 0.0:
-            high, f_high = t, f
+            old, f_old, high, f_high = high, f_high, t, f
         else:
-            low, f_low = t, f
-        if abs(f) <= _MEETING * tube.length or high - low <= 1e-15 * time:
-            break
+            old, f_old, low, f_low = low, f_low, t, f
+        a, b, c = f_low - f_high, f_high - f_old, f_old - f_low
+        if b == 0.0 or c == 0.0:
+            t = 0.5 * (low + high)
+        else:
+            t = -(low * f_high * f_old * b + high * f_old * f_low * c + old * f_low * f_high * a)
+            t /= a * b * c
     return high
+
+
+@inner
+def _overlap(law, wetting, tube, at0, at1, time):
+    """How much farther than the tube is long two menisci have come together, m; below 0: less."""
+    x0, _ = advance(law, wetting, tube, tube.tilt, tube.x0, tube.place0, at0, time)
+    x1, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, tube.place1, at1, time)
+    return x0 + x1 - tube.length

@@ -33,7 +33,7 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
     """
     node = junctions[i]
     ring, slot, flow, far = graph.ring, graph.slot, graph.flow, graph.far
-    lift, tangent, pipe, alike = graph.lift, graph.tangent, graph.pipe, len(graph.pipe) == 1
+    lift, tangent, bore = graph.lift, graph.tangent, graph.bore
     begin, end = graph.first[i], graph.first[i + 1]
     bent, touched = law.kind != 0, law.kind != 0 and law.grasp > 0.0
     count, passing, weight = 0, 0, 0.0
@@ -84,13 +84,7 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
                 rate = flow[k] * (drop + lift[k])
                 if not serves(law, tangent[k], flow[k], rate):
                     rate, s, wider = new_tangent(
-                        law,
-                        tangent[k],
-                        pipe[0 if alike else ring[k]],
-                        flow[k],
-                        lift[k],
-                        drop,
-                        floor,
+                        law, tangent[k], bore[k], flow[k], lift[k], drop, floor
                     )
                     lay_tangent(flow, lift, tangent, k, drop, rate, s, wider, True)
                 over += time * (rate - near[k - begin].past)

@@ -16,23 +16,14 @@ from poresim.tube.filled import wetted_flow, yield_drop
 from poresim.tube.jit import inner
 from poresim.tube.law import wall_stress
 
-#: What a tube's flow law needs besides its radius; one entry where all tubes are alike.
-PIPE = np.dtype([("length", np.float64), ("waist", np.float64)])
+#: Of the k-th place in the rings: the flow at which its tangent was laid, m3/s, and where the tube
+#: stands in the ring of its other end. ``wider``: by how much farther than ``law.reach`` it serves;
+#: or, below 0, the drop up to which a tube that passes next to nothing is taken as linear, Pa.
+#: (Small, for it is looked at far more often than laid.)
+TANGENT = np.dtype([("rate", np.float64), ("mate", np.uint32), ("wider", np.float32)], align=True)
 
-#: Of the k-th place in the rings: the flow at which its tangent was laid, m3/s, the head gained on
-#: the way, Pa, the tube's radius, and where it stands in the ring of its other end. ``wider``: by
-#: how much farther than ``law.reach`` it serves; or, below 0, the drop up to which a tube that
-#: passes next to nothing is taken as linear, Pa.
-TANGENT = np.dtype(
-    [
-        ("rate", np.float64),
-        ("head", np.float64),
-        ("radius", np.float64),
-        ("mate", np.uint32),
-        ("wider", np.float32),
-    ],
-    align=True,
-)
+#: What tangents are laid by: the head gained on the way, Pa, and the tube's measures, m.
+BORE = np.dtype([(name, np.float64) for name in ("head", "radius", "length", "waist")])
 
 _WIDEST = 3.0
 _FADING = 4.0  # times the trickle of now: what passed for one when the tube was taken as linear
@@ -74,7 +65,7 @@ def room_of(law, tangent, slope, rate):
 
 
 @inner
-def new_tangent(law, tangent, pipe, slope, lift, drop, floor):
+def new_tangent(law, tangent, bore, slope, lift, drop, floor):
     """(rate, slope, wider) of a full tube with that drop of pressure; before: ``slope``, ``lift``.
 
     A tube that passes less than a ``law.trickle`` is taken as linear, so that none there is laid
@@ -82,10 +73,10 @@ def new_tangent(law, tangent, pipe, slope, lift, drop, floor):
     by less than that of a power law of index 1/2, the next is to serve the farther: what it is off
     by grows as the square of the way.
     """
-    push = drop + tangent.head
-    rate, steep = full_flow(law, tangent.radius, pipe.length, pipe.waist, push, floor)
+    push = drop + bore.head
+    rate, steep = full_flow(law, bore.radius, bore.length, bore.waist, push, floor)
     if abs(rate) <= law.trickle and law.trickle > 0.0:
-        calm = _drop_at(law, tangent.radius, pipe.length, law.trickle)
+        calm = _drop_at(law, bore.radius, bore.length, law.trickle)
         if calm > abs(push):
             return law.trickle / calm * push, law.trickle / calm, -calm
     wider = float(tangent.wider)
@@ -129,7 +120,7 @@ def pass_by_law(law, graph, sheet, owed, p, time, floor):
     """
     first, far, flow, lift = graph.first, graph.far, graph.flow, graph.lift
     tangents, pressure, used = graph.tangent, sheet.pressure, sheet.used
-    ring, pipe, alike = graph.ring, graph.pipe, len(graph.pipe) == 1
+    bore = graph.bore
     low, top = sheet.rows[p, 0], sheet.rows[p, 1]
     begin, end = graph.half[p], graph.half[p + 1]
     for i in range(low, top):
@@ -149,7 +140,7 @@ def pass_by_law(law, graph, sheet, owed, p, time, floor):
             rate = slope * (drop + lift[k])
             if not serves(law, tangents[k], slope, rate):
                 rate, slope, wider = new_tangent(
-                    law, tangents[k], pipe[0 if alike else ring[k]], slope, lift[k], drop, floor
+                    law, tangents[k], bore[k], slope, lift[k], drop, floor
                 )
                 lay_tangent(flow, lift, tangents, k, drop, rate, slope, wider, ours)
             out += rate
@@ -166,7 +157,6 @@ def begin_passing(law, graph, tube, a, b, floor):
     if len(graph.tangent) == 0:
         graph.flow[k] = graph.flow[tube.at_b] = tube.conduct
         return tube.conduct * (drop + tube.tilt * tube.length)
-    pipe = graph.pipe[0 if len(graph.pipe) == 1 else np.int64(tube.number)]
-    rate, slope, wider = new_tangent(law, graph.tangent[k], pipe, 0.0, 0.0, drop, floor)
+    rate, slope, wider = new_tangent(law, graph.tangent[k], graph.bore[k], 0.0, 0.0, drop, floor)
     lay_tangent(graph.flow, graph.lift, graph.tangent, k, drop, rate, slope, wider, True)
     return rate

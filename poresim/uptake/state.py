@@ -110,7 +110,7 @@ class Graph(NamedTuple):
     lift: Floats  # (2 m,) what a full tube's drop gains on the way there, Pa: the head, or by its
     # tangent; empty where all is level and Newtonian
     tangent: NDArray[Any]  # (2 m,) of TANGENT; empty for a Newtonian liquid, and one with grains
-    pipe: NDArray[Any]  # (m,) of PIPE, or one for all; or empty
+    bore: NDArray[Any]  # (2 m,) of BORE, likewise
     slot: Places  # (m,) of each tube; DRY or PASSING where it has none
     half: NDArray[np.int64]  # (3,) the first junction of each half, and n
     rims: Places  # (r,) junctions that tubes join to the other half, rising

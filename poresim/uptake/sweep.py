@@ -71,8 +71,7 @@ def _sweep_half(
     touch, past = sheet.touch, sheet.past[p]
     x, gain, pull, back, area = sheet.x, sheet.gain, sheet.pull, sheet.back, sheet.area
     first, far, flow = graph.first, graph.far, graph.flow
-    lift, tangent = graph.lift, graph.tangent
-    ring, pipe, alike = graph.ring, graph.pipe, len(graph.pipe) == 1
+    lift, tangent, bore = graph.lift, graph.tangent, graph.bore
     plain, linear, kink = wetting.plain, wetting.linear, wetting.kink
     bent = linear and law.kind != 0
     low_row, top = sheet.rows[p, 0], sheet.rows[p, 1]
@@ -123,13 +122,7 @@ def _sweep_half(
                     rate = flow[k] * (drop + lift[k])
                     if not serves(law, tangent[k], flow[k], rate):
                         rate, s, wider = new_tangent(
-                            law,
-                            tangent[k],
-                            pipe[0 if alike else ring[k]],
-                            flow[k],
-                            lift[k],
-                            drop,
-                            floor,
+                            law, tangent[k], bore[k], flow[k], lift[k], drop, floor
                         )
                         lay_tangent(flow, lift, tangent, k, drop, rate, s, wider, True)
                     over += span * (rate - past[k - first[i]])
