@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.integrate import quad
+from scipy.integrate import quad, solve_ivp
 from scipy.special import lambertw
 
 import poresim as ps
@@ -80,6 +80,29 @@ def test_tube_fed_from_both_ends_fills_in_a_quarter_of_the_time():
     """Two menisci meet in the middle: Washburn over half the length (symmetry)."""
     result = soak(line(10e-6, 10e-3), inlet=[0, 1])
     assert result.filled_at_s[0] == pytest.approx(0.5555555556 / 4, rel=TOLERANCE)
+
+
+@pytest.mark.parametrize("law", [ps.Newtonian(MU), ps.PowerLaw(3e-3, 0.7), ps.Bingham(0.05, MU)])
+def test_menisci_that_go_unlike_ways_meet_when_they_do(law):
+    """One rises, one sinks: both by their own ODE (scipy), until the tube is full."""
+    radius, length = 100e-6, 50e-3
+    solid = line(radius, length)
+    filled = soak(solid, liquid(law), inlet=[0, 1], gravity=DOWN).filled_at_s[0]
+
+    def rates(_, square):  # of x^2: the speed has no bound at the mouth
+        x = np.sqrt(np.maximum(square, 1e-16))
+        push = 2 * GC / radius + RHO * G * np.array([-x[0], x[1]])
+        stress = push * radius / (2 * x)
+        flow = np.array([law.tube_flow_rate(u, radius, x_) for u, x_ in zip(push, x, strict=True)])
+        assert np.all(stress > getattr(law, "yield_stress", 0.0))
+        return 2 * x * flow / (np.pi * radius**2)
+
+    def met(_, square):
+        return np.sum(np.sqrt(square)) - length
+
+    met.terminal = True
+    way = solve_ivp(rates, (0, 10), [1e-16, 1e-16], "DOP853", events=met, rtol=1e-11, atol=1e-20)
+    assert filled == pytest.approx(way.t_events[0][0], rel=TOLERANCE)
 
 
 # ---- two tubes in series: quasi-steady Poiseuille, as in Reyssat et al. 2008, JFM 615:335 -----
