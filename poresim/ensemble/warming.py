@@ -21,6 +21,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from itertools import islice
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -120,7 +121,7 @@ def _work() -> Iterator[tuple[str, Callable[[], None]]]:
     """What is compiled, in words, and what compiles it."""
     with _helper():
         for name, law in _LAWS.items():
-            yield f"soaks of a {name} liquid", lambda law=law: _soaks(law)  # type: ignore[misc]
+            yield f"soaks of a {name} liquid", lambda law=law: _soak_all(law)  # type: ignore[misc]
         yield "saturated flow", _flows
         yield "curves of a solid", _curves
 
@@ -155,40 +156,32 @@ def compile_beside() -> None:
     _flows()
     _curves()
     Stepper._solve = lambda *_: (0.0, 1.0, 1)  # type: ignore[method-assign]  # nothing is owed
-    for cells, waist, accuracy, share in _CASES:
-        solid = _block(cells, waist)
-        for liquid in _liquids(_LAWS["Newtonian"]):
-            steps = march(
-                solid,
-                liquid,
-                inlet=solid.faces["bottom"],
-                until_saturation=share,
-                accuracy=accuracy,
-                gravity=_gravity(liquid),
-            )
-            with suppress(ArithmeticError, ValueError):  # pressures that nobody found
-                for _ in islice(steps, _STEPS_BESIDE):
-                    pass
+    for asked in _soaks(_LAWS["Newtonian"]):
+        with suppress(ArithmeticError, ValueError):  # pressures that nobody found
+            for _ in islice(march(**asked), _STEPS_BESIDE):
+                pass
 
 
-def _soaks(law: ViscosityLaw) -> None:
+def _soak_all(law: ViscosityLaw) -> None:
     from poresim.uptake.march import soak
 
+    for asked in _soaks(law):
+        soak(**asked)
+
+
+def _soaks(law: ViscosityLaw) -> Iterator[dict[str, Any]]:
+    """What is asked of a march in each case, with liquids of that law."""
     for cells, waist, accuracy, share in _CASES:
         solid = _block(cells, waist)
         for liquid in _liquids(law):
-            soak(
-                solid,
-                liquid,
-                inlet=solid.faces["bottom"],
-                until_saturation=share,
-                accuracy=accuracy,
-                gravity=_gravity(liquid),
-            )
-
-
-def _gravity(liquid: Liquid) -> tuple[float, float, float]:
-    return (0.0, 0.0, 0.0 if liquid.particles is None else -9.8)
+            yield {
+                "solid": solid,
+                "liquid": liquid,
+                "inlet": solid.faces["bottom"],
+                "until_saturation": share,
+                "accuracy": accuracy,
+                "gravity": (0.0, 0.0, 0.0 if liquid.particles is None else -9.8),
+            }
 
 
 def _liquids(law: ViscosityLaw) -> list[Liquid]:

@@ -196,23 +196,24 @@ def _move(law, wetting, tube, a, b, now, until):
             tube.x1 = max(tube.x1 + moved1 / area, 0.0)
             tube.grain1 -= max(moved1, 0.0)
     else:
-        all_of_it = now == until and curved(law, tube)  # the law, or a touch to it, has said it
+        # what is booked to the step's end was said by the law, or by a touch to it
+        known = now == until and curved(law, tube)
         area = math.pi * tube.radius * tube.radius
         if a.feeds:
-            at = a.pressure + tube.lead0
-            if all_of_it:
+            if known:
                 new = max(tube.x0 + tube.v0 / area, 0.0)
             else:
+                at = a.pressure + tube.lead0
                 new, _ = advance(law, wetting, tube, tube.tilt, tube.x0, tube.place0, at, time)
             moved0 = _volume_between(tube, tube.x0, new)
             tube.speed0 = (new - tube.x0) / time
             tube.grain0 -= max(past_throat(tube, new) - past_throat(tube, tube.x0), 0.0)
             tube.x0 = new
         if b.feeds:
-            at = b.pressure + tube.lead1
-            if all_of_it:
+            if known:
                 new = max(tube.x1 + tube.v1 / area, 0.0)
             else:
+                at = b.pressure + tube.lead1
                 new, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, tube.place1, at, time)
             moved1 = _volume_between(tube, tube.x1, new)
             tube.speed1 = (new - tube.x1) / time
