@@ -144,11 +144,8 @@ class _Quadrature:
 
     def where(self, name: str, target: Floats) -> _Sums:
         """The sums where z or y, which both rise with ln g, are as given."""
-        from scipy.interpolate import CubicHermiteSpline
-
-        z, n, y, slope = self._known(self.knots)
-        at, rise = (z, n) if name == "z" else (y, n * slope)
-        g = np.clip(CubicHermiteSpline(at, self.knots, 1 / rise)(target), *self.ends)
+        z, _, y, _ = self._known(self.knots)
+        g = np.interp(target, z if name == "z" else y, self.knots)
         for _ in range(_STEPS):
             z, n, y, slope = self._known(g)
             step = (target - z) / n if name == "z" else (target - y) / (n * slope)
