@@ -198,7 +198,7 @@ for law in LAWS:
 """
 
 
-UNUSED = {"law.wall_stress", "law.cone_integral"}  # only tests call them
+UNUSED = {"law.cone_integral"}  # only tests call it
 
 
 def _kernels() -> set[str]:
