@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -27,15 +28,30 @@ def within(name: str, value: ArrayLike, least: float, greatest: float, unit: str
 
     Raises ValueError (the first that lies outside, with the range), TypeError (no number).
     """
-    given = np.asarray(value)
-    if given.dtype.kind not in "iuf":
-        raise TypeError(f"{name} must be a number, got {value!r}")
-    numbers = given.astype(np.float64)
+    numbers = as_numbers(name, value)
     outside = ~((numbers >= least) & (numbers <= greatest))  # also what is not a number
     if outside.any():
         span = f"{least:g} to {greatest:g}" + (f" ({unit})" if unit else "")
         raise ValueError(f"{name} must lie in {span}, got {numbers[outside][0]:g}")
     return numbers
+
+
+def between(name: str, value: ArrayLike, above: float, below: float = math.inf) -> Floats:
+    """``value`` as numbers, all of them between two that they may not reach; see within."""
+    numbers = as_numbers(name, value)
+    outside = ~((numbers > above) & (numbers < below))
+    if outside.any():
+        end = "finite" if below == math.inf else f"below {below:g}"
+        raise ValueError(f"{name} must be above {above:g} and {end}, got {numbers[outside][0]:g}")
+    return numbers
+
+
+def as_numbers(name: str, value: ArrayLike) -> Floats:
+    """``value`` as numbers, finite or not. Raises TypeError (no number)."""
+    given = np.asarray(value)
+    if given.dtype.kind not in "iuf":
+        raise TypeError(f"{name} must be a number, got {value!r}")
+    return given.astype(np.float64)
 
 
 def plain(values: Floats) -> Any:
