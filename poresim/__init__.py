@@ -46,6 +46,8 @@ _PUBLIC = {
     "holding_stress": "poresim.liquid.suspension",
     "settling_velocity": "poresim.liquid.suspension",
     "bridging_chance": "poresim.liquid.suspension",
+    "Cup": "poresim.liquid.cup",
+    "Stirred": "poresim.liquid.cup",
     "build_liquid": "poresim.scenario.build",
     "load_scenario": "poresim.scenario.reading",
     "ScenarioError": "poresim.scenario.faults",

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 GRAVITY = 9.80665  # m/s2, standard gravity
 _LARGE = 1e6
+HINDRANCE = 4.65  # power of Richardson and Zaki at low Reynolds numbers
 _HOLDS = 0.048
 _SLOWEST, _FASTEST = -690.0, 690.0  # ln of shear rates, 1/s, that numbers can hold
 
@@ -134,7 +135,7 @@ def hindered(fraction: ArrayLike) -> Any:
 
     fraction : the grains' share of the volume, 0 to 1. Richardson & Zaki 1954 (from memory).
     """
-    return plain((1 - within("fraction", fraction, 0, 1)) ** 4.65)
+    return plain((1 - within("fraction", fraction, 0, 1)) ** HINDRANCE)
 
 
 def holding_stress(diameter: ArrayLike, excess_density: ArrayLike) -> Any:
