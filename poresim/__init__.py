@@ -49,6 +49,7 @@ _PUBLIC = {
     "Cup": "poresim.liquid.cup",
     "Stirred": "poresim.liquid.cup",
     "build_liquid": "poresim.scenario.build",
+    "build_cup": "poresim.scenario.build",
     "load_scenario": "poresim.scenario.reading",
     "ScenarioError": "poresim.scenario.faults",
     "flow": "poresim.uptake.flow",

@@ -121,8 +121,38 @@ def test_counts_fall_with_the_width_asked_for():
         ({"volume_fraction": 0.1, "diameter": 1e-5, "density": 0.0}, "density"),
         ({"volume_fraction": 0.1, "diameter": 1e-5, "leak": 0.0}, "leak"),
         ({"volume_fraction": 0.1, "diameter": 1e-5, "leak": 1.1}, "leak"),
+        ({"volume_fraction": 0.1, "diameter": 1e-5, "bridging_ratio": 0.9}, "bridging_ratio"),
+        ({"volume_fraction": 0.1, "diameter": 1e-5, "bridging_ratio": math.inf}, "bridging_ratio"),
+        ({"volume_fraction": 0.1, "diameter": 1e-5, "deposition_per_m": -1.0}, "deposition_per_m"),
+        ({"volume_fraction": 0.1, "diameter": 1e-5, "deposition_per_m": math.nan}, "deposition"),
+        ({"volume_fraction": 0.1, "diameter": 1e-5, "bed_porosity": 0.1}, "bed_porosity"),
+        ({"volume_fraction": 0.1, "diameter": 1e-5, "bed_porosity": 0.9}, "bed_porosity"),
+        ({"volume_fraction": 0.1, "diameter": 1e-5, "max_fraction": 0.39}, "max_fraction"),
+        ({"volume_fraction": 0.1, "diameter": 1e-5, "max_fraction": 0.76}, "max_fraction"),
+        ({"volume_fraction": 0.1, "diameter": 1e-5, "max_fraction": math.nan}, "max_fraction"),
+        ({"volume_fraction": 0.5, "diameter": 1e-5, "max_fraction": 0.5}, "above volume_fraction"),
+        ({"volume_fraction": 0.1, "diameter": 1e-5, "intrinsic_viscosity": -0.1}, "intrinsic"),
+        ({"volume_fraction": 0.1, "diameter": 1e-5, "passing_ratio": 2.9}, "passing_ratio"),
+        ({"volume_fraction": 0.1, "diameter": 1e-5, "bridging_ratio": 8.0}, "passing_ratio"),
+        ({"volume_fraction": 0.1, "diameter": 1e-5, "passing_ratio": math.inf}, "passing_ratio"),
     ],
 )
 def test_unphysical_grains_are_refused(arguments, word):
     with pytest.raises(ValueError, match=word):
         ps.Particles(**arguments)
+
+
+def test_how_grains_are_caught_has_defaults_and_ends():
+    """The defaults of the trade: arches below 3 throats a grain, 64 % packing, Einstein's 2.5."""
+    plain = ps.Particles(0.1, 1e-5)
+    assert (plain.bridging_ratio, plain.passing_ratio, plain.deposition_per_m) == (3.0, 7.0, 0.0)
+    assert (plain.bed_porosity, plain.max_fraction, plain.intrinsic_viscosity) == (0.4, 0.64, 2.5)
+    for changes in (
+        {"bridging_ratio": 1.0, "passing_ratio": 1.0},  # only sieving; all that fits passes
+        {"bridging_ratio": 8, "passing_ratio": 8},
+        {"bed_porosity": 0.2, "max_fraction": 0.75, "intrinsic_viscosity": 0},
+        {"bed_porosity": 0.8, "max_fraction": 0.4, "deposition_per_m": 50.0},
+    ):
+        grains = ps.Particles(0.1, 1e-5, **changes)
+        assert {name: getattr(grains, name) for name in changes} == changes
+        assert all(type(getattr(grains, name)) is float for name in changes)

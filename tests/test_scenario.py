@@ -129,6 +129,49 @@ def test_a_liquid_takes_over_what_it_does_not_state():
     assert (spiced.particles.density, spiced.particles.leak) == (1300, 0.02)
 
 
+CAUGHT = {
+    "bridging_ratio": 2.5,
+    "deposition_per_m": 50,
+    "bed_porosity": 0.35,
+    "max_fraction": 0.58,
+    "intrinsic_viscosity": 3.1,
+    "passing_ratio": 6,
+}
+
+
+def test_how_grains_are_caught():
+    """Each key reaches the grains; those left out have the defaults of Particles."""
+    keys = "\n".join(f"{key} = {value}" for key, value in CAUGHT.items())
+    given = ps.build_liquid(parse_scenario(changed(("= 1300", f"= 1300\n{keys}"))).liquids[2])
+    assert {key: getattr(given.particles, key) for key in CAUGHT} == CAUGHT
+    left_out = ps.build_liquid(parse_scenario(GOOD).liquids[2]).particles
+    plain = ps.Particles(0.015, 12e-6)
+    for key in CAUGHT:
+        assert getattr(left_out, key) == getattr(plain, key) != CAUGHT[key]
+
+
+@pytest.mark.parametrize(
+    ("keys", "cup"),
+    [
+        ("", ps.Stirred()),
+        ("cup_mm = 30", ps.Cup(0.03, 0.015)),
+        ("cup_mm = 30\nheld_mm = 5", ps.Cup(0.03, 0.005)),
+        ("cup_mm = 30\nheld_mm = 0\ncup_mL = 50", ps.Cup(0.03, 0.0, 5e-5)),
+        ("cup_mm = 30\nheld_mm = 30\nstirred = false", ps.Cup(0.03, 0.03)),
+        ("cup_mm = 30\ncup_mL = 50\nstirred = true", ps.Stirred(5e-5)),
+        ("cup_mL = 50", ps.Stirred(5e-5)),
+        ("stirred = true", ps.Stirred()),
+        ("cup_mm = 30\ncup_mL = 50\ngravity = false", ps.Stirred(5e-5)),
+    ],
+)
+def test_the_cup_that_a_face_dips_into(keys, cup):
+    text = changed(('faces = ["bottom"]', f'faces = ["bottom"]\n{keys}'))
+    found = ps.build_cup(parse_scenario(text).exposure)
+    assert type(found) is type(cup)
+    for name, value in vars(cup).items():
+        assert getattr(found, name) == pytest.approx(value)
+
+
 def test_an_angle_may_depend_on_the_speed():
     """Liquids take it over as one table, and switch it off by a 0."""
     text = changed(

@@ -309,8 +309,89 @@ FAULTS = [
     ),
     (
         "= 0.015",
-        "= 0.015\nbridging_ratio = 3",
-        "28: liquids[3].particles.bridging_ratio: ... not in this version",
+        "= 0.015\nbridging_ratio = 0.5",
+        "28: liquids[3].particles.bridging_ratio: got 0.5; give throat over grain below which "
+        "grains can arch (1: never), from 1 up to 10, such as 3",
+    ),
+    (
+        "= 0.015",
+        "= 0.015\nbridging_ratio = 8",
+        "28: liquids[3].particles.bridging_ratio: got 8, above passing_ratio (7); grains that pass "
+        "what is closed cannot arch: give less, or more for passing_ratio",
+    ),
+    (
+        "= 0.015",
+        "= 0.015\nbridging_ratio = 5\npassing_ratio = 4",
+        "29: liquids[3].particles.passing_ratio: got 4, below bridging_ratio (5); grains that pass",
+    ),
+    (
+        "= 0.015",
+        "= 0.015\nbriding_ratio = 5",
+        "28: liquids[3].particles.briding_ratio: ... did you mean bridging_ratio?",
+    ),
+    (
+        "= 0.015",
+        "= 0.015\npassing_ratio = inf",
+        "28: liquids[3].particles.passing_ratio: got inf; give throat over grain",
+    ),
+    (
+        "= 0.015",
+        "= 0.015\ndeposition_per_m = -3",
+        "28: liquids[3].particles.deposition_per_m: got -3; give share of the grains that sticks",
+    ),
+    (
+        "= 0.015",
+        "= 0.015\nbed_porosity = 40",
+        "28: liquids[3].particles.bed_porosity: ... from 0.2 up to 0.8, such as 0.4",
+    ),
+    (
+        "= 0.015",
+        "= 0.015\nmax_fraction = 0.8",
+        "28: liquids[3].particles.max_fraction: ... from 0.4 up to 0.75, such as 0.64",
+    ),
+    (
+        "= 0.015",
+        "= 0.5\nmax_fraction = 0.45",
+        "28: liquids[3].particles.max_fraction: got 0.45, not above volume_fraction (0.5); grains "
+        "jam there: give more, or a lower volume_fraction",
+    ),
+    (
+        "= 0.015",
+        '= 0.015\nintrinsic_viscosity = "2.5"',
+        "28: liquids[3].particles.intrinsic_viscosity: got '2.5', a text; give how steeply grains",
+    ),
+    (
+        '"face"',
+        '"face"\ncup_mm = 0',
+        "35: exposure.cup_mm: got 0; give depth of the liquid in the cup in mm, above 0",
+    ),
+    (
+        '"face"',
+        '"face"\ncup_mm = 20\nheld_mm = 25',
+        "36: exposure.held_mm: got 25, below the floor of the cup (cup_mm = 20); give 0 (the "
+        "surface) to 20",
+    ),
+    (
+        '"face"',
+        '"face"\nheld_mm = 25',
+        "35: exposure.held_mm: is given without cup_mm; give the depth of the liquid, cup_mm, too",
+    ),
+    (
+        '"face"',
+        '"face"\nstirred = false',
+        "35: exposure.stirred: is false without cup_mm; give the depth of the liquid, cup_mm, too",
+    ),
+    (
+        '"face"',
+        '"face"\nstirred = 1',
+        "35: exposure.stirred: got 1; give true (no grain settles; so",
+    ),
+    ('"face"', '"face"\ncup_mL = -5', "35: exposure.cup_mL: got -5; give volume of the liquid"),
+    ('"face"', '"face"\ncup_ml = 5', "35: exposure.cup_ml: ... did you mean cup_mL?"),
+    (
+        "= 420",
+        "= 420\nheld_mm = 3",
+        "8: solid.held_mm: does not belong in [solid]; put it in [exposure]",
     ),
     ("[run]", "[sweep]\n[run]", "37: sweep: is not in this version"),
     ("= 420", "= 420\nporosity = 0.4", "8: solid.porosity: contradicts solid.lattice.spacing_um"),

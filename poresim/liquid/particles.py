@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from poresim.liquid.laws import check
+
 Floats = NDArray[np.float64]
 
 
@@ -20,6 +22,21 @@ class Particles:
     share : (k,) share of the grains' volume in each class (normalised); equal when None.
     density : kg/m3 of a grain.
     leak : conductance that a closed throat keeps, as a share of its own, in (0, 1].
+    bridging_ratio : throat over grain, in width, below which grains can be caught in arches, 1 or
+        above; 1: only those that do not fit are caught. 3: Marin et al. 2018, PRE 97:021102; see
+        :func:`poresim.bridging_chance`.
+    deposition_per_m : share of the grains that stays on the walls a metre of way, 1/m (0: none):
+        dc/dx = -deposition_per_m c (Iwasaki 1937, from memory).
+    bed_porosity : of what grains build before a closed throat or a face, 0.2 to 0.8.
+    max_fraction : volume fraction at which they jam, 0.4 to 0.75 and above volume_fraction.
+    intrinsic_viscosity : how steeply few grains thicken, 0 (not at all) or above; 2.5 for spheres.
+        See :func:`poresim.krieger_dougherty`, also for max_fraction.
+    passing_ratio : throat over grain, in width, above which grains pass a closed throat and what
+        has built up before it; at least bridging_ratio. 7: Abrams 1977, J Pet Tech 29:586; van
+        Oort et al. 1993 (from memory).
+
+    A soak does not use what stands after ``leak`` yet: the first grain that does not fit closes a
+    throat down to its leak.
     """
 
     volume_fraction: float
@@ -27,6 +44,12 @@ class Particles:
     share: Floats
     density: float
     leak: float
+    bridging_ratio: float
+    deposition_per_m: float
+    bed_porosity: float
+    max_fraction: float
+    intrinsic_viscosity: float
+    passing_ratio: float
 
     def __init__(
         self,
@@ -35,6 +58,12 @@ class Particles:
         share: ArrayLike | None = None,
         density: float = 1400.0,
         leak: float = 0.02,
+        bridging_ratio: float = 3.0,
+        deposition_per_m: float = 0.0,
+        bed_porosity: float = 0.4,
+        max_fraction: float = 0.64,
+        intrinsic_viscosity: float = 2.5,
+        passing_ratio: float = 7.0,
     ) -> None:
         diameters = np.atleast_1d(np.array(diameter, dtype=np.float64))
         shares = (
@@ -66,6 +95,33 @@ class Particles:
         put(self, "share", shares / shares.sum())
         put(self, "density", float(density))
         put(self, "leak", float(leak))
+        put(self, "bridging_ratio", float(bridging_ratio))
+        put(self, "deposition_per_m", float(deposition_per_m))
+        put(self, "bed_porosity", float(bed_porosity))
+        put(self, "max_fraction", float(max_fraction))
+        put(self, "intrinsic_viscosity", float(intrinsic_viscosity))
+        put(self, "passing_ratio", float(passing_ratio))
+        self._check_capture()
+
+    def _check_capture(self) -> None:
+        check("bridging_ratio (throat over grain)", self.bridging_ratio, least=1)
+        check("deposition_per_m (1/m)", self.deposition_per_m, least=0)
+        check("intrinsic_viscosity", self.intrinsic_viscosity, least=0)
+        check("passing_ratio (throat over grain)", self.passing_ratio)
+        for name, least, most in (("bed_porosity", 0.2, 0.8), ("max_fraction", 0.4, 0.75)):
+            value = getattr(self, name)
+            if not least <= value <= most:
+                raise ValueError(f"{name} must lie in {least:g} to {most:g}, got {value:g}")
+        if not self.max_fraction > self.volume_fraction:
+            raise ValueError(
+                f"max_fraction must be above volume_fraction ({self.volume_fraction:g}), got "
+                f"{self.max_fraction:g}"
+            )
+        if not self.passing_ratio >= self.bridging_ratio:
+            raise ValueError(
+                f"passing_ratio must be at least bridging_ratio ({self.bridging_ratio:g}), got "
+                f"{self.passing_ratio:g}"
+            )
 
     def number_density(self, at_least: ArrayLike) -> Floats:
         """Grains per m3 of suspension whose diameter is at least ``at_least`` (m, any shape)."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.liquid import curves, laws
+from poresim.liquid.cup import Cup, Stirred
 from poresim.liquid.liquid import Liquid
 from poresim.liquid.particles import Particles
 from poresim.scenario import schema
@@ -36,17 +37,36 @@ _UM = 1e-6
 _MM = 1e-3
 _CLASSES = 64
 _FINE = 32  # steps of the sum inside each class
+_ML = 1e-6
+#: Keys of grains that have the name and the unit of the field.
+_CAUGHT = (
+    "bridging_ratio",
+    "deposition_per_m",
+    "bed_porosity",
+    "max_fraction",
+    "intrinsic_viscosity",
+    "passing_ratio",
+)
 _TAIL = 1e-6  # share of the grains' volume left out at each end of a law
 
 
 @dataclass(frozen=True)
 class Grains:
-    """What a liquid carries. ``sizes`` is the law of the diameters by volume."""
+    """What a liquid carries. ``sizes`` is the law of the diameters by volume.
+
+    The rest as in Particles.
+    """
 
     volume_fraction: float
     sizes: SizeLaw
     density: float
     leak: float
+    bridging_ratio: float = 3.0
+    deposition_per_m: float = 0.0
+    bed_porosity: float = 0.4
+    max_fraction: float = 0.64
+    intrinsic_viscosity: float = 2.5
+    passing_ratio: float = 7.0
 
 
 @dataclass(frozen=True)
@@ -79,9 +99,8 @@ def build_liquid(spec: LiquidSpec) -> Liquid:
     particles = None
     if spec.grains is not None:
         diameter, share = size_classes(spec.grains.sizes)
-        particles = Particles(
-            spec.grains.volume_fraction, diameter, share, spec.grains.density, spec.grains.leak
-        )
+        others = {f.name: getattr(spec.grains, f.name) for f in fields(Grains) if f.name != "sizes"}
+        particles = Particles(diameter=diameter, share=share, **others)
     return Liquid(
         viscosity=spec.viscosity,
         surface_tension=spec.surface_tension,
@@ -134,7 +153,8 @@ def liquid_spec(keys: schema.Liquid, folder: Path) -> LiquidSpec:
     if keys.particles is not None:
         p: Any = keys.particles
         sizes = size_law(p, "diameter", folder)
-        grains = Grains(p.volume_fraction, sizes, p.density_kg_m3, p.leak)
+        caught = {key: getattr(p, key) for key in _CAUGHT}
+        grains = Grains(p.volume_fraction, sizes, p.density_kg_m3, p.leak, **caught)
     return LiquidSpec(
         name=keys.name,
         viscosity=viscosity_law(keys.viscosity, folder),
@@ -145,6 +165,18 @@ def liquid_spec(keys: schema.Liquid, folder: Path) -> LiquidSpec:
         grains=grains,
         log_length_ratio=0.0 if keys.dynamic_angle is None else keys.dynamic_angle.log_length_ratio,
     )
+
+
+def build_cup(keys: schema.Exposure) -> Cup | Stirred:
+    """The cup of a scenario's exposure, in SI units: ``build_cup(scenario.exposure)``.
+
+    Nothing settles without cup_mm, where it is stirred, or without gravity.
+    """
+    volume = None if keys.cup_mL is None else keys.cup_mL * _ML
+    if keys.cup_mm is None or keys.stirred or not keys.gravity:
+        return Stirred(volume)
+    held = keys.cup_mm / 2 if keys.held_mm is None else keys.held_mm
+    return Cup(keys.cup_mm * _MM, held * _MM, volume)
 
 
 def solid_spec(keys: schema.Solid, folder: Path) -> SolidSpec:

@@ -201,7 +201,31 @@ def _liquid(
     _one_viscosity(reader, path, keys, own)
     if "particles" in own and keys.particles is not None:
         _uniform_backwards(reader, (*path, "particles"), keys.particles, "diameter")
+        _capture(reader, (*path, "particles"), keys.particles)
     return keys
+
+
+def _capture(reader: Reader, path: KeyPath, keys: Any) -> None:
+    """Note keys of grains that contradict each other."""
+    if keys.max_fraction <= keys.volume_fraction:
+        reader.fault(
+            (*path, "max_fraction"),
+            f"got {keys.max_fraction:g}, not above volume_fraction ({keys.volume_fraction:g})",
+            "grains jam there: give more, or a lower volume_fraction",
+        )
+    bridging, passing = keys.bridging_ratio, keys.passing_ratio
+    if passing < bridging:
+        right = "grains that pass what is closed cannot arch: give "
+        if "passing_ratio" in keys.model_fields_set:
+            wrong = f"got {passing:g}, below bridging_ratio ({bridging:g})"
+            reader.fault(
+                (*path, "passing_ratio"), wrong, right + "more, or less for bridging_ratio"
+            )
+        else:
+            wrong = f"got {bridging:g}, above passing_ratio ({passing:g})"
+            reader.fault(
+                (*path, "bridging_ratio"), wrong, right + "less, or more for passing_ratio"
+            )
 
 
 def _one_viscosity(reader: Reader, path: KeyPath, keys: schema.Liquid, own: dict[str, Any]) -> None:
@@ -356,6 +380,23 @@ def exposure(reader: Reader, keys: schema.Exposure, spec: SolidSpec | None) -> N
             reader.fault(path, f"{face!r} is named twice", "name each face once")
         elif face not in present:
             reader.fault(path, f"{face!r}: {why}", f"this solid has {', '.join(present)}")
+    _cup(reader, keys)
+
+
+def _cup(reader: Reader, keys: schema.Exposure) -> None:
+    """Note keys of the cup that lack another or contradict it."""
+    depth, held = keys.cup_mm, keys.held_mm
+    too = "give the depth of the liquid, cup_mm, too, or leave it out"
+    if depth is None and held is not None:
+        reader.fault(("exposure", "held_mm"), "is given without cup_mm", too)
+    if depth is None and keys.stirred is False:
+        reader.fault(("exposure", "stirred"), "is false without cup_mm", too)
+    if depth is not None and held is not None and held > depth:
+        reader.fault(
+            ("exposure", "held_mm"),
+            f"got {held:g}, below the floor of the cup (cup_mm = {depth:g})",
+            f"give 0 (the surface) to {depth:g}",
+        )
 
 
 def snapshots(reader: Reader, keys: schema.Run, spec: SolidSpec) -> None:

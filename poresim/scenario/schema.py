@@ -170,6 +170,24 @@ class _Particles(Keys):
     volume_fraction: float = number("share of the liquid's volume", 0.015, ge=0, le=0.6)
     density_kg_m3: float = number("density of a grain in kg/m3", 1400, 1400.0, ge=100, le=25000)
     leak: float = number("share of its flow that a closed throat keeps", 0.02, 0.02, gt=0, le=1)
+    bridging_ratio: float = number(
+        "throat over grain below which grains can arch (1: never)", 3, 3.0, ge=1, le=10
+    )
+    deposition_per_m: float = number(
+        "share of the grains that sticks to walls a metre of way, in 1/m (0: none)",
+        50,
+        0.0,
+        ge=0,
+        le=1e6,
+    )
+    bed_porosity: float = number("porosity of a bed of grains", 0.4, 0.4, ge=0.2, le=0.8)
+    max_fraction: float = number("volume fraction at which grains jam", 0.64, 0.64, ge=0.4, le=0.75)
+    intrinsic_viscosity: float = number(
+        "how steeply grains thicken the liquid (0: not at all; 2.5: spheres)", 2.5, 2.5, ge=0, le=20
+    )
+    passing_ratio: float = number(
+        "throat over grain above which grains pass a closed throat", 7, 7.0, ge=1, le=100
+    )
 
 
 RADIUS_PARTS = _size_laws("radius", _Part)
@@ -441,6 +459,19 @@ class Exposure(Keys):
     )
     gravity: bool = words("true (along -z) or false", True)
     air: Literal["free"] = words("what the air does: 'free' (it leaves at once)", "free")
+    cup_mm: float | None = number("depth of the liquid in the cup in mm", 30, None, gt=0, le=1e4)
+    held_mm: float | None = number(
+        "how far below the liquid's surface the wetted face is held, in mm (half of cup_mm when "
+        "left out)",
+        10,
+        None,
+        ge=0,
+        le=1e4,
+    )
+    cup_mL: float | None = number(
+        "volume of the liquid in the cup in mL (without end when left out)", 50, None, gt=0, le=1e6
+    )
+    stirred: bool | None = words("true (no grain settles; so it is without cup_mm) or false", None)
 
 
 class Run(Keys):
@@ -469,7 +500,6 @@ class Head(Keys):
 LATER_KEYS: dict[str, tuple[str, ...]] = {
     "": ("sweep", "measured", "softening", "priors", "explain", "judge", "plan"),
     "solid": ("dry_mass_g",),
-    "particles": ("bridging_ratio", "deposition_per_m", "bed_porosity"),
     "exposure": ("depth_mm", "tilt_deg", "dip_s", "volume_uL", "face", "vents"),
 }
 #: Values likewise.
