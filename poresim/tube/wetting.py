@@ -33,7 +33,6 @@ WETTING = np.dtype(
         ("head_share", np.float64),
         ("pinned", np.int64),  # 1: the angles differ
         ("kink", np.float64),  # a pressure known to this share may miss its balance: a kink or jump
-        ("linear", np.int64),  # 1: what full tubes pass is linear in the pressures, and not counted
         ("plain", np.int64),  # 1: every tube straight and level, the liquid Newtonian
     ],
     align=True,

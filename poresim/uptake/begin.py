@@ -20,6 +20,7 @@ from poresim.uptake.numbering import lay_lifts, lay_mates, lay_rings, numbered, 
 from poresim.uptake.passing import BORE, TANGENT
 from poresim.uptake.state import (
     DRY,
+    GATE,
     JUNCTION,
     PASSING,
     TUBE,
@@ -49,7 +50,7 @@ def build_state(
     """A dry network whose inlet has just been touched by the liquid.
 
     bodies : the junctions whose bodies the last tubes stand for (:mod:`poresim.uptake.bodies`).
-    halves : whether two threads may work on it; only where full tubes have no books.
+    halves : whether two threads may work on it; only without grains and bodies.
     """
     n, m = solid.junctions, solid.tubes
     bodies = np.zeros(0, np.int64) if bodies is None else bodies
@@ -57,10 +58,9 @@ def build_state(
     with_waist(law, solid.waist, accuracy)
     law.coarse = int(law.kind > 0 and accuracy >= _COARSE)
     wetting = wetting_of(liquid, accuracy)
-    wetting["linear"] = int(liquid.particles is None)
-    halves = halves and bool(wetting["linear"]) and len(bodies) == 0
-    bent = law.kind != NEWTONIAN and bool(wetting["linear"])
-    shapes, order, graph = _numbered(solid, liquid, inlet, gravity, seed, halves, bent, bodies)
+    halves = halves and liquid.particles is None and len(bodies) == 0
+    bent = law.kind != NEWTONIAN
+    shapes, order, graph = _numbered(solid, liquid, inlet, gravity, halves, bent, bodies)
     plain = law.kind == 0 and bool(np.all(solid.waist > STRAIGHT) and not np.any(shapes.tilt))
     plain = plain and len(bodies) == 0 and liquid.log_length_ratio == 0
     wetting["plain"] = int(plain)
@@ -76,6 +76,7 @@ def build_state(
         filled_at=np.full(m, np.nan),
         met=np.zeros(m, np.float32),
         blocked_at=np.full(0 if liquid.particles is None else m, np.nan),
+        gates=_gates(solid, liquid, seed, len(bodies)),
         recent=np.zeros(2 * m, np.int32),
         free=np.zeros(m, np.int32),
         begin=begin,
@@ -126,7 +127,6 @@ def _numbered(
     liquid: Liquid,
     inlet: NDArray[np.int64],
     gravity: NDArray[np.float64],
-    seed: int,
     halves: bool,
     bent: bool,
     bodies: NDArray[np.int64],
@@ -157,6 +157,7 @@ def _numbered(
         lay_mates(new_ring, np.full(m, -1, np.int64), tangent)
         bore["head"] = lift
         lift[:] = 0.0
+        bore["share"] = 1.0
         for name in ("radius", "length", "waist"):
             bore[name] = getattr(solid, name)[new_ring]
     rims = rims_of(new_first, far, len(inlet), in_first) if halves else np.zeros(0, np.int32)
@@ -165,20 +166,28 @@ def _numbered(
         np.array([0, in_first, n]), rims,
     )  # fmt: skip
     waist = np.where(solid.waist > STRAIGHT, 1.0, solid.waist)
-    grains = np.zeros((0, 2))
-    if liquid.particles is not None:
-        density = liquid.particles.number_density(2 * solid.throat_radius)
-        rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(1,)))
-        grains = rng.exponential(size=(m, 2))
-        with np.errstate(divide="ignore"):
-            grains /= density[:, None]
-    if len(bodies) > 0 and len(grains) > 0:
-        grains[m - len(bodies) :] = np.inf
     shapes = Shapes(
-        ends, rank, _alike(solid.radius), length, _alike(waist), _alike(tilt), grains,
+        ends, rank, _alike(solid.radius), length, _alike(waist), _alike(tilt),
         np.array([m - len(bodies)], np.int32),
     )  # fmt: skip
     return shapes, order, graph
+
+
+def _gates(solid: Network, liquid: Liquid, seed: int, bodies: int) -> NDArray[Any]:
+    """(m,) of GATE: how much has to pass each throat until a grain closes it; none without grains.
+
+    The last tubes stand for ``bodies``, which have no throats.
+    """
+    if liquid.particles is None:
+        return np.zeros(0, GATE)
+    gates = np.zeros(solid.tubes, GATE)
+    density = liquid.particles.number_density(2 * solid.throat_radius)
+    density[solid.tubes - bodies :] = 0.0
+    rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(1,)))
+    counts = rng.exponential(size=(solid.tubes, 2))
+    with np.errstate(divide="ignore"):
+        gates["grain0"], gates["grain1"] = counts.T / density
+    return gates
 
 
 def _in_first_half(graph: Graph, shapes: Shapes) -> int:

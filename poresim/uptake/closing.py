@@ -31,7 +31,7 @@ _RIMS, _OTHERS = np.bool_(True), np.bool_(False)  # typed: see poresim.uptake.st
 @kernel
 def close_books(
     law, wetting, tubes, junctions, graph, log, sheet, system, trees, control, team, now, until,
-    floor, liquid, intake,
+    liquid, intake,
 ):  # fmt: skip
     """Bring every tube to the step's end and spread what is owed: (liquid then, moved, left).
 
@@ -42,11 +42,11 @@ def close_books(
     for p in range(team.first, team.last):
         for s in range(log.begin[p, TOP], log.counts[p, TOP]):
             if tubes[s].live:
-                _weigh(tubes, junctions, log, s, now, until)
-    lay_out(law, wetting, tubes, junctions, graph, log, sheet, team, until, until, 0.0, floor)
+                _weigh(tubes, junctions, s, now, until)
+    lay_out(law, wetting, tubes, junctions, graph, log, sheet, team, until, until, 0.0)
     for p in range(team.first, team.last):
-        _set_out(tubes, graph, log, sheet, p)
-    span = until - now if wetting.linear else 1.0
+        _set_out(tubes, log, sheet, p)
+    span = until - now
     signed, total = _left(sheet, team)
     goal = control.close_share * liquid
     enough = max(goal, control.rough_share * intake)
@@ -74,11 +74,10 @@ def close_books(
 
 
 @inner
-def _set_out(tubes, graph, log, sheet, p):
+def _set_out(tubes, log, sheet, p):
     """Nothing is booked any more: the matrix, and what rows owe."""
     for s in range(log.begin[p, TOP], log.counts[p, TOP]):
-        if tubes[s].live:
-            _end(tubes[s], graph)
+        tubes[s].v0 = tubes[s].v1 = 0.0
     low, top = sheet.rows[p, 0], sheet.rows[p, 1]
     for m in range(sheet.start[low + p], sheet.start[top + p]):
         tube = tubes[sheet.slot[m]]
@@ -102,25 +101,16 @@ def _left(sheet, team):
 
 
 @inner
-def _weigh(tubes, junctions, log, s, now, until):
+def _weigh(tubes, junctions, s, now, until):
     """Its slopes become those over the time that it had in the step."""
     tube = tubes[s]
     a, b = junctions[tube.a], junctions[tube.b]
     part = until - tube.start
     if part <= 0.0:
         tube.s0 = tube.s1 = 0.0
-    elif tube.full:
-        tube.s0 = tube.s1 = tube.s0 * (until - max(now, log.filled_at[tube.number])) / part
     else:
         tube.s0 = tube.s0 * (until - max(now, a.wetted)) / part if feeds(a, tube) else 0.0
         tube.s1 = tube.s1 * (until - max(now, b.wetted)) / part if feeds(b, tube) else 0.0
-
-
-@inner
-def _end(tube, graph):
-    """Nothing is booked any more; its slope enters the matrix."""
-    tube.v0 = tube.v1 = 0.0
-    graph.flow[tube.at_a] = graph.flow[tube.at_b] = tube.s0 if tube.full else 0.0
 
 
 @inner
@@ -129,7 +119,7 @@ def _standing(tubes, log, p):
     held = 0.0
     for s in range(log.begin[p, TOP], log.counts[p, TOP]):
         tube = tubes[s]
-        if tube.live and not tube.full:
+        if tube.live:
             held += volume_to(tube, tube.x0) + volume_to(tube, tube.x1)
     return held
 

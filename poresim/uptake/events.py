@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from poresim.tube.jit import inner, kernel
 from poresim.tube.shape import volume_to
+from poresim.uptake.gates import close_gate, schedule_gate, schedule_gates
 from poresim.uptake.heap import pop, push
 from poresim.uptake.ledger import forget_stale, predict, schedule, settle
 from poresim.uptake.local import NEAR, spread
@@ -47,7 +48,7 @@ class Agenda(NamedTuple):
     @classmethod
     def of(cls, graph: Graph, tubes: int) -> Agenda:
         """Empty, for a network of that size."""
-        room, most = 2 * tubes + 1024, int(np.diff(graph.first).max())
+        room, most = 4 * tubes + 1024, int(np.diff(graph.first).max())
         rows = len(graph.first) - 1
         return cls(  # memory is taken as it is first used
             np.zeros((3, room)),
@@ -62,8 +63,8 @@ class Agenda(NamedTuple):
 
 
 @kernel
-def schedule_all(law, wetting, tubes, junctions, log, team, until, agenda):
-    """Enter what happens to the tubes beside liquid before the step's end."""
+def schedule_all(law, wetting, tubes, junctions, graph, log, team, now, until, agenda):
+    """Enter what happens from ``now`` to the step's end."""
     for p in range(team.first, team.last):
         times, queue = agenda.times[p], agenda.queue[p]
         events = np.int64(0)
@@ -71,6 +72,8 @@ def schedule_all(law, wetting, tubes, junctions, log, team, until, agenda):
             if tubes[s].live:
                 tubes[s].next = math.inf
                 events = schedule(law, wetting, tubes, junctions, s, until, times, queue, events)
+        if len(log.gates) > 0:
+            events = schedule_gates(junctions, graph, log, now, until, times, queue, events)
         agenda.counts[p, 0] = events
         agenda.counts[2, 0] = 0
     wait(team)
@@ -177,9 +180,7 @@ def _meet(
 
     Without ``rims`` what touches a junction that a tube joins to the other half is set aside.
     """
-    times, queue, near, waiting, seeds = (
-        agenda.times[p], agenda.queue[p], agenda.near[p], agenda.waiting[p], agenda.seeds[p]
-    )  # fmt: skip
+    times, queue, seeds = agenda.times[p], agenda.queue[p], agenda.seeds[p]
     tally = agenda.tally[p]
     events, aside, met = agenda.counts[p, 0], agenda.counts[p, 1], 0
     # so close to the end nothing is balanced any more: what starts there waits for the next step
@@ -187,6 +188,21 @@ def _meet(
     while events > 0 and times[0] <= to and aside < len(times):  # there is as much room aside
         time, slot, events = pop(times, queue, events)
         s = np.int64(slot)
+        if s < 0:
+            if log.gates[-1 - s].next != time:
+                continue
+            seeds[0], seeds[1] = close_gate(
+                junctions, graph, log, -1 - s, time, until, control.leak
+            )
+            tally.events += 1
+            events, met, to_all = _around(
+                law, wetting, tubes, junctions, graph, control, seeds, time, until, floor, tol,
+                drift, look, agenda, p, rims, short, events, met,
+            )  # fmt: skip
+            if to_all:
+                agenda.counts[p, 0] = events
+                return time, True
+            continue
         tube = tubes[s]
         if tube.next != time:
             continue
@@ -195,7 +211,7 @@ def _meet(
             aside += 1
             continue
         tally.events += 1
-        settle(law, wetting, tubes, junctions, s, time, until, floor)
+        settle(law, wetting, tubes, junctions, s, time, until)
         tube.next = math.inf
         seeds[0], seeds[1] = tube.a, tube.b
         passing = False
@@ -205,41 +221,58 @@ def _meet(
             passing = True
             events = _wet(
                 law, wetting, tubes, junctions, graph, shapes, log, seeds[0], seeds[0], s, time,
-                until, until - time < short, floor, times, queue, events,
+                until, until - time < short, times, queue, events,
             )  # fmt: skip
         elif tube.event == FILLS:
-            new = _fill(law, wetting, tubes, junctions, graph, log, s, time, until, floor, tally)
-            passing = tube.live == 0
+            new, events = _fill(
+                law, tubes, junctions, graph, log, s, time, until, floor, tally, times, queue,
+                events,
+            )  # fmt: skip
+            passing = True
             if new >= 0:
                 if new == tube.b:
                     seeds[0], seeds[1] = tube.b, tube.a
                 events = _wet(
                     law, wetting, tubes, junctions, graph, shapes, log, new, seeds[1], s, time,
-                    until, until - time < short, floor, times, queue, events,
+                    until, until - time < short, times, queue, events,
                 )  # fmt: skip
         else:
             tube.blocked = 1
             tube.leak *= control.leak
             tube.conduct *= control.leak
-            tube.grain0 = tube.grain1 = math.inf
             log.blocked_at[tube.number] = time
             happened(log, s, np.int64(-1 - tube.number))
         if not passing:
-            predict(law, wetting, tubes, junctions, s, until, floor)
+            predict(law, wetting, tubes, junctions, s, until)
             events = schedule(law, wetting, tubes, junctions, s, until, times, queue, events)
-        if until - time < short:
-            continue
-        events, done = spread(
-            law, wetting, tubes, junctions, graph, seeds, time, until, floor, tol,
-            control.budget, near, waiting, times, queue, events, rims,
+        events, met, to_all = _around(
+            law, wetting, tubes, junctions, graph, control, seeds, time, until, floor, tol, drift,
+            look, agenda, p, rims, short, events, met,
         )  # fmt: skip
-        tally.balances += done
-        met += 1
-        if look > 0 and (met % look == 0 or events == 0) and _all_owed(junctions, graph, p) > drift:
+        if to_all:
             agenda.counts[p, 0] = events
             return time, True
     agenda.counts[p, 0], agenda.counts[p, 1] = events, aside
     return until, False
+
+
+@inner
+def _around(
+    law, wetting, tubes, junctions, graph, control, seeds, time, until, floor, tol, drift, look,
+    agenda, p, rims, short, events, met,
+):  # fmt: skip
+    """Balance the junctions around an event: (events, how many are met, whether to balance all)."""
+    if until - time < short:
+        return events, met, False
+    times, queue = agenda.times[p], agenda.queue[p]
+    events, done = spread(
+        law, wetting, tubes, junctions, graph, seeds, time, until, floor, tol, control.budget,
+        agenda.near[p], agenda.waiting[p], times, queue, events, rims,
+    )  # fmt: skip
+    agenda.tally[p].balances += done
+    met += 1
+    owing = look > 0 and (met % look == 0 or events == 0)
+    return events, met, owing and _all_owed(junctions, graph, p) > drift
 
 
 @inner
@@ -252,8 +285,8 @@ def _all_owed(junctions, graph, p):
 
 
 @kernel
-def _fill(law, wetting, tubes, junctions, graph, log, s, time, until, floor, tally):
-    """Tube s is full; the junction that this wets, or -1."""
+def _fill(law, tubes, junctions, graph, log, s, time, until, floor, tally, times, queue, events):
+    """Tube s is full: (the junction that this wets, or -1, new event count)."""
     tube = tubes[s]
     a, b = junctions[tube.a], junctions[tube.b]
     # the ends meet to rounding: let them meet exactly, and book the difference
@@ -265,7 +298,6 @@ def _fill(law, wetting, tubes, junctions, graph, log, s, time, until, floor, tal
         x = tube.length - tube.x0
         b.owed -= volume_to(tube, x) - volume_to(tube, tube.x1)
         tube.x1 = x
-    tube.full = 1
     a.open -= 1
     b.open -= 1
     e = tube.number
@@ -278,14 +310,17 @@ def _fill(law, wetting, tubes, junctions, graph, log, s, time, until, floor, tal
         new = tube.a
     elif not b.wet:
         new = tube.b
-    if wetting.linear:
-        if new >= 0:  # it takes the pressure beyond, so that a rate can be booked
-            _join(junctions, new, tube.b if new == tube.a else tube.a)
-        volume = begin_passing(law, graph, tube, a, b, floor) * (until - time)
-        a.owed -= volume
-        b.owed += volume
-        give_back(tubes, graph, log, s)
-    return new
+    if new >= 0:  # it takes the pressure beyond, so that a rate can be booked
+        _join(junctions, new, tube.b if new == tube.a else tube.a)
+    rate = begin_passing(law, graph, tube, a, b, floor)
+    a.owed -= rate * (until - time)
+    b.owed += rate * (until - time)
+    give_back(tubes, graph, log, s)
+    if len(log.gates) > 0 and not log.gates[e].closed:
+        gate = log.gates[e]
+        gate.booked = rate * (until - time)
+        events = schedule_gate(gate, e, rate, time, until, times, queue, events)
+    return new, events
 
 
 @inner
@@ -295,7 +330,6 @@ def _fill_body(tubes, junctions, graph, log, s, time, tally):
     node = junctions[tube.a]
     node.owed -= math.pi * tube.radius * tube.radius * (tube.length - tube.x0)
     tube.x0 = tube.length
-    tube.full = 1
     node.open -= 1
     junctions[tube.b].open -= 1
     node.hollow = 0
@@ -314,7 +348,7 @@ def _join(junctions, new, from_):
 
 @inner
 def _wet(
-    law, wetting, tubes, junctions, graph, shapes, log, new, from_, by, time, until, wait, floor,
+    law, wetting, tubes, junctions, graph, shapes, log, new, from_, by, time, until, wait,
     times, queue, events,
 ):  # fmt: skip
     """Liquid reaches a junction through slot ``by``: its other tubes start, or ``wait``.
@@ -328,7 +362,7 @@ def _wet(
             continue
         other = tubes[s].b if tubes[s].a == new else tubes[s].a
         if junctions[other].feeds:  # a meniscus is on its way from there: bring it up to date
-            settle(law, wetting, tubes, junctions, s, time, until, floor)
+            settle(law, wetting, tubes, junctions, s, time, until)
         tubes[s].start = until if wait else time
     open_around(law, tubes, junctions, graph, shapes, log, new, until if wait else time)
     node.feeds = not node.hollow  # only now: what comes from elsewhere has been brought up to date
@@ -338,7 +372,7 @@ def _wet(
         _join(junctions, new, from_)
     for k in range(graph.first[new], graph.first[new + 1]):
         s = np.int64(graph.slot[graph.ring[k]])
-        if s >= 0 and (s != by or wetting.linear) and (node.feeds or tubes[s].body):
-            predict(law, wetting, tubes, junctions, s, until, floor)
+        if s >= 0 and (node.feeds or tubes[s].body):
+            predict(law, wetting, tubes, junctions, s, until)
             events = schedule(law, wetting, tubes, junctions, s, until, times, queue, events)
     return events

@@ -90,7 +90,7 @@ def lateness(wetting, law, tubes, junctions, graph, log, before, until, last):
     most = 0.0
     for s in range(log.counts[0, TOP]):
         tube = tubes[s]
-        if tube.full or not tube.live or tube.body:
+        if not tube.live or tube.body:
             continue
         time = until - tube.start
         if time <= 0.0:
@@ -121,7 +121,7 @@ def first_crossing(wetting, law, tubes, junctions, log, until):
     first = math.inf
     for s in range(log.counts[0, TOP]):
         tube = tubes[s]
-        if tube.full or not tube.live or tube.body or tube.waist > STRAIGHT:
+        if not tube.live or tube.body or tube.waist > STRAIGHT:
             continue
         for end in range(2):
             mouth = junctions[tube.a if end == 0 else tube.b]
@@ -178,8 +178,6 @@ def _yielding(tubes, graph, i, time):
         s = graph.slot[graph.ring[k]]
         if s < 0:
             total += graph.flow[k] * time
-        elif tubes[s].full:
-            total += tubes[s].s0
         else:
             total += tubes[s].s0 if tubes[s].a == i else tubes[s].s1
     return total

@@ -6,9 +6,9 @@ the step's end, predictions included. Balance means that nothing is owed. Tubes 
 when something near them changes: ``settle`` books what happened up to now under the old
 pressures, ``predict`` books what will happen under the new ones.
 
-Full tubes of a Newtonian liquid without grains (``wetting.linear``) have no slot and no books:
-when a pressure changes by d, they pass d times their conductance times the rest of the step more,
-whatever they passed before, and their junctions' ``owed`` has it all.
+Full tubes have no slot and no books: when a pressure changes by d, they pass d times their
+conductance (or a tangent's slope) times the rest of the step more, whatever they passed before, and
+their junctions' ``owed`` has it all.
 """
 
 from __future__ import annotations
@@ -25,7 +25,6 @@ from poresim.tube.straight import plain_volume
 from poresim.uptake.bodies import body_takes, feeds
 from poresim.uptake.heap import push
 from poresim.uptake.lag import lead_of
-from poresim.uptake.passing import full_flow
 from poresim.uptake.state import BLOCKS_0, BLOCKS_1, END_0, END_1, FILLS, NOTHING
 
 _MEETING_STEPS = 100
@@ -35,26 +34,9 @@ _MEETING = 1e-7  # of the length: menisci this close have met
 
 
 @inner
-def outflow(law, wetting, tube, end, pressure, other, time, floor):
-    """(volume, d volume / d pressure) that leaves one end's junction in ``time``.
-
-    ``floor``: see :func:`poresim.uptake.passing.full_flow`.
-    """
+def outflow(law, wetting, tube, end, pressure, time):
+    """(volume, d volume / d pressure) that a meniscus takes from its junction in ``time``."""
     tilt = tube.tilt if end == 0 else -tube.tilt
-    if tube.full:
-        drop = pressure - other + tilt * tube.length
-        if law.kind == 0:
-            slope = tube.conduct * time
-            return slope * drop, slope
-        # a rate found lately serves again while a tangent reaches the drop
-        near = drop - tube.tangent_drop
-        if tube.tangent and abs(tube.tangent_slope * near) <= law.reach * abs(tube.tangent_rate):
-            rate = tube.tangent_rate + tube.tangent_slope * near
-            return tube.leak * rate * time, tube.leak * tube.tangent_slope * time
-        rate, slope = full_flow(law, tube.radius, tube.length, tube.waist, drop, floor)
-        tube.tangent, tube.tangent_drop = 1, drop
-        tube.tangent_rate, tube.tangent_slope = rate, slope
-        return tube.leak * rate * time, tube.leak * slope * time
     if tube.body:
         return body_takes(wetting, tube, pressure)
     x = tube.x0 if end == 0 else tube.x1
@@ -84,34 +66,30 @@ def _plain_outflow(law, wetting, tube, x, pressure, time):
 
 
 @inner
-def predict(law, wetting, tubes, junctions, e, until, floor):
+def predict(law, wetting, tubes, junctions, e, until):
     """Book what tube e will take until the step's end under the pressures as they stand."""
     tube = tubes[e]
     a, b = junctions[tube.a], junctions[tube.b]
     time = until - tube.start
-    if tube.full:
-        v, s = outflow(law, wetting, tube, END_0, a.pressure, b.pressure, time, floor)
-        tube.v0, tube.v1, tube.s0, tube.s1 = v, -v, s, s
-    else:
-        tube.v0 = tube.v1 = tube.s0 = tube.s1 = 0.0
-        if feeds(a, tube):
-            tube.v0, tube.s0 = outflow(law, wetting, tube, END_0, a.pressure, 0.0, time, floor)
-        if feeds(b, tube):
-            tube.v1, tube.s1 = outflow(law, wetting, tube, END_1, b.pressure, 0.0, time, floor)
+    tube.v0 = tube.v1 = tube.s0 = tube.s1 = 0.0
+    if feeds(a, tube):
+        tube.v0, tube.s0 = outflow(law, wetting, tube, END_0, a.pressure, time)
+    if feeds(b, tube):
+        tube.v1, tube.s1 = outflow(law, wetting, tube, END_1, b.pressure, time)
     a.owed -= tube.v0
     b.owed -= tube.v1
 
 
 @inner
-def predict_far(law, wetting, tubes, junctions, e, i, until, floor):
+def predict_far(law, wetting, tubes, junctions, e, i, until):
     """As :func:`predict`, but for what leaves junction i, which is left at none."""
     tube = tubes[e]
     tube.v0 = tube.v1 = tube.s0 = tube.s1 = 0.0
     end = END_1 if tube.a == i else END_0
     far = junctions[tube.b if end == 1 else tube.a]
-    if tube.full or not feeds(far, tube):
+    if not feeds(far, tube):
         return
-    v, s = outflow(law, wetting, tube, end, far.pressure, 0.0, until - tube.start, floor)
+    v, s = outflow(law, wetting, tube, end, far.pressure, until - tube.start)
     if end == 0:
         tube.v0, tube.s0 = v, s
     else:
@@ -120,7 +98,7 @@ def predict_far(law, wetting, tubes, junctions, e, i, until, floor):
 
 
 @inner
-def settle(law, wetting, tubes, junctions, e, now, until, floor):
+def settle(law, wetting, tubes, junctions, e, now, until):
     """Move tube e on to ``now`` under the pressures it had; what is to come is not booked."""
     tube = tubes[e]
     a, b = junctions[tube.a], junctions[tube.b]
@@ -142,7 +120,7 @@ def curved(law, tube):
 
 
 @inner
-def bring(law, wetting, tubes, junctions, e, now, until, floor):
+def bring(law, wetting, tubes, junctions, e, now, until):
     """Move tube e on to ``now``; v0, v1 become what is booked from then on, for the lay-out.
 
     Writes to no junction. What leaves an inlet, whose pressure is given, is looked up anew. Slopes
@@ -159,12 +137,11 @@ def bring(law, wetting, tubes, junctions, e, now, until, floor):
             keep = left if left >= _MOST_LEFT else 0.0
             tube.s0 *= keep
             tube.s1 *= keep
-    if not tube.full:
-        time = max(until - tube.start, 0.0)
-        if a.inlet:
-            tube.v0, tube.s0 = outflow(law, wetting, tube, END_0, a.pressure, 0.0, time, floor)
-        if b.inlet:
-            tube.v1, tube.s1 = outflow(law, wetting, tube, END_1, b.pressure, 0.0, time, floor)
+    time = max(until - tube.start, 0.0)
+    if a.inlet:
+        tube.v0, tube.s0 = outflow(law, wetting, tube, END_0, a.pressure, time)
+    if b.inlet:
+        tube.v1, tube.s1 = outflow(law, wetting, tube, END_1, b.pressure, time)
 
 
 @inner
@@ -175,12 +152,7 @@ def _move(law, wetting, tube, a, b, now, until):
         return 0.0, 0.0
     whole = until - tube.start
     moved0 = moved1 = 0.0
-    if tube.full:
-        moved0 = tube.v0 * (time / whole)
-        moved1 = -moved0
-        tube.grain0 -= max(moved0, 0.0)
-        tube.grain1 -= max(moved1, 0.0)
-    elif tube.body:
+    if tube.body:
         moved0 = tube.v0 * (time / whole)
         way = moved0 / (math.pi * tube.radius * tube.radius)
         tube.x0 = max(tube.x0 + way, 0.0)
@@ -266,16 +238,7 @@ def schedule(law, wetting, tubes, junctions, e, until, times, queue, count):
     before = tube.next
     tube.next = math.inf
     tube.event = NOTHING
-    if tube.full:
-        if not tube.blocked:
-            if tube.v0 >= tube.grain0:
-                tube.event = BLOCKS_0
-                tube.next = tube.start + max(tube.grain0, 0.0) / tube.v0 * (until - tube.start)
-            elif tube.v1 >= tube.grain1:
-                tube.event = BLOCKS_1
-                tube.next = tube.start + max(tube.grain1, 0.0) / tube.v1 * (until - tube.start)
-    else:
-        _schedule_open(law, wetting, tube, junctions, until)
+    _schedule_open(law, wetting, tube, junctions, until)
     if tube.next < until and tube.next != before:
         if count == len(times):
             count = forget_stale(tubes, times, queue, count)
@@ -285,9 +248,10 @@ def schedule(law, wetting, tubes, junctions, e, until, times, queue, count):
 
 @inner
 def forget_stale(tubes, times, queue, count):
+    """Enter the events of slots anew that still hold, and those of gates."""
     kept = np.int64(0)
     for k in range(count):
-        if tubes[queue[k]].next == times[k]:
+        if queue[k] < 0 or tubes[queue[k]].next == times[k]:  # below 0: a gate
             kept = push(times, queue, kept, times[k], queue[k])
     return kept
 

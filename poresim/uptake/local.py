@@ -39,7 +39,7 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
     count, passing, weight = 0, 0, 0.0
     room, close = math.inf, True  # up to where all tangents serve
     for k in range(begin, end):
-        if wetting.linear and flow[k] != 0.0:
+        if flow[k] != 0.0:
             passing += 1
             weight += flow[k]
             if bent:
@@ -48,20 +48,18 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
                 room = min(room, room_of(law, tangent[k], flow[k], rate))
             continue
         s = np.int64(slot[ring[k]])
-        if s < 0:  # it passes too little to count
-            continue
-        if not tubes[s].full and not feeds(node, tubes[s]):
+        if s < 0 or not feeds(node, tubes[s]):  # below 0: it passes too little to count
             continue
         here = near[count]
         here.slot = s
         count += 1
-        bends = touched and not tubes[s].full and curved(law, tubes[s])
+        bends = touched and curved(law, tubes[s])
         if bends:
             x, volume, slope = _booked(tubes[s], i)
             left = (until - now) / (until - tubes[s].start) if tubes[s].start < now else 1.0
         if tubes[s].start < now:
-            settle(law, wetting, tubes, junctions, s, now, until, floor)
-            predict_far(law, wetting, tubes, junctions, s, i, until, floor)
+            settle(law, wetting, tubes, junctions, s, now, until)
+            predict_far(law, wetting, tubes, junctions, s, i, until)
         if bends:
             slope *= left if left >= _MOST_LEFT else 0.0
             _touch(law, wetting, tubes[s], here.touch, i, node.pressure, x, volume, slope)
@@ -92,21 +90,16 @@ def balance(law, wetting, tubes, junctions, graph, i, now, until, floor, tol, ne
         for c in range(count):
             tube = tubes[near[c].slot]
             side = END_0 if tube.a == i else END_1
-            other = junctions[tube.b if side == 0 else tube.a].pressure
-            if touched and not tube.full and curved(law, tube):
-                v, s = by_touch(
-                    law, wetting, tube, side, near[c].touch, node.pressure, until, floor
-                )
+            if touched and curved(law, tube):
+                v, s = by_touch(law, wetting, tube, side, near[c].touch, node.pressure, until)
             else:
-                v, s = outflow(law, wetting, tube, side, node.pressure, other, time, floor)
+                v, s = outflow(law, wetting, tube, side, node.pressure, time)
             over += v
             slope += s
             if side == 0:
                 tube.v0, tube.s0 = v, s
             else:
                 tube.v1, tube.s1 = v, s
-            if tube.full:
-                tube.v0, tube.v1, tube.s0, tube.s1 = (v, -v, s, s) if side == 0 else (-v, v, s, s)
         if abs(over) <= tol:
             break
         trial, low, high, last = narrow(node.pressure, over, slope, low, high, last)
@@ -153,13 +146,8 @@ def _touch(law, wetting, tube, touch, i, pressure, x, volume, slope):
 
 @inner
 def _own(tube, junctions, i, sign):
-    """Take back (sign 1) or book (-1) what leaves junction i into a tube, at both ends of a full
-    one."""
-    own = tube.v0 if tube.a == i else tube.v1
-    junctions[i].owed += sign * own
-    if tube.full:
-        other = tube.b if tube.a == i else tube.a
-        junctions[other].owed -= sign * own
+    """Take back (sign 1) or book (-1) what leaves junction i into a tube."""
+    junctions[i].owed += sign * (tube.v0 if tube.a == i else tube.v1)
 
 
 @inner
@@ -198,7 +186,7 @@ def spread(
             count = schedule(law, wetting, tubes, junctions, s, until, times, queue, count)
         for k in range(first[i], first[i + 1]):
             j = far[k]
-            if flow[k] == 0.0 and not _joined(tubes, graph, k):
+            if flow[k] == 0.0:
                 continue
             if junctions[j].rim and not rims:
                 continue
@@ -212,10 +200,3 @@ def spread(
         head = (head + 1) % room
         waiting -= 1
     return count, done
-
-
-@inner
-def _joined(tubes, graph, k):
-    """Whether the k-th tube is full though it has a slot."""
-    s = graph.slot[graph.ring[k]]
-    return s >= 0 and tubes[s].full

@@ -45,9 +45,9 @@ def newton(
         share, goal = 0.0, control.linear_share * enough + least
     elif reach > 0.0:
         for p in range(team.first, team.last):
-            _chords(law, wetting, tubes, sheet, p, reach, until, floor)
+            _chords(law, wetting, tubes, sheet, p, reach, until)
     conjugate_gradients(
-        system, trees, graph, sheet, control, team, span if wetting.linear else 1.0, share, goal,
+        system, trees, graph, sheet, control, team, span, share, goal,
         _LINEAR_STEPS,
     )  # fmt: skip
     for p in range(team.first, team.last):
@@ -63,7 +63,7 @@ def newton(
         for p in range(team.first, team.last):
             _try(sheet, system, sheet.rows[p], size)
         total, intake, takers = evaluate(
-            law, wetting, tubes, graph, log, sheet, team, span, until, floor
+            law, wetting, tubes, graph, sheet, team, span, until, floor
         )
         if free:
             break
@@ -126,7 +126,7 @@ def _stand(sheet, system, p):
 
 
 @inner
-def _chords(law, wetting, tubes, sheet, p, reach, until, floor):
+def _chords(law, wetting, tubes, sheet, p, reach, until):
     """Replace the menisci's slopes by those of their chords over pressures ``reach`` off.
 
     A meniscus that has just set out takes more as the root of its drive: the tangent at its start
@@ -135,8 +135,8 @@ def _chords(law, wetting, tubes, sheet, p, reach, until, floor):
     for i in range(sheet.rows[p, 0], sheet.rows[p, 1]):
         for m in range(sheet.start[i + p], sheet.start[i + p + 1]):
             volume, at = sheet.taken[m], sheet.pressure[i]
-            more, _ = take(law, wetting, tubes, sheet, m, at + reach, until, floor)
-            less, _ = take(law, wetting, tubes, sheet, m, at - reach, until, floor)
+            more, _ = take(law, wetting, tubes, sheet, m, at + reach, until)
+            less, _ = take(law, wetting, tubes, sheet, m, at - reach, until)
             sheet.taken[m], sheet.give[m] = volume, 0.5 * (more - less) / reach
 
 

@@ -38,7 +38,7 @@ def front_of(state: State, depth: NDArray[np.float64]) -> NDArray[np.float64]:
 def _menisci(tubes, junctions, depth, found, n):
     for e in range(len(tubes)):
         tube = tubes[e]
-        if tube.full or not tube.live or tube.body:
+        if not tube.live or tube.body:
             continue
         for end in range(2):
             near, far = (tube.a, tube.b) if end == 0 else (tube.b, tube.a)
@@ -140,8 +140,7 @@ class Course:
         slots = self._state.slots
         if len(slots) == 0:
             return Ending.NO_PATH
-        full = (slots["full"] == 1) | (slots["live"] == 0)
-        return Ending.FULL if full.all() else Ending.STOPPED
+        return Ending.FULL if not slots["live"].any() else Ending.STOPPED
 
     def _judge(self) -> None:
         if self._balance > BALANCE * self.asked.accuracy:
@@ -172,7 +171,7 @@ class Course:
         fill = np.zeros((self.solid.tubes, 2), np.float32)
         full = np.flatnonzero(np.isfinite(log.filled_at[: self.solid.tubes]))
         fill[full, 0], fill[full, 1] = log.met[full], 1 - log.met[full]
-        some = slots[(slots["live"] == 1) & (slots["full"] == 0) & (slots["body"] == 0)]
+        some = slots[(slots["live"] == 1) & (slots["body"] == 0)]
         fill[some["number"], 0] = some["x0"] / some["length"]
         fill[some["number"], 1] = some["x1"] / some["length"]
         return fill

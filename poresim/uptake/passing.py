@@ -22,8 +22,9 @@ from poresim.tube.law import wall_stress
 #: (Small, for it is looked at far more often than laid.)
 TANGENT = np.dtype([("rate", np.float64), ("mate", np.uint32), ("wider", np.float32)], align=True)
 
-#: What tangents are laid by: the head gained on the way, Pa, and the tube's measures, m.
-BORE = np.dtype([(name, np.float64) for name in ("head", "radius", "length", "waist")])
+#: What tangents are laid by: the head gained on the way, Pa, the tube's measures, m, and the share
+#: of its flow that grains leave it.
+BORE = np.dtype([(name, np.float64) for name in ("head", "radius", "length", "waist", "share")])
 
 _WIDEST = 3.0
 _FADING = 4.0  # times the trickle of now: what passed for one when the tube was taken as linear
@@ -75,8 +76,10 @@ def new_tangent(law, tangent, bore, slope, lift, drop, floor):
     """
     push = drop + bore.head
     rate, steep = full_flow(law, bore.radius, bore.length, bore.waist, push, floor)
+    rate *= bore.share
+    steep *= bore.share
     if abs(rate) <= law.trickle and law.trickle > 0.0:
-        calm = _drop_at(law, bore.radius, bore.length, law.trickle)
+        calm = _drop_at(law, bore.radius, bore.length, law.trickle / bore.share)
         if calm > abs(push):
             return law.trickle / calm * push, law.trickle / calm, -calm
     wider = float(tangent.wider)
@@ -157,6 +160,7 @@ def begin_passing(law, graph, tube, a, b, floor):
     if len(graph.tangent) == 0:
         graph.flow[k] = graph.flow[tube.at_b] = tube.conduct
         return tube.conduct * (drop + tube.tilt * tube.length)
+    graph.bore[k].share = graph.bore[tube.at_b].share = tube.leak
     rate, slope, wider = new_tangent(law, graph.tangent[k], graph.bore[k], 0.0, 0.0, drop, floor)
     lay_tangent(graph.flow, graph.lift, graph.tangent, k, drop, rate, slope, wider, True)
     return rate

@@ -114,10 +114,6 @@ def add_dissipation(law, wetting, tubes, junctions, graph, shapes, log, until, t
             time = until - tube.start
             if not tube.live or tube.body or not time > 0.0:  # a body's mouth is wide: nothing lost
                 continue
-            r, length, waist = tube.radius, tube.length, tube.waist
-            if tube.full:
-                _enter(law, r, length, waist, abs(tube.v0) / time, length, stride, power)
-                continue
             a, b = junctions[tube.a], junctions[tube.b]
             x0, x1 = tube.x0, tube.x1
             if a.feeds:
@@ -128,8 +124,7 @@ def add_dissipation(law, wetting, tubes, junctions, graph, shapes, log, until, t
                 _enter_meniscus(
                     law, wetting, tube, -tube.tilt, b, x1, x0, tube.v1, time, stride, power
                 )
-    if wetting.linear:
-        _enter_passing(law, junctions, graph, shapes, turn, power)
+    _enter_passing(law, junctions, graph, shapes, turn, power)
 
 
 @inner

@@ -81,7 +81,7 @@ def find_rows(junctions, graph, sheet, p):
 
 
 @inner
-def lay_out(law, wetting, tubes, junctions, graph, log, sheet, team, time, until, booked, floor):
+def lay_out(law, wetting, tubes, junctions, graph, log, sheet, team, time, until, booked):
     """Bring every slot up to ``time`` and lay the rows out with nothing booked from then on.
 
     ``booked``: for how long, s, what full tubes without books pass is booked from then on.
@@ -91,12 +91,12 @@ def lay_out(law, wetting, tubes, junctions, graph, log, sheet, team, time, until
         find_rows(junctions, graph, sheet, p)
         for s in range(log.begin[p, TOP], log.counts[p, TOP]):
             if tubes[s].live:
-                bring(law, wetting, tubes, junctions, s, time, until, floor)
+                bring(law, wetting, tubes, junctions, s, time, until)
     wait(team)
     for p in range(team.first, team.last):
         _lay_rows(law, wetting, tubes, junctions, graph, sheet, p, until, known)
     wait(team)
-    if booked > 0.0 and wetting.linear:
+    if booked > 0.0:
         for p in range(team.first, team.last):
             _pass(graph, sheet, sheet.base, p, booked)
 
@@ -116,7 +116,7 @@ def _lay_rows(law, wetting, tubes, junctions, graph, sheet, p, until, known):
         pressure[i] = node.pressure
         used[i] = node.wet and not node.inlet
         base[i] = owed[i] = node.owed if used[i] else 0.0
-        if not used[i] or (node.open == 0 and wetting.linear):
+        if not used[i] or node.open == 0:
             continue
         for k in range(first[i], first[i + 1]):
             s = slots[ring[k]]
@@ -125,7 +125,7 @@ def _lay_rows(law, wetting, tubes, junctions, graph, sheet, p, until, known):
             tube = tubes[s]
             side = END_0 if tube.a == i else END_1
             base[i] += tube.v0 if side == 0 else tube.v1
-            if tube.full or not feeds(node, tube):
+            if not feeds(node, tube):
                 continue
             slot[place], end[place] = s, side
             if wetting.plain:
@@ -172,7 +172,7 @@ def _pass(graph, sheet, owed, p, time):
 
 
 @inner
-def take(law, wetting, tubes, sheet, m, pressure, until, floor):
+def take(law, wetting, tubes, sheet, m, pressure, until):
     """Look up what meniscus m takes with that pressure at its mouth; with its slope, it keeps it.
 
     Returns both.
@@ -183,14 +183,14 @@ def take(law, wetting, tubes, sheet, m, pressure, until, floor):
         )
     else:
         volume, slope = by_touch(
-            law, wetting, tubes[sheet.slot[m]], sheet.end[m], sheet.touch[m], pressure, until, floor
+            law, wetting, tubes[sheet.slot[m]], sheet.end[m], sheet.touch[m], pressure, until
         )
     sheet.taken[m], sheet.give[m] = volume, slope
     return volume, slope
 
 
 @inner
-def _take_all(law, wetting, tubes, sheet, p, until, floor):
+def _take_all(law, wetting, tubes, sheet, p, until):
     """As :func:`take`, for all menisci under the pressures as they stand."""
     start, pressure, mouth = sheet.start[p:], sheet.pressure, sheet.mouth
     low, top = sheet.rows[p, 0], sheet.rows[p, 1]
@@ -204,7 +204,7 @@ def _take_all(law, wetting, tubes, sheet, p, until, floor):
         touch = sheet.touch[begin:end]
         for m in range(len(at)):
             taken[m], give[m] = by_touch(
-                law, wetting, tubes[slot[m]], side[m], touch[m], at[m], until, floor
+                law, wetting, tubes[slot[m]], side[m], touch[m], at[m], until
             )
         return
     x, gain, area = sheet.x[begin:end], sheet.gain[begin:end], sheet.area[begin:end]
@@ -214,47 +214,28 @@ def _take_all(law, wetting, tubes, sheet, p, until, floor):
 
 
 @inner
-def evaluate(law, wetting, tubes, graph, log, sheet, team, span, until, floor):
+def evaluate(law, wetting, tubes, graph, sheet, team, span, until, floor):
     """What every junction owes under the pressures as they stand; the :func:`sums` of that."""
     wait(team)
     for p in range(team.first, team.last):
-        _evaluate(law, wetting, tubes, graph, log, sheet, p, span, until, floor)
+        _evaluate(law, wetting, tubes, graph, sheet, p, span, until, floor)
     return sums(sheet, team)
 
 
 @inner
-def _evaluate(law, wetting, tubes, graph, log, sheet, p, span, until, floor):
-    _take_all(law, wetting, tubes, sheet, p, until, floor)
+def _evaluate(law, wetting, tubes, graph, sheet, p, span, until, floor):
+    _take_all(law, wetting, tubes, sheet, p, until)
     base, owed, start, taken = sheet.base, sheet.owed, sheet.start[p:], sheet.taken
     low, top = sheet.rows[p, 0], sheet.rows[p, 1]
     for i in range(low, top):
         owed[i] = base[i]
-    if wetting.linear and law.kind == 0:
+    if law.kind == 0:
         _pass(graph, sheet, owed, p, -span)
-    elif wetting.linear:
-        pass_by_law(law, graph, sheet, owed, p, span, floor)
     else:
-        _pass_booked(law, wetting, tubes, graph, log, sheet, p, until, floor)
+        pass_by_law(law, graph, sheet, owed, p, span, floor)
     for i in range(low, top):
         for m in range(start[i], start[i + 1]):
             owed[i] -= taken[m]
-
-
-@inner
-def _pass_booked(law, wetting, tubes, graph, log, sheet, p, until, floor):
-    """Book what full tubes pass under the sheet's pressures, and let the rows owe it."""
-    pressure, used, owed = sheet.pressure, sheet.used, sheet.owed
-    for s in range(log.begin[p, TOP], log.counts[p, TOP]):
-        tube = tubes[s]
-        if tube.live and tube.full:
-            from_, to = pressure[tube.a], pressure[tube.b]
-            v, slope = outflow(law, wetting, tube, END_0, from_, to, until - tube.start, floor)
-            tube.v0, tube.v1, tube.s0, tube.s1 = v, -v, slope, slope
-            graph.flow[tube.at_a] = graph.flow[tube.at_b] = slope
-            if used[tube.a]:
-                owed[tube.a] -= v
-            if used[tube.b]:
-                owed[tube.b] += v
 
 
 @inner

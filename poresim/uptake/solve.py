@@ -30,7 +30,7 @@ def _outside_intake(tubes, graph, inlets):
     for i in range(inlets):
         for k in range(graph.first[i], graph.first[i + 1]):
             s = graph.slot[graph.ring[k]]
-            if s >= 0 and not tubes[s].full:
+            if s >= 0:
                 total += abs(tubes[s].v0 if tubes[s].a == i else tubes[s].v1)
     return total
 
@@ -50,11 +50,9 @@ def solve_all(
     Returns (total owed, what menisci take, their number).
     """
     span = until - now
-    lay_out(law, wetting, tubes, junctions, graph, log, sheet, team, now, until, booked, floor)
+    lay_out(law, wetting, tubes, junctions, graph, log, sheet, team, now, until, booked)
     outside = _outside_intake(tubes, graph, inlets)
-    total, intake, takers = evaluate(
-        law, wetting, tubes, graph, log, sheet, team, span, until, floor
-    )
+    total, intake, takers = evaluate(law, wetting, tubes, graph, sheet, team, span, until, floor)
     rows = 0
     for p in range(len(sheet.rows)):
         rows += np.count_nonzero(sheet.used[sheet.rows[p, 0] : sheet.rows[p, 1]])

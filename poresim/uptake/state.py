@@ -1,9 +1,9 @@
 """The state of a soak, as compiled kernels see it.
 
-Only tubes beside liquid have a record of their own, a *slot*: it is made when one of the tube's
-junctions gets wet. A full tube of a liquid without grains gives its slot back and is from then on a
-conductance between its junctions (:class:`Graph`), or a tangent to its flow law where the liquid is
-not Newtonian (:mod:`poresim.uptake.passing`); with grains it keeps its slot. So a step touches what
+Only tubes that hold menisci have a record of their own, a *slot*: it is made when one of the tube's
+junctions gets wet. A full tube gives its slot back and is from then on a conductance between its
+junctions (:class:`Graph`), or a tangent to its flow law where the liquid is not Newtonian
+(:mod:`poresim.uptake.passing`); what grains make of it stands in its *gate*. So a step touches what
 lies near the front, and full tubes only as rows of a matrix.
 
 Junctions are numbered anew (:mod:`poresim.uptake.numbering`); tubes keep their numbers. A large
@@ -39,11 +39,9 @@ TUBE = np.dtype(
         ("a", np.int32),  # junction at end 0
         ("b", np.int32),  # junction at end 1
         ("live", np.int8),  # 0: the slot is free
-        ("full", np.int8),
         ("event", np.int8),
-        ("blocked", np.int8),
+        ("blocked", np.int8),  # 1: a grain has closed it
         ("body", np.int8),  # 1: it stands for the hollow at its junction a
-        ("tangent", np.int8),  # whether tangent_drop and the next two are set
         ("number", np.int32),  # of the tube in the network
         ("at_a", np.int32),  # where it stands in the rings of a and b
         ("at_b", np.int32),
@@ -69,9 +67,6 @@ TUBE = np.dtype(
         ("lead1", np.float64),
         ("grain0", np.float64),  # volume still to pass the throat until a grain closes it
         ("grain1", np.float64),
-        ("tangent_drop", np.float64),  # full, not Newtonian: where its flow was last worked out, Pa
-        ("tangent_rate", np.float64),
-        ("tangent_slope", np.float64),
     ],
     align=True,
 )
@@ -97,6 +92,22 @@ JUNCTION = np.dtype(
 )
 
 
+#: What grains make of a tube; of one that has a slot, what they made of it before.
+GATE = np.dtype(
+    [
+        ("grain0", np.float64),  # volume still to pass the throat until a grain closes it,
+        ("grain1", np.float64),  # from end 0 and from end 1, m3; inf: none will
+        ("next", np.float64),  # when that happens, if it does in this step
+        ("booked", np.float64),  # what passes from end 0 in this step, as its solve has it, m3
+        ("before", np.float64),  # its flow over its drop before it was closed in this step
+        ("at_a", np.uint32),  # where the full tube stands in the rings of its junctions
+        ("at_b", np.uint32),
+        ("closed", np.int8),  # 1: a grain has closed it
+    ],
+    align=True,
+)
+
+
 class Graph(NamedTuple):
     """Who is joined to whom: tubes in the order of the junctions that they leave.
 
@@ -109,7 +120,7 @@ class Graph(NamedTuple):
     flow: Floats  # (2 m,) of full tubes: flow over drop; or a slope, volume over drop
     lift: Floats  # (2 m,) what a full tube's drop gains on the way there, Pa: the head, or by its
     # tangent; empty where all is level and Newtonian
-    tangent: NDArray[Any]  # (2 m,) of TANGENT; empty for a Newtonian liquid, and one with grains
+    tangent: NDArray[Any]  # (2 m,) of TANGENT; empty for a Newtonian liquid
     bore: NDArray[Any]  # (2 m,) of BORE, likewise
     slot: Places  # (m,) of each tube; DRY or PASSING where it has none
     half: NDArray[np.int64]  # (3,) the first junction of each half, and n
@@ -125,7 +136,6 @@ class Shapes(NamedTuple):
     length: Floats
     waist: Floats
     tilt: Floats
-    grains: Floats  # (m, 2) or empty
     bodies: Places  # (1,) number of the first tube that stands for a body
 
 
@@ -135,6 +145,7 @@ class Log(NamedTuple):
     filled_at: Floats  # (m,) s; nan = not yet
     met: NDArray[np.float32]  # (m,) of full tubes: the share that was filled from end 0
     blocked_at: Floats  # (m,) or empty where there are no grains
+    gates: NDArray[Any]  # (m,) of GATE, likewise
     recent: Places  # (2 m,) tubes filled (number) or blocked (-1 - number) in this step
     free: Places  # (m,) slots to be used again, the last first
     # of either half: where its recent entries, free slots and slots in use or used before
@@ -199,14 +210,14 @@ def open_around(law, tubes, junctions, graph, shapes, log, i, time):
             s = np.int32(log.counts[p, TOP])
             log.counts[p, TOP] += 1
         graph.slot[e] = s
-        _fit(law, tubes[s], graph, shapes, e)
+        _fit(law, tubes[s], graph, shapes, log, e)
         tubes[s].start = time
         junctions[tubes[s].a].open += 1
         junctions[tubes[s].b].open += 1
 
 
 @inner
-def _fit(law, tube, graph, shapes, e):
+def _fit(law, tube, graph, shapes, log, e):
     """Make a dry tube's record."""
     tube.number = e
     tube.a, tube.b = shapes.rank[shapes.ends[e, 0]], shapes.rank[shapes.ends[e, 1]]
@@ -226,13 +237,13 @@ def _fit(law, tube, graph, shapes, e):
     tube.v0 = tube.v1 = tube.s0 = tube.s1 = 0.0
     tube.next = np.inf
     tube.grain0 = tube.grain1 = np.inf
-    if len(shapes.grains) > 0:
-        tube.grain0, tube.grain1 = shapes.grains[e, 0], shapes.grains[e, 1]
+    if len(log.gates) > 0:
+        tube.grain0, tube.grain1 = log.gates[e].grain0, log.gates[e].grain1
     tube.live = 1
     tube.body = e >= shapes.bodies[0]
     if tube.body:
         tube.speed0 = _UNKNOWN
-    tube.event, tube.full, tube.blocked, tube.tangent = NOTHING, 0, 0, 0
+    tube.event, tube.blocked = NOTHING, 0
 
 
 def firmness(shapes: Shapes, tubes: int) -> Floats:
@@ -255,6 +266,11 @@ def give_back(tubes, graph, log, s):
     """A full tube's slot is free again: it passes without books, or holds what it holds."""
     tube = tubes[s]
     graph.slot[tube.number] = PASSING
+    if len(log.gates) > 0:
+        gate = log.gates[tube.number]
+        gate.grain0, gate.grain1 = tube.grain0, tube.grain1
+        gate.at_a, gate.at_b = tube.at_a, tube.at_b
+        gate.next, gate.booked, gate.closed = np.inf, 0.0, tube.blocked
     tube.live = 0
     tube.next = np.inf
     p = half_of(log, s)
@@ -274,6 +290,13 @@ def happened(log, s, what):
     p = half_of(log, s)
     log.recent[log.counts[p, RECENT]] = what
     log.counts[p, RECENT] += 1
+
+
+@inner
+def happened_to(log, e):
+    """Note that a grain has closed the full tube e, in a network of one half."""
+    log.recent[log.counts[0, RECENT]] = -1 - e
+    log.counts[0, RECENT] += 1
 
 
 def spans(log: Log, counts: NDArray[np.int64], what: int) -> list[slice]:

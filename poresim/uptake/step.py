@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from poresim.tube.jit import inner, kernel
 from poresim.uptake.closing import close_books
 from poresim.uptake.events import Agenda, meet_events, schedule_all
+from poresim.uptake.gates import pass_gates
 from poresim.uptake.lag import find_slews, first_crossing, lateness
 from poresim.uptake.ledger import expect
 from poresim.uptake.linear import System, make_system
@@ -117,7 +118,7 @@ def late_start(wetting, tubes, log):
     most = 0.0
     for s in range(log.counts[0, TOP]):
         tube = tubes[s]
-        if tube.full or not tube.live or tube.body:
+        if not tube.live or tube.body:
             continue
         room = math.pi * tube.radius * tube.radius * tube.length
         most = max(
@@ -237,6 +238,8 @@ class Stepper:
             self._count()
             until = now + 0.25 * (until - now)
             control["undone"] += 1
+        if len(s.log.gates) > 0:
+            pass_gates(s.junctions, s.graph, s.log, now, until)
         control["last"], control["previous"] = until - now, control["last"]
         return until, held
 
@@ -269,7 +272,7 @@ class Stepper:
                 break
             before, until = until, now + 0.25 * (until - now)
             end_sooner(s.wetting, s.tubes, s.junctions, s.log, until, before)
-        self._schedule(until)
+        self._schedule(now, until)
         if self.one_by_one:
             for sooner in (self._for_starts, self._for_haste, self._for_events):
                 for _ in range(_ENDINGS):
@@ -284,7 +287,7 @@ class Stepper:
             close_books,
             (s.law, s.wetting, s.tubes, s.junctions, s.graph, s.log, self.sheet, self.system,
              self.trees, control),
-            (now, until, s.floor_drop, liquid, intake),
+            (now, until, liquid, intake),
         )  # fmt: skip
         return until, float(held), float(moved), float(left)
 
@@ -341,7 +344,7 @@ class Stepper:
             since = time
             self._solve(time, until, until - time, least)
             control["again"] += 1
-            self._schedule(until)
+            self._schedule(time, until)
 
     def _count(self) -> None:
         """Sum up what has happened in all halves."""
@@ -367,13 +370,15 @@ class Stepper:
         s = self.state
         end_sooner(s.wetting, s.tubes, s.junctions, s.log, shorter, until)
         _, intake, menisci = self._solve(now, shorter, until - now, least)
-        self._schedule(shorter)
+        self._schedule(now, shorter)
         return intake, menisci
 
-    def _schedule(self, until: float) -> None:
+    def _schedule(self, now: float, until: float) -> None:
         s = self.state
         self._all(
-            schedule_all, (s.law, s.wetting, s.tubes, s.junctions, s.log), (until, self.agenda)
+            schedule_all,
+            (s.law, s.wetting, s.tubes, s.junctions, s.graph, s.log),
+            (now, until, self.agenda),
         )
 
     def _solve(

@@ -9,9 +9,7 @@ import numpy as np
 from poresim.tube.jit import inner
 from poresim.tube.straight import plain_volume
 from poresim.uptake.bracket import STEPS, found, narrow
-from poresim.uptake.ledger import outflow
 from poresim.uptake.passing import lay_tangent, new_tangent, room_of, serves
-from poresim.uptake.state import END_0, END_1
 from poresim.uptake.team import wait
 from poresim.uptake.touch import by_touch
 
@@ -64,16 +62,14 @@ def _sweep_half(
     law, wetting, tubes, junctions, graph, sheet, p, span, until, floor, tol, backward
 ):  # fmt: skip
     """(One function: to hand the arrays over row by row would take longer than the work.)"""
-    pressure, owed, used, base, start = (
-        sheet.pressure, sheet.owed, sheet.used, sheet.base, sheet.start[p:]
-    )  # fmt: skip
+    pressure, owed, used, start = sheet.pressure, sheet.owed, sheet.used, sheet.start[p:]
     taken, give, slot, end = sheet.taken, sheet.give, sheet.slot, sheet.end
     touch, past = sheet.touch, sheet.past[p]
     x, gain, pull, back, area = sheet.x, sheet.gain, sheet.pull, sheet.back, sheet.area
     first, far, flow = graph.first, graph.far, graph.flow
     lift, tangent, bore = graph.lift, graph.tangent, graph.bore
-    plain, linear, kink = wetting.plain, wetting.linear, wetting.kink
-    bent = linear and law.kind != 0
+    plain, kink = wetting.plain, wetting.kink
+    bent = law.kind != 0
     low_row, top = sheet.rows[p, 0], sheet.rows[p, 1]
     size = np.uint32(top - low_row)
     begin = np.uint32(low_row)
@@ -85,22 +81,20 @@ def _sweep_half(
             continue
         low, high = junctions[i].low, junctions[i].high
         old = pressure[i]
-        weight, had = 0.0, base[i]
+        weight, had = 0.0, owed[i]
         own, room, near = 0.0, math.inf, True  # of tubes that go by tangents
-        if linear:
-            for k in range(first[i], first[i + 1]):
-                if not bent or np.uint32(far[k] - half) >= whole:
-                    weight += flow[k]
-                elif flow[k] != 0.0:
-                    rate = flow[k] * (pressure[i] - pressure[far[k]] + lift[k])
-                    past[k - first[i]] = rate
-                    own += flow[k]
-                    room = min(room, room_of(law, tangent[k], flow[k], rate))
-            weight *= span
-            own *= span
-            had = owed[i]
-            for m in range(start[i], start[i + 1]):
-                had += taken[m]
+        for k in range(first[i], first[i + 1]):
+            if not bent or np.uint32(far[k] - half) >= whole:
+                weight += flow[k]
+            elif flow[k] != 0.0:
+                rate = flow[k] * (pressure[i] - pressure[far[k]] + lift[k])
+                past[k - first[i]] = rate
+                own += flow[k]
+                room = min(room, room_of(law, tangent[k], flow[k], rate))
+        weight *= span
+        own *= span
+        for m in range(start[i], start[i + 1]):
+            had += taken[m]
         at, over, last = old, 0.0, high - low
         for step in range(STEPS):
             over, slope = weight * (at - old) - had, weight
@@ -131,14 +125,8 @@ def _sweep_half(
                 if plain:
                     v, s = plain_volume(x[m], gain[m], pull[m], back[m], area[m], at)
                 else:
-                    v, s = by_touch(
-                        law, wetting, tubes[slot[m]], end[m], touch[m], at, until, floor
-                    )
+                    v, s = by_touch(law, wetting, tubes[slot[m]], end[m], touch[m], at, until)
                 taken[m], give[m] = v, s
-                over += v
-                slope += s
-            if not linear:
-                v, s = _leaving(law, wetting, tubes, graph, pressure, i, at, until, floor)
                 over += v
                 slope += s
             if abs(over) <= 0.1 * tol:
@@ -149,9 +137,6 @@ def _sweep_half(
             at = trial
         owed[i] = -over
         pressure[i] = at
-        if not linear:
-            _book(law, wetting, tubes, graph, sheet, i, at, until, floor)
-            continue
         change = span * (at - old)
         for k in range(first[i], first[i + 1]):
             j = far[k]
@@ -160,38 +145,3 @@ def _sweep_half(
                 more = span * (flow[k] * (at - pressure[j] + lift[k]) - past[k - first[i]])
             if np.uint32(j - begin) < size and used[j]:
                 owed[j] += more
-
-
-@inner
-def _leaving(law, wetting, tubes, graph, pressure, i, at, until, floor):
-    """(volume that leaves row i at pressure ``at`` through full tubes with books, its slope)."""
-    volume, slope = 0.0, 0.0
-    for k in range(graph.first[i], graph.first[i + 1]):
-        n = graph.slot[graph.ring[k]]
-        if n >= 0 and tubes[n].full:
-            side = END_0 if tubes[n].a == i else END_1
-            time = until - tubes[n].start
-            other = pressure[graph.far[k]]
-            v, s = outflow(law, wetting, tubes[n], side, at, other, time, floor)
-            volume += v
-            slope += s
-    return volume, slope
-
-
-@inner
-def _book(law, wetting, tubes, graph, sheet, i, at, until, floor):
-    """Book what leaves row i through full tubes with books."""
-    for k in range(graph.first[i], graph.first[i + 1]):
-        n = graph.slot[graph.ring[k]]
-        j = graph.far[k]
-        if n < 0 or not tubes[n].full:
-            continue
-        tube = tubes[n]
-        side = END_0 if tube.a == i else END_1
-        time = until - tube.start
-        v, s = outflow(law, wetting, tube, side, at, sheet.pressure[j], time, floor)
-        if sheet.used[j]:
-            sheet.owed[j] += v - (tube.v0 if side == 0 else tube.v1)
-        tube.v0, tube.v1 = (v, -v) if side == 0 else (-v, v)
-        tube.s0 = tube.s1 = s
-        graph.flow[tube.at_a] = graph.flow[tube.at_b] = s

@@ -31,7 +31,7 @@ TOUCH = np.dtype([(name, np.float64) for name in ("at", "volume", "slope", "bend
 
 
 @inner
-def by_touch(law, wetting, tube, end, touch, pressure, until, floor):
+def by_touch(law, wetting, tube, end, touch, pressure, until):
     """What a meniscus takes until then, and its slope; by the law where its touch does not reach.
 
     That is as far as neither the volume nor the drive changes by more than a small share.
@@ -40,7 +40,7 @@ def by_touch(law, wetting, tube, end, touch, pressure, until, floor):
         way = pressure - touch.at
         share = 1.0 / (1.0 + touch.bend * way)
         return touch.volume + touch.slope * way * share, touch.slope * share * share
-    v, s = outflow(law, wetting, tube, end, pressure, 0.0, until - tube.start, floor)
+    v, s = outflow(law, wetting, tube, end, pressure, until - tube.start)
     lay_touch(law, wetting, tube, end, touch, pressure, v, s)
     return v, s
 

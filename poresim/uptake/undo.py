@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.tube.jit import kernel
-from poresim.uptake.state import DRY, FREE, RECENT, TOP, Places, State, spans
+from poresim.uptake.state import DRY, FREE, PASSING, RECENT, TOP, Graph, Log, Places, State, spans
 
 
 @kernel
@@ -41,6 +41,7 @@ def undo(
     filled, blocked = recent[recent >= 0], -1 - recent[recent < 0]
     log.filled_at[filled] = np.nan
     log.blocked_at[blocked] = np.nan
+    _open_gates(graph, log, blocked[graph.slot[blocked] == PASSING])
     graph.flow[np.isin(graph.ring, filled)] = 0.0
     graph.slot[filled] = DRY
     graph.slot[state.slots["number"][state.slots["live"] == 1]] = DRY
@@ -52,3 +53,16 @@ def undo(
         log.free[span] = kept_free[span]
     state.junctions[:] = kept_junctions
     log.counts[:] = kept_counts
+
+
+def _open_gates(graph: Graph, log: Log, tubes: Places) -> None:
+    """Full tubes that grains had closed in the step pass what they passed before."""
+    gates = log.gates
+    for e in tubes[gates["closed"][tubes] == 1]:
+        gates["closed"][e] = 0
+        for k in (gates["at_a"][e], gates["at_b"][e]):
+            if len(graph.tangent) > 0:
+                more = gates["before"][e] / graph.flow[k]
+                graph.tangent["rate"][k] *= more
+                graph.bore["share"][k] *= more
+            graph.flow[k] = gates["before"][e]

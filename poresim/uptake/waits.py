@@ -22,7 +22,7 @@ def arrival_waits(law, wetting, tubes, junctions, waits, n):
     """
     for e in range(len(tubes)):
         tube = tubes[e]
-        if tube.full or not tube.live:
+        if not tube.live:
             continue
         if tube.body:
             if tube.speed0 != 0.0:
