@@ -7,7 +7,7 @@ Rabinowitsch-Mooney), tabulated once a liquid: :mod:`poresim.tube.curve_tables`.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -84,12 +84,22 @@ class FlowCurve(ViscosityLaw):
         return self.log_stress(np.linspace(ends[0], ends[-1], _LOOK))[1]
 
 
+@dataclass(frozen=True)
 class _Plateaus(FlowCurve):
     """Viscosity falls from one plateau to the other as the rate grows."""
 
     zero_viscosity: float
     infinite_viscosity: float
     time: float
+
+    def thickened(self, factor: float) -> _Plateaus:
+        """See ViscosityLaw."""
+        return replace(
+            self,
+            zero_viscosity=self.zero_viscosity * factor,
+            infinite_viscosity=self.infinite_viscosity * factor,
+            time=self.time * factor,
+        )
 
     def _check_plateaus(self) -> None:
         check("zero_viscosity (Pa s)", self.zero_viscosity, above=0)
@@ -271,6 +281,15 @@ class MeasuredFlow(FlowCurve):
 
     def __hash__(self) -> int:
         return hash(self._key())
+
+    def thickened(self, factor: float) -> MeasuredFlow:
+        """See ViscosityLaw."""
+        return MeasuredFlow(
+            self.shear_rate / factor,
+            self.viscosity * factor,
+            self.infinite_viscosity * factor,
+            self.zero_viscosity * factor,
+        )
 
     def _key(self) -> tuple[bytes, bytes, float, float]:
         plateaus = self.infinite_viscosity, self.zero_viscosity

@@ -69,6 +69,15 @@ class ViscosityLaw:
         """Shear stress over shear rate, Pa s, at shear rates above 0, 1/s, of any shape."""
         return self.shear_stress(shear_rate) / np.asarray(shear_rate, dtype=np.float64)
 
+    def thickened(self, factor: float) -> ViscosityLaw:
+        """The law whose shear rate at every stress is this one's over ``factor``, above 0.
+
+        So grains thicken: their effect is one number at a given stress, whatever the liquid between
+        them does (common practice for suspensions in liquids that shear-thin). A yield stress
+        stays.
+        """
+        raise NotImplementedError
+
     @property
     def thinnest_index(self) -> float:
         """Least of d ln(stress - yield stress) / d ln(rate), over all rates."""
@@ -88,6 +97,10 @@ class Newtonian(ViscosityLaw):
         """See ViscosityLaw."""
         return self.viscosity * rates(shear_rate)
 
+    def thickened(self, factor: float) -> Newtonian:
+        """See ViscosityLaw."""
+        return Newtonian(self.viscosity * factor)
+
 
 @dataclass(frozen=True)
 class PowerLaw(ViscosityLaw):
@@ -103,6 +116,10 @@ class PowerLaw(ViscosityLaw):
     def shear_stress(self, shear_rate: ArrayLike) -> NDArray[np.float64]:
         """See ViscosityLaw."""
         return self.consistency * rates(shear_rate) ** self.index
+
+    def thickened(self, factor: float) -> PowerLaw:
+        """See ViscosityLaw."""
+        return PowerLaw(self.consistency * factor**self.index, self.index)
 
     @property
     def thinnest_index(self) -> float:
@@ -125,6 +142,10 @@ class Bingham(ViscosityLaw):
         """See ViscosityLaw."""
         return self.yield_stress + self.plastic_viscosity * rates(shear_rate)
 
+    def thickened(self, factor: float) -> Bingham:
+        """See ViscosityLaw."""
+        return Bingham(self.yield_stress, self.plastic_viscosity * factor)
+
 
 @dataclass(frozen=True)
 class HerschelBulkley(ViscosityLaw):
@@ -142,6 +163,10 @@ class HerschelBulkley(ViscosityLaw):
     def shear_stress(self, shear_rate: ArrayLike) -> NDArray[np.float64]:
         """See ViscosityLaw."""
         return self.yield_stress + self.consistency * rates(shear_rate) ** self.index
+
+    def thickened(self, factor: float) -> HerschelBulkley:
+        """See ViscosityLaw."""
+        return HerschelBulkley(self.yield_stress, self.consistency * factor**self.index, self.index)
 
     @property
     def thinnest_index(self) -> float:

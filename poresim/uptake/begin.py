@@ -7,7 +7,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from poresim.liquid.laws import ViscosityLaw
 from poresim.liquid.liquid import Liquid
+from poresim.liquid.particles import Particles
 from poresim.solid.network import Network
 from poresim.tube.filled import STRAIGHT
 from poresim.tube.jit import kernel
@@ -16,6 +18,8 @@ from poresim.tube.moved import moving_address
 from poresim.tube.waisted import with_waist
 from poresim.tube.wetting import WETTING
 from poresim.uptake.bodies import rise_of
+from poresim.uptake.cargo import harmless, make_cargo, no_cargo, thickening
+from poresim.uptake.gates import expect_grains
 from poresim.uptake.numbering import lay_lifts, lay_mates, lay_rings, numbered, rims_of
 from poresim.uptake.passing import BORE, TANGENT
 from poresim.uptake.state import (
@@ -54,11 +58,12 @@ def build_state(
     """
     n, m = solid.junctions, solid.tubes
     bodies = np.zeros(0, np.int64) if bodies is None else bodies
-    law = flow_law(liquid.viscosity)
+    law = flow_law(carried_viscosity(liquid))
     with_waist(law, solid.waist, accuracy)
     law.coarse = int(law.kind > 0 and accuracy >= _COARSE)
     wetting = wetting_of(liquid, accuracy)
-    halves = halves and liquid.particles is None and len(bodies) == 0
+    grains = caught_grains(solid, liquid, len(bodies))
+    halves = halves and grains is None and len(bodies) == 0
     bent = law.kind != NEWTONIAN
     shapes, order, graph = _numbered(solid, liquid, inlet, gravity, halves, bent, bodies)
     plain = law.kind == 0 and bool(np.all(solid.waist > STRAIGHT) and not np.any(shapes.tilt))
@@ -72,16 +77,19 @@ def build_state(
     junctions["rim"][graph.rims] = 1
     junctions["hollow"][shapes.rank[bodies]] = 1
     _bound(junctions, solid, liquid, order, inlet, gravity)
+    gates = _gates(m, seed) if grains is not None else np.zeros(0, GATE)
     log = Log(
         filled_at=np.full(m, np.nan),
         met=np.zeros(m, np.float32),
-        blocked_at=np.full(0 if liquid.particles is None else m, np.nan),
-        gates=_gates(solid, liquid, seed, len(bodies)),
+        blocked_at=np.full(len(gates), np.nan),
+        gates=gates,
+        soon=np.full(len(gates), np.inf),
         recent=np.zeros(2 * m, np.int32),
         free=np.zeros(m, np.int32),
         begin=begin,
         counts=begin.copy(),
     )
+    head = liquid.density * (solid.points @ gravity)[order]
     state = State(
         law=law,
         wetting=wetting,
@@ -90,6 +98,7 @@ def build_state(
         graph=graph,
         shapes=shapes,
         log=log,
+        cargo=no_cargo() if grains is None else make_cargo(solid, grains, head),
         order=order,
         inlets=len(inlet),
         floor_drop=1e-4 * 2 * liquid.surface_tension / float(solid.throat_radius.max()),
@@ -101,7 +110,7 @@ def build_state(
         junctions["wet"][i], junctions["wetted"][i] = 1, 0.0
         junctions["feeds"][i], junctions["hollow"][i] = 1, 0
     _fill_inlets(graph, shapes, log, len(inlet))
-    _open_inlets(law, state.tubes, junctions, graph, shapes, log, len(inlet))
+    _open_inlets(law, state.tubes, junctions, graph, shapes, log, state.cargo, len(inlet))
     return state
 
 
@@ -173,20 +182,29 @@ def _numbered(
     return shapes, order, graph
 
 
-def _gates(solid: Network, liquid: Liquid, seed: int, bodies: int) -> NDArray[Any]:
-    """(m,) of GATE: how much has to pass each throat until a grain closes it; none without grains.
+def carried_viscosity(liquid: Liquid) -> ViscosityLaw:
+    """The flow law of a liquid with all its grains afloat."""
+    grains = liquid.particles
+    return liquid.viscosity if grains is None else liquid.viscosity.thickened(thickening(grains))
+
+
+def caught_grains(solid: Network, liquid: Liquid, bodies: int = 0) -> Particles | None:
+    """The liquid's grains, unless there are none, or they go wherever the liquid goes.
 
     The last tubes stand for ``bodies``, which have no throats.
     """
-    if liquid.particles is None:
-        return np.zeros(0, GATE)
-    gates = np.zeros(solid.tubes, GATE)
-    density = liquid.particles.number_density(2 * solid.throat_radius)
-    density[solid.tubes - bodies :] = 0.0
+    grains = liquid.particles
+    if grains is None or grains.volume_fraction == 0:
+        return None
+    return None if harmless(solid.throat_radius[: solid.tubes - bodies], grains) else grains
+
+
+def _gates(tubes: int, seed: int) -> NDArray[Any]:
+    """(m,) of GATE: how many closings are to be expected until a grain closes each throat."""
+    gates = np.zeros(tubes, GATE)
     rng = np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(1,)))
-    counts = rng.exponential(size=(solid.tubes, 2))
-    with np.errstate(divide="ignore"):
-        gates["grain0"], gates["grain1"] = counts.T / density
+    gates["count"] = rng.exponential(size=tubes)
+    gates["share"] = 1.0
     return gates
 
 
@@ -212,9 +230,12 @@ def _read_only(values: NDArray[Any]) -> NDArray[Any]:
 
 
 @kernel
-def _open_inlets(law, tubes, junctions, graph, shapes, log, inlets):
+def _open_inlets(law, tubes, junctions, graph, shapes, log, cargo, inlets):
     for i in range(inlets):
         open_around(law, tubes, junctions, graph, shapes, log, i, 0.0)
+    if len(log.gates) > 0:
+        for i in range(inlets):
+            expect_grains(tubes, junctions, graph, log, cargo, np.int64(i), np.int64(i), np.inf)
 
 
 def _inlet_bodies(solid: Network, bodies: NDArray[np.int64], inlet: NDArray[np.int64]) -> float:

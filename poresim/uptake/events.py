@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from poresim.tube.jit import inner, kernel
 from poresim.tube.shape import volume_to
-from poresim.uptake.gates import close_gate, schedule_gate, schedule_gates
+from poresim.uptake.gates import close_gate, expect_grains, schedule_gate, schedule_gates
 from poresim.uptake.heap import pop, push
 from poresim.uptake.ledger import forget_stale, predict, schedule, settle
 from poresim.uptake.local import NEAR, spread
@@ -63,8 +63,8 @@ class Agenda(NamedTuple):
 
 
 @kernel
-def schedule_all(law, wetting, tubes, junctions, graph, log, team, now, until, agenda):
-    """Enter what happens from ``now`` to the step's end."""
+def schedule_all(law, wetting, tubes, junctions, graph, log, team, begun, now, until, agenda):
+    """Enter what happens from ``now`` to the end of the step that began at ``begun``."""
     for p in range(team.first, team.last):
         times, queue = agenda.times[p], agenda.queue[p]
         events = np.int64(0)
@@ -73,7 +73,7 @@ def schedule_all(law, wetting, tubes, junctions, graph, log, team, now, until, a
                 tubes[s].next = math.inf
                 events = schedule(law, wetting, tubes, junctions, s, until, times, queue, events)
         if len(log.gates) > 0:
-            events = schedule_gates(junctions, graph, log, now, until, times, queue, events)
+            events = schedule_gates(junctions, graph, log, begun, now, until, times, queue, events)
         agenda.counts[p, 0] = events
         agenda.counts[2, 0] = 0
     wait(team)
@@ -81,8 +81,8 @@ def schedule_all(law, wetting, tubes, junctions, graph, log, team, now, until, a
 
 @kernel
 def meet_events(
-    law, wetting, tubes, junctions, graph, shapes, log, control, team, now, since, until, floor,
-    tol, drift, look, agenda,
+    law, wetting, tubes, junctions, graph, shapes, log, cargo, control, team, now, since, until,
+    floor, tol, drift, look, agenda,
 ):  # fmt: skip
     """Meet events in the order of time: (time of the last, whether to balance all).
 
@@ -95,8 +95,8 @@ def meet_events(
         time, needed = until, False
         if team.first == 0:
             time, needed = _meet(
-                law, wetting, tubes, junctions, graph, shapes, log, control, now, until, floor,
-                tol, drift, look, agenda, _FIRST, until, _RIMS,
+                law, wetting, tubes, junctions, graph, shapes, log, cargo, control, now, until,
+                floor, tol, drift, look, agenda, _FIRST, until, _RIMS,
             )  # fmt: skip
         return time, needed
     slice_, seen = (until - now) / _SLICES, _met(agenda)
@@ -105,14 +105,14 @@ def meet_events(
         to = since + slice_ if since + 1.5 * slice_ < until else until
         for p in range(team.first, team.last):
             _meet(
-                law, wetting, tubes, junctions, graph, shapes, log, control, now, until, floor,
-                tol, math.inf, _NO_LOOK, agenda, p, to, _NO_RIMS,
+                law, wetting, tubes, junctions, graph, shapes, log, cargo, control, now, until,
+                floor, tol, math.inf, _NO_LOOK, agenda, p, to, _NO_RIMS,
             )  # fmt: skip
         wait(team)
         if team.first == 0:
             _meet_between(
-                law, wetting, tubes, junctions, graph, shapes, log, control, now, until, floor,
-                tol, agenda, since, to,
+                law, wetting, tubes, junctions, graph, shapes, log, cargo, control, now, until,
+                floor, tol, agenda, since, to,
             )  # fmt: skip
         wait(team)
         left = agenda.counts[0, 0] + agenda.counts[1, 0] + agenda.counts[2, 0]
@@ -139,8 +139,8 @@ def _met(agenda):
 
 @inner
 def _meet_between(
-    law, wetting, tubes, junctions, graph, shapes, log, control, now, until, floor, tol, agenda,
-    from_, to,
+    law, wetting, tubes, junctions, graph, shapes, log, cargo, control, now, until, floor, tol,
+    agenda, from_, to,
 ):  # fmt: skip
     """Meet what the halves set aside, and balance junctions that tubes join to the other half."""
     times, queue, count = agenda.times[2], agenda.queue[2], agenda.counts[2, 0]
@@ -155,7 +155,7 @@ def _meet_between(
         agenda.counts[p, 1] = 0
     agenda.counts[2, 0] = count
     _meet(
-        law, wetting, tubes, junctions, graph, shapes, log, control, now, until, floor, tol,
+        law, wetting, tubes, junctions, graph, shapes, log, cargo, control, now, until, floor, tol,
         math.inf, _NO_LOOK, agenda, _BETWEEN, to, _RIMS,
     )  # fmt: skip
     count = agenda.counts[2, 0]
@@ -173,8 +173,8 @@ def _meet_between(
 
 @inner
 def _meet(
-    law, wetting, tubes, junctions, graph, shapes, log, control, now, until, floor, tol, drift,
-    look, agenda, p, to, rims,
+    law, wetting, tubes, junctions, graph, shapes, log, cargo, control, now, until, floor, tol,
+    drift, look, agenda, p, to, rims,
 ):  # fmt: skip
     """Meet the events of one queue up to ``to``; the time of the last if all are to be balanced.
 
@@ -192,7 +192,7 @@ def _meet(
             if log.gates[-1 - s].next != time:
                 continue
             seeds[0], seeds[1] = close_gate(
-                junctions, graph, log, -1 - s, time, until, control.leak
+                junctions, graph, log, -1 - s, time, until, cargo.rule[0].leak
             )
             tally.events += 1
             events, met, to_all = _around(
@@ -220,8 +220,8 @@ def _meet(
             seeds[1] = tube.a
             passing = True
             events = _wet(
-                law, wetting, tubes, junctions, graph, shapes, log, seeds[0], seeds[0], s, time,
-                until, until - time < short, times, queue, events,
+                law, wetting, tubes, junctions, graph, shapes, log, cargo, seeds[0], seeds[0], s,
+                time, until, until - time < short, times, queue, events,
             )  # fmt: skip
         elif tube.event == FILLS:
             new, events = _fill(
@@ -233,13 +233,13 @@ def _meet(
                 if new == tube.b:
                     seeds[0], seeds[1] = tube.b, tube.a
                 events = _wet(
-                    law, wetting, tubes, junctions, graph, shapes, log, new, seeds[1], s, time,
-                    until, until - time < short, times, queue, events,
+                    law, wetting, tubes, junctions, graph, shapes, log, cargo, new, seeds[1], s,
+                    time, until, until - time < short, times, queue, events,
                 )  # fmt: skip
         else:
             tube.blocked = 1
-            tube.leak *= control.leak
-            tube.conduct *= control.leak
+            tube.leak *= cargo.rule[0].leak
+            log.gates[tube.number].closed = 1
             log.blocked_at[tube.number] = time
             happened(log, s, np.int64(-1 - tube.number))
         if not passing:
@@ -317,9 +317,7 @@ def _fill(law, tubes, junctions, graph, log, s, time, until, floor, tally, times
     b.owed += rate * (until - time)
     give_back(tubes, graph, log, s)
     if len(log.gates) > 0 and not log.gates[e].closed:
-        gate = log.gates[e]
-        gate.booked = rate * (until - time)
-        events = schedule_gate(gate, e, rate, time, until, times, queue, events)
+        events = schedule_gate(log.gates[e], e, rate, time, until, times, queue, events)
     return new, events
 
 
@@ -348,7 +346,7 @@ def _join(junctions, new, from_):
 
 @inner
 def _wet(
-    law, wetting, tubes, junctions, graph, shapes, log, new, from_, by, time, until, wait,
+    law, wetting, tubes, junctions, graph, shapes, log, cargo, new, from_, by, time, until, wait,
     times, queue, events,
 ):  # fmt: skip
     """Liquid reaches a junction through slot ``by``: its other tubes start, or ``wait``.
@@ -356,6 +354,7 @@ def _wet(
     If it has a body, that starts to fill; when that is full, the others start.
     """
     node = junctions[new]
+    throat = 2.0 * tubes[by].radius * tubes[by].waist
     for k in range(graph.first[new], graph.first[new + 1]):
         s = np.int64(graph.slot[graph.ring[k]])
         if s < 0 or s == by or node.hollow:
@@ -365,6 +364,8 @@ def _wet(
             settle(law, wetting, tubes, junctions, s, time, until)
         tubes[s].start = until if wait else time
     open_around(law, tubes, junctions, graph, shapes, log, new, until if wait else time)
+    if len(log.gates) > 0:
+        expect_grains(tubes, junctions, graph, log, cargo, np.int64(new), np.int64(from_), throat)
     node.feeds = not node.hollow  # only now: what comes from elsewhere has been brought up to date
     if new != from_:
         node.wet = 1

@@ -1,8 +1,6 @@
-"""Full tubes whose throats grains may close: when that happens, and what is left of their flow.
+"""Throats that grains may close: when that happens to full tubes, and what is left of their flow.
 
 A full tube has no slot; what grains make of it stands in its gate (:mod:`poresim.uptake.state`).
-The volume that passes is told by the pressures that a step's solve found and by those at its end,
-half each: flows change by little in a step.
 """
 
 from __future__ import annotations
@@ -11,9 +9,49 @@ import math
 
 import numpy as np
 
-from poresim.tube.jit import inner, kernel
+from poresim.tube.jit import inner
+from poresim.uptake.capture import hazard, relative_viscosity
 from poresim.uptake.heap import push
 from poresim.uptake.state import PASSING, happened_to
+
+_MUCH_SOONER = 4.0  # flows do not grow by more from step to step
+
+
+@inner
+def expect_grains(tubes, junctions, graph, log, cargo, i, from_, throat):
+    """Liquid reaches junction i from junction ``from_`` through a throat of that width, m.
+
+    Grains narrower than that come before the tubes around it: an estimate, until the step's end.
+    """
+    classes = len(cargo.diameter)
+    fraction = 0.0
+    for c in range(classes):
+        if junctions[i].inlet:
+            cargo.at[i, c] = cargo.offered[c]
+        elif cargo.diameter[c] < throat:
+            cargo.at[i, c] = cargo.at[from_, c]
+        else:
+            cargo.at[i, c] = 0.0
+        fraction += cargo.at[i, c]
+    log_fraction = math.log(fraction) if fraction > 0.0 else -math.inf
+    thin = 1.0 / relative_viscosity(cargo.rule[0], fraction)
+    for k in range(graph.first[i], graph.first[i + 1]):
+        s = graph.slot[graph.ring[k]]
+        if s < 0 or tubes[s].body:
+            continue
+        tube, gate = tubes[s], log.gates[tubes[s].number]
+        risk = 0.0
+        if fraction > 0.0:
+            risk = hazard(
+                cargo.rule[0], cargo.chances, cargo.diameter, cargo.grain, cargo.at[i],
+                2.0 * tube.radius * tube.waist, log_fraction,
+            )  # fmt: skip
+        if tube.a == i:
+            tube.risk0 = gate.risk0 = risk
+        else:
+            tube.risk1 = gate.risk1 = risk
+        if tube.x0 == 0.0 and tube.x1 == 0.0 and not tube.blocked:
+            tube.leak = gate.share = thin
 
 
 @inner
@@ -24,17 +62,25 @@ def passing_rate(junctions, graph, k, i):
 
 
 @inner
-def schedule_gates(junctions, graph, log, now, until, times, queue, count):
-    """Enter in the queue which full tubes grains will close before the step's end."""
-    gates = log.gates
-    for e in range(len(gates)):
+def schedule_gates(junctions, graph, log, begun, now, until, times, queue, count):
+    """Enter in the queue which full tubes grains will close before the end of a step.
+
+    That began at ``begun``; pressures have been found anew at ``now``.
+    """
+    gates, soon, time = log.gates, log.soon, _MUCH_SOONER * (until - now)
+    for e in range(len(soon)):
+        if soon[e] > time:
+            continue
         gate = gates[e]
         gate.next = math.inf
         if graph.slot[e] != PASSING or gate.closed:
             continue
-        k = np.int64(gate.at_a)
-        rate = passing_rate(junctions, graph, k, np.int64(graph.far[gate.at_b]))
-        gate.booked = rate * (until - now)
+        if now == begun:
+            gate.left = gate.count
+        else:
+            risk = gate.risk0 if gate.rate > 0.0 else gate.risk1
+            gate.left -= risk * abs(gate.rate) * (now - gate.since)
+        rate = passing_rate(junctions, graph, np.int64(gate.at_a), np.int64(graph.far[gate.at_b]))
         count = schedule_gate(gate, e, rate, now, until, times, queue, count)
     return count
 
@@ -42,10 +88,11 @@ def schedule_gates(junctions, graph, log, now, until, times, queue, count):
 @inner
 def schedule_gate(gate, e, rate, now, until, times, queue, count):
     """Enter when a grain closes tube e, that passes ``rate`` from end 0 from ``now`` on."""
-    left = gate.grain0 if rate > 0.0 else gate.grain1
-    if rate == 0.0 or not left < abs(rate) * (until - now):
+    gate.rate, gate.since = rate, now
+    come = (gate.risk0 if rate > 0.0 else gate.risk1) * abs(rate)
+    if not (come > 0.0 and gate.left < come * (until - now)):
         return count
-    gate.next = now + max(left, 0.0) / abs(rate)
+    gate.next = now + max(gate.left, 0.0) / come
     return push(times, queue, count, gate.next, np.int32(-1 - e))
 
 
@@ -65,22 +112,8 @@ def close_gate(junctions, graph, log, e, time, until, leak):
         for at in (k, m):
             graph.tangent[at].rate *= leak
             graph.bore[at].share *= leak
+    gate.share *= leak
     gate.closed, gate.next = 1, math.inf
     log.blocked_at[e] = time
     happened_to(log, e)
     return a, b
-
-
-@kernel
-def pass_gates(junctions, graph, log, now, until):
-    """A step has ended: what has passed each full tube is taken from what its grains leave it."""
-    gates = log.gates
-    for e in range(len(gates)):
-        gate = gates[e]
-        if graph.slot[e] != PASSING or gate.closed:
-            continue
-        since = max(now, log.filled_at[e])
-        rate = passing_rate(junctions, graph, np.int64(gate.at_a), np.int64(graph.far[gate.at_b]))
-        passed = 0.5 * (gate.booked + rate * (until - since))
-        gate.grain0 -= max(passed, 0.0)
-        gate.grain1 -= max(-passed, 0.0)

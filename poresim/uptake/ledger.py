@@ -162,11 +162,11 @@ def _move(law, wetting, tube, a, b, now, until):
         if a.feeds:
             moved0, _ = _plain_outflow(law, wetting, tube, tube.x0, a.pressure, time)
             tube.x0 = max(tube.x0 + moved0 / area, 0.0)
-            tube.grain0 -= max(moved0, 0.0)
+            tube.count -= tube.risk0 * max(moved0, 0.0)
         if b.feeds:
             moved1, _ = _plain_outflow(law, wetting, tube, tube.x1, b.pressure, time)
             tube.x1 = max(tube.x1 + moved1 / area, 0.0)
-            tube.grain1 -= max(moved1, 0.0)
+            tube.count -= tube.risk1 * max(moved1, 0.0)
     else:
         # what is booked to the step's end was said by the law, or by a touch to it
         known = now == until and curved(law, tube)
@@ -179,7 +179,8 @@ def _move(law, wetting, tube, a, b, now, until):
                 new, _ = advance(law, wetting, tube, tube.tilt, tube.x0, tube.place0, at, time)
             moved0 = _volume_between(tube, tube.x0, new)
             tube.speed0 = (new - tube.x0) / time
-            tube.grain0 -= max(past_throat(tube, new) - past_throat(tube, tube.x0), 0.0)
+            passed = max(past_throat(tube, new) - past_throat(tube, tube.x0), 0.0)
+            tube.count -= tube.risk0 * passed
             tube.x0 = new
         if b.feeds:
             if known:
@@ -189,7 +190,8 @@ def _move(law, wetting, tube, a, b, now, until):
                 new, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, tube.place1, at, time)
             moved1 = _volume_between(tube, tube.x1, new)
             tube.speed1 = (new - tube.x1) / time
-            tube.grain1 -= max(past_throat(tube, new) - past_throat(tube, tube.x1), 0.0)
+            passed = max(past_throat(tube, new) - past_throat(tube, tube.x1), 0.0)
+            tube.count -= tube.risk1 * passed
             tube.x1 = new
         expect(wetting, tube, a, b, until - now, whole)
     tube.start = now
@@ -266,7 +268,7 @@ def _schedule_open(law, wetting, tube, junctions, until):
             tube.event = FILLS
             tube.next = tube.start + min(room / tube.v0, 1.0) * time
         return
-    grains = not tube.blocked and (tube.grain0 < math.inf or tube.grain1 < math.inf)
+    grains = not tube.blocked and tube.risk0 + tube.risk1 > 0.0
     moved = 0.0
     if a.feeds:
         moved += tube.v0
@@ -286,7 +288,8 @@ def _schedule_open(law, wetting, tube, junctions, until):
             if not mouth.feeds:
                 continue
             x = tube.x0 if end == 0 else tube.x1
-            left = tube.grain0 if end == 0 else tube.grain1
+            risk = tube.risk0 if end == 0 else tube.risk1
+            left = tube.count / risk if risk > 0.0 else math.inf
             place = _closing_place(tube, past_throat(tube, x) + max(left, 0.0))
             if place <= tube.length and volume_to(tube, x) + (
                 tube.v0 if end == 0 else tube.v1

@@ -221,7 +221,9 @@ def march(
             course.rest()
             break
         fresh = course.last_event == course.time
-        course.record(*stepper.take(course.time, until, course.held, fresh))
+        time, held = stepper.take(course.time, until, course.held, fresh)
+        stepper.carry_on(time, held, course.ends(time, held))
+        course.record(time, held)
         yield course
     yield course
 
@@ -241,7 +243,6 @@ def _control(pace: Pace, liquid: Liquid, accuracy: float, waisted: bool) -> Any:
     control["meet_share"] = 1e-3 * accuracy
     control["budget"] = pace.budget
     control["sweeps"] = pace.sweeps
-    control["leak"] = 1.0 if liquid.particles is None else liquid.particles.leak
     return control
 
 

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from poresim.solid.network import Network
 from poresim.tube.jit import kernel
+from poresim.uptake.cargo import CARRIED, LEFT
 from poresim.uptake.inputs import Asked
 from poresim.uptake.result import Ending, Soak
 from poresim.uptake.shear import Shear, edges, shares
@@ -74,6 +75,7 @@ class Course:
         self._snapshot_times: list[float] = []
         self._balance = 0.0
         self._events = 0
+        self._grains: list[NDArray[np.float64]] = [self._books()]
         self.shear = Shear(state)
         self._stops = [*asked.snapshots[asked.snapshots <= asked.until_s], asked.until_s]
         self._passed = 0
@@ -93,6 +95,14 @@ class Course:
         still = not self._moved and self._swing <= _SETTLED * self._state.floor_drop
         return still and self.last_step > _BRIEF * self.time
 
+    def _books(self) -> NDArray[np.float64]:
+        """(4, classes) grains carried in, afloat, caught, and gone out again, m3."""
+        cargo = self._state.cargo
+        afloat = cargo.suspended.sum(axis=0) + cargo.come.sum(axis=0)
+        return np.array(
+            [cargo.books[CARRIED], afloat, cargo.captured.sum(axis=0), cargo.books[LEFT]]
+        )
+
     def share_done(self) -> float:
         """A rough share of the work done, 0 to 1."""
         if self.ending is not None:
@@ -104,6 +114,11 @@ class Course:
     def next_stop(self) -> float:
         """The next time that a step must end on: a snapshot or the end."""
         return float(self._stops[self._passed])
+
+    def ends(self, time: float, held: float) -> bool:
+        """Whether the soak is looked at then, or ends."""
+        full = self.asked.until_saturation * _WHOLE * self._state.volume
+        return time >= self.next_stop() or held >= full
 
     def record(self, time: float, held: float) -> None:
         """A step has ended."""
@@ -121,6 +136,7 @@ class Course:
         owed = float(self._state.junctions["owed"][inner].sum())
         if held > 0:
             self._balance = max(self._balance, abs(owed) / held)
+        self._grains.append(self._books())
         self._watch()
         self._judge()
 
@@ -131,6 +147,7 @@ class Course:
         while math.isfinite(self.next_stop()):
             self.time = self.next_stop()
             self._curve.append((self.time, self.held))
+            self._grains.append(self._grains[-1])
             self._watch()
             if self._passed >= len(self._stops):
                 break
@@ -185,7 +202,7 @@ class Course:
         pressure[order] = np.where(junctions["wet"] == 1, junctions["pressure"], np.nan)
         time, uptake = np.array(self._curve).T
         front = np.array(self._front)
-        work = self.shear.close()
+        work, grains = self.shear.close(), np.array(self._grains)
         return Soak(
             time_s=time,
             uptake_m3=uptake,
@@ -210,6 +227,12 @@ class Course:
             shear_edges_1_s=edges(),
             shear_share=shares(work),
             dissipated_j=float(work.sum()),
+            class_diameter_m=self._state.cargo.diameter,
+            carried_in_m3=grains[:, 0],
+            suspended_m3=grains[:, 1],
+            captured_m3=grains[:, 2],
+            left_m3=grains[:, 3],
+            captured_in_tube_m3=self._state.cargo.captured[: self.solid.tubes],
             ending=self.ending,
             steps=len(self._curve) - 1,
             solves=int(self._control["solves"]),

@@ -158,8 +158,9 @@ def begin_passing(law, graph, tube, a, b, floor):
     k = np.int64(tube.at_a)
     drop = a.pressure - b.pressure
     if len(graph.tangent) == 0:
-        graph.flow[k] = graph.flow[tube.at_b] = tube.conduct
-        return tube.conduct * (drop + tube.tilt * tube.length)
+        conduct = tube.leak * tube.conduct
+        graph.flow[k] = graph.flow[tube.at_b] = conduct
+        return conduct * (drop + tube.tilt * tube.length)
     graph.bore[k].share = graph.bore[tube.at_b].share = tube.leak
     rate, slope, wider = new_tangent(law, graph.tangent[k], graph.bore[k], 0.0, 0.0, drop, floor)
     lay_tangent(graph.flow, graph.lift, graph.tangent, k, drop, rate, slope, wider, True)

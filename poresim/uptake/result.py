@@ -55,6 +55,11 @@ class Soak:
     shear_share : (b,) share of all viscous dissipation that took place at wall shear rates of each
         bin; the first and the last hold what lies beyond too. All 0 where nothing flowed.
     dissipated_j : the whole of it, J, as sampled: a few per cent off, more in coarse soaks.
+    class_diameter_m : (c,) sizes of the grains, rising; empty without grains, or where none can be
+        caught: then they are where the liquid is.
+    carried_in_m3, suspended_m3, captured_m3, left_m3 : (k, c) volume of the grains that came in, of
+        those afloat and caught in the tubes, and of those that went out again through inlets.
+    captured_in_tube_m3 : (m, c) caught in each tube in the end; (m, 0) likewise.
     ending : how it ended.
     steps, solves : work done (global steps; linear solves of the whole cluster).
     volume_balance : largest |inlet flow integrated over time - liquid in tubes| over the liquid.
@@ -76,6 +81,12 @@ class Soak:
     shear_edges_1_s: Floats
     shear_share: Floats
     dissipated_j: float
+    class_diameter_m: Floats
+    carried_in_m3: Floats
+    suspended_m3: Floats
+    captured_m3: Floats
+    left_m3: Floats
+    captured_in_tube_m3: Floats
     ending: Ending
     steps: int
     solves: int

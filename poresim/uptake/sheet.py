@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from poresim.tube.jit import inner
 from poresim.tube.straight import plain_volume
 from poresim.uptake.bodies import feeds
-from poresim.uptake.ledger import bring, curved, outflow
+from poresim.uptake.ledger import bring, curved
 from poresim.uptake.passing import pass_by_law
 from poresim.uptake.state import END_0, END_1, ONE, TOP
 from poresim.uptake.team import HALVES, INTAKE, OWED, TAKERS, in_all, note, wait

@@ -21,6 +21,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.tube.jit import inner
+from poresim.tube.shape import volume_to
+from poresim.uptake.cargo import Cargo
 
 NOTHING, FILLS, BLOCKS_0, BLOCKS_1 = 0, 1, 2, 3  # what happens to a tube next
 # the ends of a tube; typed, for numba compiles a kernel anew for every literal
@@ -56,7 +58,7 @@ TUBE = np.dtype(
         ("s1", np.float64),
         ("next", np.float64),  # when something happens to it
         ("leak", np.float64),  # share of its flow that grains leave it
-        ("conduct", np.float64),  # full and Newtonian: flow over drop, leak included
+        ("conduct", np.float64),  # full and Newtonian: flow over drop, of a clean tube
         ("waist", np.float64),
         ("tilt", np.float64),  # head gained per length from end 0 to end 1, Pa/m
         ("place0", np.float64),  # where a waisted tube's drives are taken, m
@@ -65,8 +67,9 @@ TUBE = np.dtype(
         ("speed1", np.float64),
         ("lead0", np.float64),  # by how much the pressure that counts leads its mean, Pa
         ("lead1", np.float64),
-        ("grain0", np.float64),  # volume still to pass the throat until a grain closes it
-        ("grain1", np.float64),
+        ("count", np.float64),  # closings that are still to be expected until one closes it
+        ("risk0", np.float64),  # and how many a volume that passes the throat, 1/m3, from end 0
+        ("risk1", np.float64),
     ],
     align=True,
 )
@@ -92,15 +95,22 @@ JUNCTION = np.dtype(
 )
 
 
-#: What grains make of a tube; of one that has a slot, what they made of it before.
+#: What grains make of a tube.
 GATE = np.dtype(
     [
-        ("grain0", np.float64),  # volume still to pass the throat until a grain closes it,
-        ("grain1", np.float64),  # from end 0 and from end 1, m3; inf: none will
-        ("next", np.float64),  # when that happens, if it does in this step
-        ("booked", np.float64),  # what passes from end 0 in this step, as its solve has it, m3
+        ("count", np.float64),  # closings to be expected until one closes it, as the step began
+        ("risk0", np.float64),  # and how many a volume that passes its throat, 1/m3, from end 0
+        ("risk1", np.float64),
+        ("share", np.float64),  # of its flow that grains leave it
+        ("first", np.float64),  # of a full tube: volume that filled it from end 0, m3,
+        ("left", np.float64),  # the count, but for what has come
+        ("rate", np.float64),  # and what it passes from end 0, m3/s,
+        ("since", np.float64),  # since that time, s
+        ("next", np.float64),  # when it is closed, if it is in this step
         ("before", np.float64),  # its flow over its drop before it was closed in this step
-        ("at_a", np.uint32),  # where the full tube stands in the rings of its junctions
+        ("past0", np.float64),  # volume that has passed the waist from end 0 and end 1, m3
+        ("past1", np.float64),
+        ("at_a", np.uint32),  # where the tube stands in the rings of its junctions
         ("at_b", np.uint32),
         ("closed", np.int8),  # 1: a grain has closed it
     ],
@@ -146,6 +156,7 @@ class Log(NamedTuple):
     met: NDArray[np.float32]  # (m,) of full tubes: the share that was filled from end 0
     blocked_at: Floats  # (m,) or empty where there are no grains
     gates: NDArray[Any]  # (m,) of GATE, likewise
+    soon: Floats  # (m,) likewise: of full tubes, in what time grains would close them, s
     recent: Places  # (2 m,) tubes filled (number) or blocked (-1 - number) in this step
     free: Places  # (m,) slots to be used again, the last first
     # of either half: where its recent entries, free slots and slots in use or used before
@@ -168,6 +179,7 @@ class State:
     graph: Graph
     shapes: Shapes
     log: Log
+    cargo: Cargo
     order: Places
     inlets: int  # they come first
     floor_drop: float
@@ -236,9 +248,14 @@ def _fit(law, tube, graph, shapes, log, e):
     tube.lead0 = tube.lead1 = 0.0
     tube.v0 = tube.v1 = tube.s0 = tube.s1 = 0.0
     tube.next = np.inf
-    tube.grain0 = tube.grain1 = np.inf
+    tube.count, tube.risk0, tube.risk1 = np.inf, 0.0, 0.0
     if len(log.gates) > 0:
-        tube.grain0, tube.grain1 = log.gates[e].grain0, log.gates[e].grain1
+        gate = log.gates[e]
+        gate.at_a, gate.at_b = tube.at_a, tube.at_b
+        gate.risk0 = gate.risk1 = gate.past0 = gate.past1 = 0.0
+        gate.share = 1.0
+        tube.count = gate.count
+        log.soon[e] = np.inf
     tube.live = 1
     tube.body = e >= shapes.bodies[0]
     if tube.body:
@@ -268,9 +285,9 @@ def give_back(tubes, graph, log, s):
     graph.slot[tube.number] = PASSING
     if len(log.gates) > 0:
         gate = log.gates[tube.number]
-        gate.grain0, gate.grain1 = tube.grain0, tube.grain1
-        gate.at_a, gate.at_b = tube.at_a, tube.at_b
-        gate.next, gate.booked, gate.closed = np.inf, 0.0, tube.blocked
+        gate.first, gate.share = volume_to(tube, tube.x0), tube.leak
+        gate.left, gate.next = tube.count, np.inf
+        log.soon[tube.number] = 0.0
     tube.live = 0
     tube.next = np.inf
     p = half_of(log, s)

@@ -25,9 +25,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.tube.jit import inner, kernel
+from poresim.uptake.carry import carry
 from poresim.uptake.closing import close_books
 from poresim.uptake.events import Agenda, meet_events, schedule_all
-from poresim.uptake.gates import pass_gates
 from poresim.uptake.lag import find_slews, first_crossing, lateness
 from poresim.uptake.ledger import expect
 from poresim.uptake.linear import System, make_system
@@ -49,6 +49,8 @@ _NEARLY = 4.0  # times its goal: a balance that is as good as found
 _MANY = 2000  # menisci: where there are more, events may leave more owed, else less:
 _LEAST_OF_IT, _MOST_OF_IT = 0.6, 1.5  # so many times as much
 _TRICKLE = 3.0  # times the square of a tangent's reach: flows over a mean meniscus' that are none
+_FLOWS = 1e-3  # times the intake: by how much flows that carry grains may miss their balance
+_LITTLE = 1.02  # times the time when grains were last carried on
 _MENISCI_A_LOOK = 30  # what all junctions owe is looked at after one in so many had an event
 
 Watch = Callable[[float, float], None]
@@ -69,7 +71,6 @@ CONTROL = np.dtype(
         ("meet_share", np.float64),  # a step may run on past its first event by this share of time
         ("budget", np.int64),  # balances around one event
         ("sweeps", np.int64),  # of single balances before each Newton step
-        ("leak", np.float64),
         ("filled", np.float64),  # liquid in full tubes, m3
         ("solves", np.int64),
         ("iterations", np.int64),
@@ -171,6 +172,7 @@ class Stepper:
     teams: list[Team]  # of each thread
     one_by_one: bool  # steps end on their first event
     watch: Watch  # told when a step's pressures have been found: (begins, will end)
+    carried: dict[str, float]  # when grains were last carried on: time, liquid and events then
     kept: tuple[NDArray[Any], ...]  # slots, junctions, free slots and counts before the step
 
     @classmethod
@@ -192,6 +194,7 @@ class Stepper:
             teams=make_teams(threads),
             one_by_one=one_by_one,
             watch=watch,
+            carried={"time": 0.0, "liquid": state.begun, "events": 0},
             kept=(
                 np.zeros(m, TUBE),  # memory is taken as slots are first used
                 state.junctions.copy(),
@@ -238,10 +241,27 @@ class Stepper:
             self._count()
             until = now + 0.25 * (until - now)
             control["undone"] += 1
-        if len(s.log.gates) > 0:
-            pass_gates(s.junctions, s.graph, s.log, now, until)
         control["last"], control["previous"] = until - now, control["last"]
         return until, held
+
+    def carry_on(self, now: float, liquid: float, stops: bool) -> None:
+        """Grains go on with what has flowed, unless too little has, and no throat changed.
+
+        now : the end of a step, with that much ``liquid`` in the tubes; ``stops`` if that is looked
+        at.
+        """
+        s, control, last = self.state, self.control, self.carried
+        events = int(control["events"])
+        if len(s.log.gates) == 0 or now <= last["time"]:
+            return
+        if not stops and events == last["events"] and now < _LITTLE * last["time"]:
+            return
+        goal = _FLOWS * abs(liquid - last["liquid"])
+        carry(
+            s.tubes, s.junctions, s.graph, s.shapes, s.log, s.cargo, self.sheet, self.system,
+            self.trees, control, self.teams[0], last["time"], now, goal,
+        )  # fmt: skip
+        self.carried.update(time=now, liquid=liquid, events=events)
 
     def _look_back(self, fresh: bool) -> None:
         """How fast pressures have changed of late."""
@@ -334,7 +354,17 @@ class Stepper:
         while self.agenda.counts[:, 0].any():
             time, needed = self._all(
                 meet_events,
-                (s.law, s.wetting, s.tubes, s.junctions, s.graph, s.shapes, s.log, control),
+                (
+                    s.law,
+                    s.wetting,
+                    s.tubes,
+                    s.junctions,
+                    s.graph,
+                    s.shapes,
+                    s.log,
+                    s.cargo,
+                    control,
+                ),
                 (now, since, until, s.floor_drop, tol, drift, look, self.agenda),
             )
             self._count()
@@ -378,7 +408,7 @@ class Stepper:
         self._all(
             schedule_all,
             (s.law, s.wetting, s.tubes, s.junctions, s.graph, s.log),
-            (now, until, self.agenda),
+            (self.carried["time"], now, until, self.agenda),
         )
 
     def _solve(

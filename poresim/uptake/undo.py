@@ -42,6 +42,8 @@ def undo(
     log.filled_at[filled] = np.nan
     log.blocked_at[blocked] = np.nan
     _open_gates(graph, log, blocked[graph.slot[blocked] == PASSING])
+    if len(blocked):
+        log.gates["closed"][blocked] = 0
     graph.flow[np.isin(graph.ring, filled)] = 0.0
     graph.slot[filled] = DRY
     graph.slot[state.slots["number"][state.slots["live"] == 1]] = DRY
@@ -58,11 +60,12 @@ def undo(
 def _open_gates(graph: Graph, log: Log, tubes: Places) -> None:
     """Full tubes that grains had closed in the step pass what they passed before."""
     gates = log.gates
-    for e in tubes[gates["closed"][tubes] == 1]:
-        gates["closed"][e] = 0
+    for e in tubes[gates["before"][tubes] > 0]:
+        gates["share"][e] *= gates["before"][e] / graph.flow[gates["at_a"][e]]
         for k in (gates["at_a"][e], gates["at_b"][e]):
             if len(graph.tangent) > 0:
                 more = gates["before"][e] / graph.flow[k]
                 graph.tangent["rate"][k] *= more
                 graph.bore["share"][k] *= more
             graph.flow[k] = gates["before"][e]
+        gates["before"][e] = 0.0

@@ -1,0 +1,347 @@
+"""Grains carried on over a step: one implicit upwind sweep over the junctions by falling pressure.
+
+A step is over; what each meniscus has taken is known. The flows of the full tubes that go with that
+are found by one more linear solve, from the pressures at the step's end. Pressure falls along every
+flow, so that in order of falling pressure each junction has all that comes to it before it hands it
+on, in the shares of the flows: nothing is negative, nothing is lost, and no step is too long. What
+flows the wrong way by the little that a solve leaves stays where it is for a step.
+
+Each full tube is mixed: it passes on what stands in it (backward Euler). An open tube keeps what
+comes. What a throat catches (:mod:`poresim.uptake.capture`) it catches as grains come.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from poresim.tube.filled import STRAIGHT
+from poresim.tube.jit import inner, kernel
+from poresim.tube.shape import volume_to
+from poresim.uptake.capture import bed_over_tube, chance, relative_viscosity
+from poresim.uptake.cargo import CARRIED, LEFT
+from poresim.uptake.ledger import past_throat
+from poresim.uptake.linear import conjugate_gradients
+from poresim.uptake.state import DRY, PASSING
+from poresim.uptake.team import wait
+from poresim.uptake.tree import fit_tree
+
+_LINEAR_STEPS = np.int64(2000)
+
+
+@kernel
+def carry(
+    tubes, junctions, graph, shapes, log, cargo, sheet, system, trees, control, team, now, until,
+    goal,
+):  # fmt: skip
+    """Carry grains over the step that has ended; flows may miss their balance by ``goal``, m3."""
+    span = until - now
+    if span <= 0.0:
+        return
+    _count_intake(tubes, graph, shapes, log, cargo, now)
+    _find_flows(junctions, graph, cargo, sheet, system, trees, control, team, span, goal, log)
+    rows = _in_order(junctions, cargo, sheet)
+    _take_back(tubes, graph, log, cargo, shapes)
+    _hand_on(tubes, junctions, graph, shapes, log, cargo, sheet, rows, span)
+    _slow(tubes, graph, shapes, log, cargo)
+
+
+@inner
+def _count_intake(tubes, graph, shapes, log, cargo, now):
+    """What each end of open tubes, and of those that have just filled, has taken in the step."""
+    for e in range(len(log.gates)):
+        s = graph.slot[e]
+        cargo.taken[e, 0] = cargo.taken[e, 1] = 0.0
+        if s == DRY or (s == PASSING and not log.filled_at[e] >= now):
+            continue
+        if s == PASSING:
+            first = log.gates[e].first
+            second = _room(shapes, e) - first
+        else:
+            first, second = volume_to(tubes[s], tubes[s].x0), volume_to(tubes[s], tubes[s].x1)
+        cargo.taken[e, 0] = first - cargo.held[e, 0]
+        cargo.taken[e, 1] = second - cargo.held[e, 1]
+        cargo.held[e, 0], cargo.held[e, 1] = first, second
+
+
+@inner
+def _room(shapes, e):
+    """Volume of a tube, m3."""
+    r, length, w = _measures(shapes, e)
+    return math.pi * r * r * length * (1.0 + w + w * w) / 3.0
+
+
+@inner
+def _measures(shapes, e):
+    """(radius, length, waist)."""
+    return (
+        shapes.radius[e if len(shapes.radius) > 1 else 0],
+        shapes.length[e if len(shapes.length) > 1 else 0],
+        shapes.waist[e if len(shapes.waist) > 1 else 0],
+    )
+
+
+@inner
+def _find_flows(
+    junctions, graph, cargo, sheet, system, trees, control, team, span, goal, log
+):  # fmt: skip
+    """Pressures, in the sheet, under which full tubes bring what the step has taken."""
+    low, top = sheet.rows[0, 0], sheet.rows[0, 1]
+    pressure, owed = sheet.pressure, sheet.owed
+    for i in range(low, top):
+        pressure[i] = junctions[i].pressure
+    for i in range(low, top):
+        owed[i] = 0.0
+        for m in range(sheet.start[i], sheet.start[i + 1]):
+            sheet.give[m] = 0.0
+        if not sheet.used[i]:
+            continue
+        out = 0.0
+        for k in range(graph.first[i], graph.first[i + 1]):
+            e = graph.ring[k]
+            if graph.slot[e] != DRY:
+                out += cargo.taken[e, 0 if log.gates[e].at_a == k else 1]
+            if graph.flow[k] != 0.0:
+                out += span * _rate(graph, pressure, i, k)
+        owed[i] = -out
+    for p in range(team.first, team.last):
+        fit_tree(trees[p], graph, sheet.used, sheet.rows[p, 1], control.events)
+    conjugate_gradients(system, trees, graph, sheet, control, team, span, 0.0, goal, _LINEAR_STEPS)
+    for i in range(low, top):
+        if sheet.used[i]:
+            pressure[i] += system.move[i]
+    wait(team)
+
+
+@inner
+def _rate(graph, pressure, i, k):
+    """What leaves junction i through the full tube at place k, m3/s."""
+    drop = pressure[i] - pressure[graph.far[k]]
+    return graph.flow[k] * (drop + (graph.lift[k] if len(graph.lift) > 0 else 0.0))
+
+
+@inner
+def _in_order(junctions, cargo, sheet):
+    """Wet junctions by falling pressure and head; how many there are."""
+    count = 0
+    for i in range(sheet.rows[0, 0], sheet.rows[0, 1]):
+        if junctions[i].wet:
+            cargo.order[count] = i
+            count += 1
+    level = np.empty(count)
+    for n in range(count):
+        i = cargo.order[n]
+        level[n] = -sheet.pressure[i] - cargo.head[i]
+    found = cargo.order[:count][np.argsort(level, kind="mergesort")]
+    for n in range(count):
+        cargo.order[n] = found[n]
+        cargo.turn[found[n]] = n
+    return count
+
+
+@inner
+def _take_back(tubes, graph, log, cargo, shapes):
+    """Menisci that have gone back bring what stood there to their junctions."""
+    for e in range(len(log.gates)):
+        less = min(cargo.taken[e, 0], 0.0) + min(cargo.taken[e, 1], 0.0)
+        if less == 0.0:
+            continue
+        left = cargo.held[e, 0] + cargo.held[e, 1] - max(cargo.taken[e, 0], 0.0)
+        left -= max(cargo.taken[e, 1], 0.0)
+        for end in range(2):
+            back = -cargo.taken[e, end]
+            if not back > 0.0:
+                continue
+            i = graph.far[log.gates[e].at_b if end == 0 else log.gates[e].at_a]
+            share = min(back / (left - less), 1.0)
+            for c in range(len(cargo.diameter)):
+                more = share * cargo.suspended[e, c]
+                cargo.suspended[e, c] -= more
+                cargo.come[i, c] += more
+
+
+@inner
+def _hand_on(tubes, junctions, graph, shapes, log, cargo, sheet, rows, span):
+    """What has come to each junction goes on, in the shares of the flows.
+
+    (One function: to hand the arrays over tube by tube would take longer than the work.)
+    """
+    pressure, order, turn, rule, chances = (
+        sheet.pressure, cargo.order, cargo.turn, cargo.rule[0], cargo.chances
+    )  # fmt: skip
+    diameter, grain, offered, most = cargo.diameter, cargo.grain, cargo.offered, cargo.most
+    books = cargo.books
+    at, come, suspended, captured = cargo.at, cargo.come, cargo.suspended, cargo.captured
+    in_bed, surface, taken = cargo.caught, cargo.surface, cargo.taken
+    gates, soon = log.gates, log.soon
+    first, ring, far, flow, lift, slot = (
+        graph.first, graph.ring, graph.far, graph.flow, graph.lift, graph.slot
+    )  # fmt: skip
+    level = len(lift) == 0
+    classes = len(diameter)
+    kept = np.zeros(classes)
+    for n in range(rows):
+        i = order[n]
+        k0, k1 = np.int64(first[i]), np.int64(first[i + 1])
+        out, into = 0.0, 0.0
+        for k in range(k0, k1):
+            e = ring[k]
+            if slot[e] == DRY:
+                continue
+            volume = taken[e, 0 if gates[e].at_a == k else 1]
+            if flow[k] != 0.0:
+                drop = pressure[i] - pressure[far[k]] + (0.0 if level else lift[k])
+                volume += span * flow[k] * drop
+            out += max(volume, 0.0)
+            into -= min(volume, 0.0)
+        fraction, inlet = 0.0, junctions[i].inlet
+        for c in range(classes):
+            if inlet:
+                books[LEFT, c] += come[i, c]
+                books[CARRIED, c] += offered[c] * out
+                come[i, c] = offered[c] * out
+                at[i, c] = offered[c]
+            elif out > 0.0:  # where all but nothing flows, in and out need not be alike
+                at[i, c] = min(come[i, c] / max(out, into), most[c])
+            fraction += at[i, c]
+        if not out > 0.0:  # nothing goes on: it waits
+            continue
+        log_fraction = math.log(fraction) if fraction > 0.0 else -math.inf
+        for k in range(k0, k1):
+            e = ring[k]
+            s = slot[e]
+            if s == DRY:
+                continue
+            gate = gates[e]
+            end = 0 if gate.at_a == k else 1
+            j = np.int64(far[k])
+            passing = 0.0
+            if flow[k] != 0.0:
+                drop = pressure[i] - pressure[j] + (0.0 if level else lift[k])
+                passing = span * flow[k] * drop
+            volume = taken[e, end] + passing
+            if not volume > 0.0:
+                continue
+            if e >= shapes.bodies[0]:
+                for c in range(classes):
+                    suspended[e, c] += volume / out * come[i, c]
+                continue
+            r, length, w = _measures(shapes, e)
+            through, way = volume, length
+            if s >= 0:
+                way = 0.5 * volume / (math.pi * r * r)
+                if w <= STRAIGHT:
+                    through = _past_waist(tubes[s], gate, end)
+            throat, risk = 2.0 * r * w, 0.0
+            for c in range(classes):
+                ratio = throat / diameter[c]
+                if ratio <= 1.0:
+                    kept[c] = 1.0
+                    risk += at[i, c] / grain[c]
+                elif ratio < rule.bridging_ratio:
+                    kept[c] = chance(rule, chances, ratio, log_fraction)
+                    risk += kept[c] * at[i, c] / (grain[c] * ratio * ratio)
+                else:
+                    kept[c] = 0.0
+            if end == 0:
+                gate.risk0 = risk
+            else:
+                gate.risk1 = risk
+            free = _while_open(gate, risk * through)
+            if s == PASSING:
+                expected = risk * passing
+                soon[e] = np.inf
+                if not gate.closed and expected > 0.0:
+                    soon[e] = gate.count / expected * span
+            # a tube passes on what stands in it, unless that has had its turn: that waits
+            share = 0.0
+            if s == PASSING and passing > 0.0 and (junctions[j].inlet or turn[j] > n):
+                share = passing / (_room(shapes, e) + passing)
+            stays = 1.0 - math.exp(-rule.deposition * way) if rule.deposition > 0.0 else 0.0
+            for c in range(classes):
+                arrives = volume / out * come[i, c]
+                catches = free * kept[c]
+                if free < 1.0 and throat < rule.passing_ratio * diameter[c]:
+                    catches += 1.0 - free
+                if catches > 0.0:
+                    caught = catches * through / volume * arrives
+                    captured[e, c] += caught
+                    in_bed[e] += caught
+                    surface[e] += caught / diameter[c]
+                    arrives -= caught
+                if stays > 0.0:
+                    captured[e, c] += stays * arrives
+                    arrives -= stays * arrives
+                afloat = suspended[e, c] + arrives
+                on = share * afloat
+                suspended[e, c] = afloat - on
+                if junctions[j].inlet:
+                    books[LEFT, c] += on
+                else:
+                    come[j, c] += on
+        for c in range(classes):
+            come[i, c] = 0.0
+
+
+@inner
+def _past_waist(tube, gate, end):
+    """Volume that has passed the waist of an open tube in the step, from that end."""
+    if end == 0:
+        now = past_throat(tube, tube.x0)
+        through = max(now - gate.past0, 0.0)
+        gate.past0 = now
+    else:
+        now = past_throat(tube, tube.x1)
+        through = max(now - gate.past1, 0.0)
+        gate.past1 = now
+    return through
+
+
+@inner
+def _while_open(gate, expected):
+    """Share of what has come in the step while the throat was open; its count goes down.
+
+    expected : closings by all that has come.
+    """
+    if gate.closed:
+        share = 0.0
+        if gate.count > 0.0:  # it was closed in this step
+            share = min(gate.count / expected, 1.0) if expected > 0.0 else 1.0
+            gate.count = 0.0
+        return share
+    gate.count = max(gate.count - expected, 0.0)
+    return 1.0
+
+
+@inner
+def _slow(tubes, graph, shapes, log, cargo):
+    """Tubes pass less as they hold more grains, and as beds grow in their throats."""
+    rule, gates, held, suspended = cargo.rule[0], log.gates, cargo.held, cargo.suspended
+    slot, flow, tangent, bore = graph.slot, graph.flow, graph.tangent, graph.bore
+    for e in range(min(len(gates), np.int64(shapes.bodies[0]))):
+        s = slot[e]
+        if s == DRY:
+            continue
+        gate = gates[e]
+        liquid, afloat = held[e, 0] + held[e, 1], 0.0
+        for c in range(suspended.shape[1]):
+            afloat += suspended[e, c]
+        thick = relative_viscosity(rule, afloat / liquid) if liquid > 0.0 else 1.0
+        slower = 1.0
+        if gate.closed:
+            r, length, w = _measures(shapes, e)
+            slower = 1.0 / rule.leak
+            slower += bed_over_tube(rule, cargo.caught[e], cargo.surface[e], r, length, w)
+        share = 1.0 / (thick * slower)
+        if s >= 0:
+            tubes[s].leak = share
+            tubes[s].count, tubes[s].risk0, tubes[s].risk1 = gate.count, gate.risk0, gate.risk1
+        elif share != gate.share:
+            change = share / gate.share
+            for k in (np.int64(gate.at_a), np.int64(gate.at_b)):
+                flow[k] *= change
+                if len(tangent) > 0:
+                    tangent[k].rate *= change
+                    bore[k].share = share
+        gate.share = share
