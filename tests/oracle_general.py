@@ -1,4 +1,4 @@
-"""Event-by-event oracle for any law, waists, gravity, hysteresis and filtration. Plain and slow.
+"""Event-by-event oracle for any law, waists, gravity, hysteresis and grains. Plain and slow.
 
 Between events the positions x of the moving menisci and the pressures P of the wet junctions obey
 
@@ -6,14 +6,17 @@ Between events the positions x of the moving menisci and the pressures P of the 
     sum over the menisci of a junction of V(x) + integral of its tubes' flows = 0
 
 integrated by Radau IIA collocation (Hairer & Wanner, Solving ODEs II, IV.5) with 3 stages (order
-5); the difference from 2 stages (order 3) controls the step. Events end a step exactly.
+5); the difference from 2 stages (order 3) controls the step. Events end a step exactly. Grains are
+carried over each step (oracle_grains); the shares of their flow that they leave tubes change evenly
+over it, to what they are at its end.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
+from oracle_grains import PARTS, Cargo, carry, flows_of, shares_of
 from oracle_tubes import Tubes
 
 GONE, HELD, ADVANCE, RECEDE, FREE = 0, 1, 2, 3, 4  # FREE: no hysteresis, moves either way
@@ -51,6 +54,7 @@ class Course:
     pressure: list = field(repr=False)
     x: np.ndarray | None = None
     body_filled_at: np.ndarray | None = None
+    cargo: Cargo | None = None
 
     def time_at(self, uptake):
         """Time at which the uptake is first reached (cubic between the steps)."""
@@ -76,9 +80,9 @@ class Network:
 
     def __init__(
         self, points, ends, radius, length, inlet, fluid, waist=1.0, gravity=(0, 0, 0),
-        grains=None, leak=0.02, draws=None, start=1e-7, body=0.0,
+        grains=None, start=1e-7, body=0.0,
     ):  # fmt: skip
-        """grains(diameter) -> grains per m3 at least as wide; draws (m, 2) Exp(1) numbers.
+        """grains: oracle_grains.Grains; the fluid is what is between them.
 
         body (n,) m3: volumes that have to fill before a junction's other tubes start, by a meniscus
         of the suction of a ball of that volume; those of inlets are full and do not count.
@@ -89,6 +93,10 @@ class Network:
         wide = [np.broadcast_to(np.asarray(a, float), (m,)) for a in (radius, length, waist)]
         span = points[self.ends[:, 1]] - points[self.ends[:, 0]]
         fall = fluid.density * span @ np.asarray(gravity, float)
+        if grains is not None:
+            assert fluid.index == 1 and fluid.yield_stress == 0 and fluid.curve is None, "Newtonian"
+            thick = grains.thickening(grains.fraction) * fluid.consistency
+            fluid = replace(fluid, consistency=thick)
         self.fluid = fluid
         self.length = np.repeat(wide[1], 2)
         slots = [np.repeat(a, 2) for a in wide]
@@ -102,13 +110,13 @@ class Network:
         self.status = np.full(2 * m, GONE)
         self.full = np.zeros(m, bool)
         self.share = np.ones(2 * m)  # flow as a share of the clean tube's
-        self.leak = leak
-        self.limit = np.full(2 * m, np.inf)  # volume through the throat that closes it
+        self.grains, self.wide = grains, wide
+        self.throat = 2 * wide[0] * wide[2]
+        self.trend = np.zeros(2 * m)  # of shares, 1/s
+        self.cargo = None
         if grains is not None:
-            count = grains(2 * slots[0] * slots[2])
-            with np.errstate(divide="ignore"):
-                self.limit = np.asarray(draws).ravel() / count
-        self.passed = np.zeros(2 * m)
+            self.cargo = Cargo.none(self.n, m, len(grains.diameter))
+            self.cargo.at[np.asarray(inlet)] = grains.offered
         self.sign = np.zeros(m)
         self.filled_at, self.blocked_at = np.full(m, np.nan), np.full(m, np.nan)
         self.wetted_at = np.full(self.n, np.nan)
@@ -134,6 +142,10 @@ class Network:
     def start_tubes(self, junction):
         for slot in np.flatnonzero((self.node == junction) & ~self.full[self.tube]):
             self.x[slot], self.status[slot] = self.mouth[slot], HELD
+            if self.grains is not None:
+                there = self.tubes.volume(np.array([slot]), self.mouth[[slot]])
+                self.cargo.suspended[self.tube[slot]] += there * self.cargo.at[junction]
+        self.update_shares()
 
     def fill_body(self, junction):
         self.held[junction], self.body_filled_at[junction] = self.body[junction], self.time
@@ -155,7 +167,44 @@ class Network:
         pair = [2 * tube, 2 * tube + 1]
         self.status[pair], self.x[pair] = GONE, 0.0
         for junction in self.ends[tube]:
+            if self.grains is not None and np.isnan(self.wetted_at[junction]):
+                self.cargo.at[junction] = self.cargo.suspended[tube] / self.wet_volume()[tube]
             self.wet(junction)
+
+    def close(self, tube):
+        self.blocked_at[tube] = self.time
+        self.update_shares()
+
+    def wet_volume(self):
+        """Of suspension in each tube, (m,) m3."""
+        each = np.where(self.status != GONE, self.tubes.volume(np.arange(2 * self.m), self.x), 0.0)
+        whole = self.tubes.volume(np.arange(0, 2 * self.m, 2), self.length[0::2])
+        return np.where(self.full, whole, each[0::2] + each[1::2])
+
+    def update_shares(self):
+        """To what grains leave of each flow now."""
+        if self.grains is not None:
+            self.share = self.shares_with(self.cargo, self.wet_volume(), self.share)
+
+    def shares_with(self, cargo, volume, dry):
+        """(2 m,) shares of flow; those of ``dry`` where there is no liquid."""
+        closed = ~np.isnan(self.blocked_at)
+        found = np.repeat(shares_of(self.grains, cargo, volume, closed, *self.wide), 2)
+        return np.where(np.repeat(volume > 0, 2), found, dry)
+
+    def carried(self, x, links, weight, h):
+        """After a step to menisci at x: (cargo, shares (2 m,), error of the cargo)."""
+        flows = flows_of(self, x, links, weight, h)
+        closed = ~np.isnan(self.blocked_at)
+        more = (flows, closed, self.throat, self.fixed, h)
+        coarse, fine = (carry(self.grains, self.cargo, *more, p) for p in (PARTS, 2 * PARTS))
+        whole = self.tubes.volume(np.arange(0, 2 * self.m, 2), self.length[0::2])
+        apart = np.abs(fine.suspended - coarse.suspended) + np.abs(fine.captured - coarse.captured)
+        error = (apart.sum(1) / whole).max() / self.grains.fraction
+        clocks = np.abs(fine.count - coarse.count) / self.grains.draws
+        error = max(error, clocks[~closed].max(initial=0.0))
+        cargo = fine.beyond(coarse)
+        return cargo, self.shares_with(cargo, flows.volume + h * flows.gain, self.share), error
 
     @property
     def moving(self):
@@ -181,32 +230,32 @@ class Network:
 
     # ---- flows and their slopes -------------------------------------------------------------
 
-    def meniscus_flow(self, j, x, pressure):
-        """(flow, slope in pressure) of the menisci j standing at x; pressure per slot."""
+    def meniscus_flow(self, j, x, pressure, share=None):
+        """(flow, slope in pressure) of the menisci j standing at x; pressure and share per slot."""
+        share = self.share[j] if share is None else share
         drive = pressure + self.tubes.extra(j, x, self.mode(j), self.piece[j])
         if self.fluid.log_ratio > 0:
-            return self.tubes.moving(j, x, drive, self.mode(j), self.piece[j], self.share[j])
-        return self.with_slope(j, x, drive)
-
-    def with_slope(self, j, x, drive):
+            return self.tubes.moving(j, x, drive, self.mode(j), self.piece[j], share)
         flow, slope = self.tubes.flow(j, x, drive)
-        return self.share[j] * flow, self.share[j] * slope
+        return share * flow, share * slope
 
-    def links(self, pressure):
-        """Full tubes, their flows end 0 -> 1 and slopes; pressure (n,)."""
+    def links(self, pressure, share=None):
+        """Full tubes, their flows end 0 -> 1 and slopes; pressure (n,), share (2 m,)."""
         tube = np.flatnonzero(self.full)
         j = 2 * tube
         drive = pressure[self.ends[tube, 0]] - pressure[self.ends[tube, 1]] + self.tubes.fall[j]
-        return tube, *self.with_slope(j, self.length[j], drive)
+        flow, slope = self.tubes.flow(j, self.length[j], drive)
+        share = (self.share if share is None else share)[j]
+        return tube, share * flow, share * slope
 
     def gains(self, flow):
         """What each junction gets from the full tubes, (n,), at their flows."""
         a, b = self.ends[np.flatnonzero(self.full)].T
         return np.bincount(b, flow, self.n) - np.bincount(a, flow, self.n)
 
-    def link_system(self, pressure, row, size):
+    def link_system(self, pressure, row, size, share=None):
         """Balance (size,) and Jacobian of the full tubes."""
-        tube, flow, slope = self.links(pressure)
+        tube, flow, slope = self.links(pressure, share)
         a, b = row[self.ends[tube, 0]], row[self.ends[tube, 1]]
         right, matrix = np.zeros(size), np.zeros((size, size))
         for i, k, sign in ((a, b, 1.0), (b, a, -1.0)):
@@ -258,14 +307,14 @@ class Network:
                 return pressure
         raise Failed("instant")
 
-    def _speeds(self, j, x, pressure):
+    def _speeds(self, j, x, pressure, share):
         """d(x^p)/dt and its slopes in x and in the pressure, (stages, slots) each."""
-        p, shape = self.tubes.power, x.shape
+        p, shape, share = self.tubes.power, x.shape, share[:, j].ravel()
         jj, x, pressure = np.tile(j, len(x)), x.ravel(), pressure.ravel()
 
         def speed(x):
             w = p * x ** (p - 1) / self.tubes.area(jj, x)
-            flow, slope = self.meniscus_flow(jj, x, pressure)
+            flow, slope = self.meniscus_flow(jj, x, pressure, share)
             return w * flow, w * slope
 
         f, fp = speed(x)
@@ -286,6 +335,7 @@ class Network:
         top = 0.999999999 * self.length[j] * 1.02
         flow0, _ = self.meniscus_flow(j, x0, pressure[self.node[j]])
         c = RADAU[stages].sum(1)
+        shares = self.share + h * c[:, None] * self.trend
         x = np.array([x0 + h * ck * flow0 / tubes.area(j, x0) for ck in c])
         grown = x0**p + p * x0 ** (p - 1) * flow0 / tubes.area(j, x0) * h * c[:, None]
         x = np.where((x > x0) & ~own, np.maximum(grown, 0) ** (1 / p), x)
@@ -293,8 +343,11 @@ class Network:
         stage = np.array([pressure] * stages)  # a filling body's pressure stays
         volume0 = tubes.volume(j, x0)
         for count in range(30):
-            f, fx, fp = self._speeds(j, x, stage[:, self.node[j]])
-            systems = [self.link_system(one, row, size) for one in stage]
+            f, fx, fp = self._speeds(j, x, stage[:, self.node[j]], shares)
+            systems = [
+                self.link_system(one, row, size, share)
+                for one, share in zip(stage, shares, strict=True)
+            ]
             link = np.array([one[0] for one in systems])
             matrix = [one[1] for one in systems]
             scale = p * x ** (p - 1)  # d(x^p)/dx at the stages

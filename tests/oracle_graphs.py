@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from oracle_curves import Curve
+from oracle_grains import Grains
 from oracle_tubes import Fluid
 
 THIN = Fluid(gamma=0.052, angle=48.0, consistency=1.2e-3, density=1005.0)
@@ -202,13 +203,6 @@ def _curve(law, *arguments):
     return Fluid(0.052, 48.0, np.nan, curve=Curve(law, arguments))
 
 
-def number_density(grains):
-    """diameter -> grains per m3 of suspension at least as wide (plain sum over the classes)."""
-    fraction, sizes, shares, _ = grains
-    counts = fraction * shares / shares.sum() / (np.pi * sizes**3 / 6)
-    return lambda d: np.array([counts[sizes >= one].sum() for one in np.ravel(d)])
-
-
 def march_arguments(case):
     """Arguments of oracle_march.soak for a case."""
     g = case.graph
@@ -220,11 +214,9 @@ def march_arguments(case):
     }
     if case.grains is not None:
         stream = np.random.SeedSequence(case.seed, spawn_key=(1,))
-        more |= {
-            "grains": number_density(case.grains),
-            "draws": np.random.default_rng(stream).exponential(size=(len(g.ends), 2)),
-            "leak": case.grains[3],
-        }
+        draws = np.random.default_rng(stream).exponential(size=len(g.ends))
+        fraction, sizes, shares, leak = case.grains
+        more["grains"] = Grains(fraction, sizes, shares, draws, leak)
     return (g.points, g.ends, g.radius, g.length, g.inlet, case.fluid), more
 
 

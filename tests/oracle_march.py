@@ -5,19 +5,24 @@ from __future__ import annotations
 import numpy as np
 from oracle_general import ADVANCE, FREE, GONE, HELD, RECEDE, TIGHT, Course, Failed, Network
 
+#: Of a step with grains: see soak; and how far shares of flow may be from those it was made with.
+CARRIES, SHARES_OFF = 1e-4, 1e-6
+
 #: Event functions that may be 0 at the start of a step.
 MAY_START_AT_0 = ("stop", "turn", "swing", f"body turn {ADVANCE}", f"body turn {RECEDE}")
 
 
 def soak(
-    points, ends, radius, length, inlet, fluid, until=np.inf, tolerance=1e-8, longest=0.2, **more
+    points, ends, radius, length, inlet, fluid, until=np.inf, tolerance=1e-8, longest=0.2, carries=CARRIES, **more
 ):
     """March to time ``until`` or until nothing moves; returns a Course.
 
     tolerance: local error of a meniscus over its tube's length. longest: longest step as a
-    share of the time gone by. more: waist, gravity, grains, leak, draws, start (see Network).
+    share of the time gone by. more: waist, gravity, grains, start, body (see Network); carries: how
+    far apart grains carried in parts and in twice as many may be in a step, of what is offered.
     """
     net = Network(points, ends, radius, length, inlet, fluid, **more)
+    net.carries = carries
     pressure = settle(net, np.full(net.n, np.nan))
     course = [(0.0, 0.0, 0.0)]
     kept = [pressure]
@@ -40,6 +45,7 @@ def soak(
         kept,
         net.x.copy(),
         net.body_filled_at,
+        net.cargo,
     )
 
 
@@ -146,7 +152,7 @@ def body_signs(net, pressure, held):
     return out
 
 
-def signs(net, pressure, x, passed, in_bodies):
+def signs(net, pressure, x, count, in_bodies):
     """Event functions: below 0 before the event, above 0 after it. name -> (index, value)."""
     tubes, j = net.tubes, np.arange(2 * net.m)
     scale = 2 * net.fluid.gamma / tubes.radius
@@ -161,7 +167,6 @@ def signs(net, pressure, x, passed, in_bodies):
         "meet": (np.flatnonzero(open_), gap[open_]),
         "release": (j[held], (ahead / scale)[held]),
         "waist": (j[moving & net.bent], half[moving & net.bent]),
-        "blocked": (j, np.nan_to_num(passed / net.limit) - 1),
     }
     away = held & (x > 1.5 * net.mouth)
     out["withdraw"] = (j[away], -(back / scale)[away])
@@ -169,26 +174,26 @@ def signs(net, pressure, x, passed, in_bodies):
         own = net.status == status
         speed = value / scale * net.length / np.maximum(x, 1e-5 * net.length)
         out[name] = (j[own], speed[own])
-    if np.isfinite(net.limit).any():
+    if net.grains is not None:
+        live = np.flatnonzero(np.isnan(net.blocked_at))  # a throat closes once
+        out["blocked"] = (live, (count / net.grains.draws - 1)[live])
         tube, flow, _ = net.links(pressure)
         size = np.maximum(np.abs(flow), net.tubes.area(2 * tube, 0.0) * 1e-9)
         out["reverse"] = (tube, np.where(net.sign[tube] == 0, -1, -net.sign[tube] * flow / size))
         free = net.status == FREE
         out["swing"] = (j[free], -(net.sense * ahead / scale)[free])
-    # a meniscus caught at a waist or a closed throat is no event twice
-    live = ~np.isfinite(net.blocked_at[net.tube])
-    out["blocked"] = (j[live], out["blocked"][1][live])
     return out | body_signs(net, pressure, in_bodies) if net.body.any() else out
 
 
 def _advance(net, pressure, h, tolerance):
     """One step, shortened to the first event inside it. Returns (h, P, happened, growth)."""
-    if np.isfinite(net.limit).any():
+    if net.grains is not None:
         ahead, _ = drives(net, pressure)
         net.sense = np.sign(ahead)
         tube, flow, _ = net.links(pressure)
         net.sign[tube] = np.sign(flow)
-    before = signs(net, pressure, net.x, net.passed, net.held)
+    cargo, share_then, again = net.cargo, net.share, 0
+    before = signs(net, pressure, net.x, cargo and cargo.count, net.held)
     for k in range(300):
         try:
             end, stage, links, weight = net.step(h, pressure)
@@ -210,13 +215,24 @@ def _advance(net, pressure, h, tolerance):
             continue
         x = net.x.copy()
         x[j] = end
-        passed = _passed(net, x, links, weight)
-        keep, net.x = net.x, x
+        if net.grains is not None:
+            cargo, share_then, apart = net.carried(x, links, weight, h)
+            if apart > net.carries:
+                h *= max(0.2, 0.8 * (net.carries / apart) ** 0.5)
+                again += 1
+                continue
+            off = np.abs(share_then / (net.share + h * net.trend) - 1).max()
+            net.trend = (share_then - net.share) / h
+            if off > SHARES_OFF:
+                again += 1
+                continue
+        keep = net.x, net.share
+        net.x, net.share = x, share_then
         try:
             after_p = net.instant(stage[-1])
+            after = signs(net, after_p, x, cargo and cargo.count, held)
         finally:
-            net.x = keep
-        after = signs(net, after_p, x, passed, held)
+            net.x, net.share = keep
         share = 1.0
         for name, (_, value) in after.items():
             first = before[name][1]
@@ -224,13 +240,14 @@ def _advance(net, pressure, h, tolerance):
             if name in MAY_START_AT_0:  # when just let go
                 over &= first < -TIGHT
             if over.any():
-                low = np.minimum(first[over], -1e-30) * 0.5**k
+                low = np.minimum(first[over], -1e-30) * 0.5 ** (k - again)
                 share = min(share, max((low / (low - value[over])).min(), 1e-3))
         if share < 1.0:
             h *= share
             continue
         shrunk = x < net.x
-        net.x, net.passed, net.held, net.time = x, passed, held, net.time + h
+        net.x, net.held, net.time = x, held, net.time + h
+        net.cargo, net.share = cargo, share_then
         grow = min(4.0, 0.9 * (tolerance / max(error, 1e-300)) ** 0.25)
         return h, after_p, _happen(net, before, after, shrunk), grow
     raise RuntimeError(f"no step found at t = {net.time:g} s")
@@ -244,20 +261,6 @@ def _held(net, links, weight):
     return held
 
 
-def _passed(net, x, links, weight):
-    """Volume that came through each throat from its end, after the step."""
-    if not np.isfinite(net.limit).any():
-        return net.passed
-    passed, j = net.passed.copy(), net.moving
-    counted = j[~net.bent[j] | (net.piece[j] == 1)]
-    gain = net.tubes.volume(counted, x[counted]) - net.tubes.volume(counted, net.x[counted])
-    passed[counted] += np.maximum(gain, 0)
-    tube = np.flatnonzero(net.full)
-    passed[2 * tube] += weight @ np.maximum(links, 0)
-    passed[2 * tube + 1] += weight @ np.maximum(-links, 0)
-    return passed
-
-
 def _happen(net, before, after, shrunk):
     """Carry out the events met at the end of a step."""
     near, happened = -10 * TIGHT, False
@@ -269,9 +272,8 @@ def _happen(net, before, after, shrunk):
                 _happen_to_body(net, name, i)
             elif name == "meet" and not net.full[i]:
                 net.fill(i)
-            elif name == "blocked" and np.isnan(net.blocked_at[net.tube[i]]):
-                net.blocked_at[net.tube[i]] = net.time
-                net.share[[i, i ^ 1]] = net.leak
+            elif name == "blocked" and np.isnan(net.blocked_at[i]):
+                net.close(i)
             elif name == "waist" and net.status[i] >= ADVANCE:
                 net.status[i], net.at_waist[i] = HELD, True
                 net.x[i] = net.length[i] / 2
