@@ -181,7 +181,8 @@ def signs(net, pressure, x, count, in_bodies):
         size = np.maximum(np.abs(flow), net.tubes.area(2 * tube, 0.0) * 1e-9)
         out["reverse"] = (tube, np.where(net.sign[tube] == 0, -1, -net.sign[tube] * flow / size))
         free = net.status == FREE
-        out["swing"] = (j[free], -(net.sense * ahead / scale)[free])
+        speed = -net.sense * ahead / scale * net.length / np.maximum(x, 1e-5 * net.length)
+        out["swing"] = (j[free], speed[free])
     return out | body_signs(net, pressure, in_bodies) if net.body.any() else out
 
 
