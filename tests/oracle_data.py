@@ -5,7 +5,8 @@
 writes lattice_8.npz and lattice_12.npz (about 1 and 20 minutes), random.npz (30 random graphs,
 about 5 minutes), general.npz (other laws, waists, gravity ..., about 20 minutes), laws.npz (every
 flow law and waists on larger graphs, about an hour), bodies.npz (a minute) and moving.npz (five
-minutes). The tests recompute the small ones, and all of them when the slow tests are asked for.
+minutes); ``general/grains`` does that one case and keeps what else is in the file (a grain case
+takes two to ten minutes). The tests recompute the small ones, and all of them when the slow tests are asked for.
 Invented solid: spacing 100 um, lognormal radii (median 15 um, log-sd 0.5), fed through the face
 z = 0; invented liquid: 0.052 N/m, 48 degrees, 1.2 mPa s.
 """
@@ -78,44 +79,60 @@ def random_reference(seed):
 
 
 def general_reference(case, **more):
-    """General oracle on one case: (filled_at, wetted_at, blocked_at, time_at, final uptake)."""
+    """General oracle on one case: (filled_at, wetted_at, blocked_at, time_at, final uptake).
+
+    With grains also what is captured and suspended of each class in the end, m3.
+    """
     args, keys = march_arguments(case)
-    found = oracle_march.soak(*args, **(keys | {"tolerance": 1e-7} | more))
+    close = {"tolerance": 1e-7} | ({} if case.grains is None else {"longest": 0.1})
+    found = oracle_march.soak(*args, **(keys | close | more))
     final = found.uptake[-1]
     at = np.array([found.time_at(share * final) for share in SHARES])
-    return found.filled_at, found.wetted_at, found.blocked_at, at, np.array([final])
+    row = found.filled_at, found.wetted_at, found.blocked_at, at, np.array([final])
+    if found.cargo is None:
+        return row
+    return *row, found.cargo.captured.sum(0), found.cargo.suspended.sum(0)
 
 
 RANDOM = ("filled_at", "wetted_at", "time_at")
 GENERAL = ("filled_at", "wetted_at", "blocked_at", "time_at", "final")
+GRAINS = (*GENERAL, "captured", "suspended")
 #: Files of cases of the general oracle.
 SETS = {"general": general_cases, "laws": law_cases, "bodies": body_cases, "moving": moving_cases}
 
 
-def _collect(names, keys, results):
-    return {
-        f"{k}/{n}": v
-        for k, row in zip(keys, results, strict=True)
-        for n, v in zip(names, row, strict=True)
-    }
+def names_of(case):
+    """What general_reference gives."""
+    return GENERAL if case.grains is None else GRAINS
+
+
+def _row(names, key, values):
+    return {f"{key}/{n}": v for n, v in zip(names, values, strict=True)}
 
 
 def make(what):
     """Write one file of references."""
     if what == "random":
-        rows = [random_reference(seed) for seed in range(GRAPHS)]
-        return "random", _collect(RANDOM, range(GRAPHS), rows)
+        rows = {}
+        for seed in range(GRAPHS):
+            rows |= _row(RANDOM, seed, random_reference(seed))
+        return "random", rows
+    if "/" in what:
+        file, name = what.split("/")
+        case = SETS[file]()[name]
+        kept = dict(np.load(DATA / f"{file}.npz"))
+        return file, kept | _row(names_of(case), name, general_reference(case))
     if what in SETS:
         rows = {}
         for name, case in SETS[what]().items():
             began = time.perf_counter()
             try:
-                rows[name] = general_reference(case)
+                rows |= _row(names_of(case), name, general_reference(case))
             except Exception as failure:  # the others are still wanted
                 print(f"  {name} FAILED: {failure!r}", flush=True)
                 continue
             print(f"  {name}: {time.perf_counter() - began:.0f} s", flush=True)
-        return what, _collect(GENERAL, rows, rows.values())
+        return what, rows
     return f"lattice_{what}", reference(int(what))
 
 

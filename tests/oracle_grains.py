@@ -115,7 +115,9 @@ def flows_of(net, x, links, weight, h):
     j = np.flatnonzero(net.status != 0)
     rise = (net.tubes.volume(j, x[j]) - net.tubes.volume(j, net.x[j])) / h
     waisted = net.bent[j]
-    past = np.bincount(net.tube[j], np.where(waisted & (net.piece[j] == 1), rise, 0.0).clip(0), net.m)
+    past = np.bincount(
+        net.tube[j], np.where(waisted & (net.piece[j] == 1), rise, 0.0).clip(0), net.m
+    )
     forth, back = full[mean > 0], full[mean < 0]
     into, out = rise > 0, rise < 0
     joined = np.concatenate

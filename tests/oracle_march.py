@@ -13,7 +13,17 @@ MAY_START_AT_0 = ("stop", "turn", "swing", f"body turn {ADVANCE}", f"body turn {
 
 
 def soak(
-    points, ends, radius, length, inlet, fluid, until=np.inf, tolerance=1e-8, longest=0.2, carries=CARRIES, **more
+    points,
+    ends,
+    radius,
+    length,
+    inlet,
+    fluid,
+    until=np.inf,
+    tolerance=1e-8,
+    longest=0.2,
+    carries=CARRIES,
+    **more,
 ):
     """March to time ``until`` or until nothing moves; returns a Course.
 

@@ -39,8 +39,11 @@ FILES = {name: file for file in SOAKED for name in SETS[file]()}
 
 #: What the march does not hold yet, and why: work to do, not tolerances to loosen.
 #: benchmarks/ACCURACY.md has the figures.
-WEAK = {
-    "grains_waist": "Menisci go back and forth through a throat: one of ten closes at a wrong time",
+WEAK: dict[str, str] = {}
+#: Where the march goes by another rule than the oracle; strict, so that it is told when it does not.
+OTHER_RULE = {
+    "grains_waist": "what comes to the waist of an open tube has the concentration at the junction, "
+    "not that of what is afloat in the tube",
 }
 #: About 5 s or more at 1e-3.
 LONG = (
@@ -202,12 +205,23 @@ def check_case(name, accuracy):
     if name in WEAK and closing > accuracy:
         pytest.xfail(f"{name}: throats close {closing:.2e} off. {WEAK[name]}")
     assert closing <= accuracy, f"{name}: throats close {closing:.2e} off"
+    if case.grains is not None:
+        caught = data[f"{name}/captured"]
+        for found, key in ((soak.captured_m3, "captured"), (soak.suspended_m3, "suspended")):
+            apart = np.abs(found[-1] - data[f"{name}/{key}"]).max() / caught.sum()
+            assert apart <= accuracy, f"{name}: {key} {apart:.2e} of all that is caught off"
+
+
+def marks(name, slow):
+    """Of a case in a table of parameters."""
+    other = [pytest.mark.xfail(reason=OTHER_RULE[name], strict=True)] if name in OTHER_RULE else []
+    return other + [pytest.mark.slow] * slow
 
 
 @pytest.mark.parametrize(
     ("name", "accuracy"),
     [
-        pytest.param(name, a, marks=pytest.mark.slow if a < 1e-2 and name in LONG else ())
+        pytest.param(name, a, marks=marks(name, a < 1e-2 and name in LONG))
         for name in CASES
         for a in (1e-2, 1e-3)
     ],
@@ -216,9 +230,7 @@ def test_other_physics(name, accuracy):
     check_case(name, accuracy)
 
 
-@pytest.mark.parametrize(
-    "name", [n if n in QUICK else pytest.param(n, marks=pytest.mark.slow) for n in CASES]
-)
+@pytest.mark.parametrize("name", [pytest.param(n, marks=marks(n, n not in QUICK)) for n in CASES])
 def test_other_physics_closely(name):
     check_case(name, 1e-4)
 
