@@ -45,6 +45,7 @@ class Grains:
     bed_porosity: float = 0.4
     most: float = 0.64
     intrinsic: float = 2.5
+    mixed_at_waist: bool = True  # or as at the junction, from when on liquid passes the waist
 
     @property
     def offered(self):
@@ -115,9 +116,10 @@ def flows_of(net, x, links, weight, h):
     j = np.flatnonzero(net.status != 0)
     rise = (net.tubes.volume(j, x[j]) - net.tubes.volume(j, net.x[j])) / h
     waisted = net.bent[j]
-    past = np.bincount(
-        net.tube[j], np.where(waisted & (net.piece[j] == 1), rise, 0.0).clip(0), net.m
-    )
+    beyond = waisted & (net.piece[j] == 1) & (rise > 0)
+    mixed = net.grains.mixed_at_waist
+    past = np.bincount(net.tube[j], np.where(beyond & mixed, rise, 0.0), net.m)
+    at_mouth = ~waisted | (beyond & (not mixed))
     forth, back = full[mean > 0], full[mean < 0]
     into, out = rise > 0, rise < 0
     joined = np.concatenate
@@ -125,7 +127,7 @@ def flows_of(net, x, links, weight, h):
         joined([net.ends[forth, 0], net.ends[back, 1], net.node[j[into]]]),
         joined([forth, back, net.tube[j[into]]]),
         joined([mean[mean > 0], -mean[mean < 0], rise[into]]),
-        joined([np.ones(len(forth) + len(back), bool), ~waisted[into]]),
+        joined([np.ones(len(forth) + len(back), bool), at_mouth[into]]),
         joined([net.ends[forth, 1], net.ends[back, 0], net.node[j[out]]]),
         joined([forth, back, net.tube[j[out]]]),
         joined([mean[mean > 0], -mean[mean < 0], -rise[out]]),

@@ -400,8 +400,9 @@ CARRIED = {"grains": 3e-5, "grains_waist": 3e-4, "moving_grains": 3e-6}
 def test_sieved_grains_close_a_tube_at_their_clock():
     """One tube, grains too wide for it: the first comes with a volume of draw * grain / fraction.
 
-    Closed, it keeps leak of its conductance, less what the bed takes: here none to speak of. The
-    liquid in it is thinner by all its grains (Krieger & Dougherty 1959), so Washburn 1921 holds.
+    Washburn 1921 with the liquid between the grains, as none get in (but for what stands at the
+    mouth at first: over the first step that counts for 6e-5 of the time), then in series with the
+    leak and a bed (Carman 1937) that grows with what has come.
     """
     r, size, wide, fraction = 20e-6, 1e-3, 50e-6, 0.02
     grain = np.pi * wide**3 / 6
@@ -409,7 +410,7 @@ def test_sieved_grains_close_a_tube_at_their_clock():
     volume = 0.3 * np.pi * r * r * size
     grains = Grains(fraction, np.array([wide]), np.ones(1), np.array([volume * fraction / grain]))
     found = oracle_march.soak(points, ends, r, size, [0], STANDARD, tolerance=1e-7, grains=grains)
-    assert found.blocked_at[0] == pytest.approx(2 * MU * (0.3 * size) ** 2 / (GC * r), rel=1e-5)
+    assert found.blocked_at[0] == pytest.approx(2 * MU * (0.3 * size) ** 2 / (GC * r), rel=1e-4)
     caught = found.cargo.captured[0, 0]
     assert caught == pytest.approx(fraction * np.pi * r * r * size, rel=1e-6)
     assert found.cargo.suspended[0, 0] < 1e-6 * caught

@@ -40,10 +40,10 @@ FILES = {name: file for file in SOAKED for name in SETS[file]()}
 #: What the march does not hold yet, and why: work to do, not tolerances to loosen.
 #: benchmarks/ACCURACY.md has the figures.
 WEAK: dict[str, str] = {}
-#: Where the march goes by another rule than the oracle; strict, so that it is told when it does not.
+#: Where the march goes by another rule than the oracle; strict: told when it no longer does.
 OTHER_RULE = {
-    "grains_waist": "what comes to the waist of an open tube has the concentration at the junction, "
-    "not that of what is afloat in the tube",
+    "grains_waist": "what comes to the waist of an open tube has the concentration at the "
+    "junction (Grains.mixed_at_waist), not that of what is afloat in the tube",
 }
 #: About 5 s or more at 1e-3.
 LONG = (
