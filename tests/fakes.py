@@ -92,6 +92,12 @@ def soak(
         wetted_at_s=np.where(arrives <= until_s, arrives, np.nan),
         blocked_at_s=np.where(blocked_at <= until_s, blocked_at, np.nan),
         pressure_pa=np.zeros(solid.junctions),
+        class_diameter_m=np.zeros(0),
+        carried_in_m3=np.zeros((len(time), 0)),
+        suspended_m3=np.zeros((len(time), 0)),
+        captured_m3=np.zeros((len(time), 0)),
+        left_m3=np.zeros((len(time), 0)),
+        captured_in_tube_m3=np.zeros((solid.tubes, 0)),
         snapshot_time_s=np.array(snapshots),
         snapshot_fill=np.array([fill(t) for t in snapshots], dtype=np.float32).reshape(
             len(snapshots), solid.tubes, 2

@@ -135,7 +135,8 @@ def full_tube(solid: ps.Network, law, drop: float) -> np.ndarray:
     rate, _ = wetted_flow(
         state.law, drop, tube["length"], tube["radius"], tube["length"], tube["waist"]
     )
-    tube["full"], tube["v0"] = 1, 3.0 * rate
+    state.junctions["pressure"][:2] = drop, 0.0
+    state.graph.flow[:], state.graph.slot[0], tube["live"] = rate / drop, PASSING, 0
     return look(state, 3.0)
 
 
@@ -154,7 +155,7 @@ def plain(state: State, law, solid: ps.Network, until: float) -> tuple[np.ndarra
     flows = [np.abs(law.tube_flow_rate(drop, solid.radius[tube], solid.length[tube]))]
     shares, runs, radii = [np.ones(len(tube))], [solid.length[tube]], [solid.radius[tube]]
     index = getattr(law, "index", 1.0)
-    some = slots[(slots["live"] == 1) & (slots["full"] == 0)]
+    some = slots[slots["live"] == 1]
     area = np.pi * some["radius"] ** 2
     for x, other, v in ((some["x0"], some["x1"], "v0"), (some["x1"], some["x0"], "v1")):
         way = np.clip(some[v] / area, -x, some["length"] - other - x)
@@ -229,7 +230,7 @@ def test_in_waisted_tubes_too():
     way = np.zeros((2, solid.tubes))
     full = np.isfinite(state.log.filled_at)
     way[:, full] = np.array([state.log.met, 1 - state.log.met])[:, full] * solid.length[full]
-    some = state.slots[(state.slots["live"] == 1) & (state.slots["full"] == 0)]
+    some = state.slots[state.slots["live"] == 1]
     way[:, some["number"]] = some["x0"], some["x1"]
     narrowing = np.minimum(way, half)
     mean = solid.radius * (1 - 0.25 * narrowing / half)  # radii from the mouth on, and back
@@ -264,7 +265,7 @@ def given(course: Course, solid: ps.Network) -> float:
     """Work that the menisci have done, J."""
     slots = course._state.slots
     volume = np.where(np.isfinite(course._state.log.filled_at), solid.tube_volume, 0.0)
-    some = slots[(slots["live"] == 1) & (slots["full"] == 0)]
+    some = slots[slots["live"] == 1]
     volume[some["number"]] = np.pi * some["radius"] ** 2 * (some["x0"] + some["x1"])
     return float(np.sum(2 * 0.072 * 0.5 / solid.radius * volume))
 

@@ -84,6 +84,7 @@ def soak_one(number: int, job: Job) -> Done:
     cannot be built or has no junction on a wetted face.
     """
     from poresim.record.writing import soak_image
+    from poresim.uptake.begin import carried_viscosity
     from poresim.uptake.march import soak
 
     try:
@@ -107,7 +108,7 @@ def soak_one(number: int, job: Job) -> Done:
         cores=job.cores,
         progress=lambda fraction, *_: report(number, fraction),
     )
-    repeat = Repeat.of(result, job.liquid.density, job.liquid.viscosity)
+    repeat = Repeat.of(result, job.liquid.density, carried_viscosity(job.liquid))
     return Done(soak_image(job.run, repeat, job.double_precision), _solid_file(job.run, network))
 
 

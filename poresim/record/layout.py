@@ -5,7 +5,7 @@
     /                       title, scenario (the file's text), seed, poresim_version,
                             created (UTC), format, complete, key, faces
     /liquids/<k>/           name, density_kg_m3; log_length_ratio, where angles depend on the speed
-    /liquids/<k>/repeats/<n>/   the datasets of SOAK; steps, solves, volume_balance, ending, ...;
+    /liquids/<k>/repeats/<n>/   the datasets of SOAK, and of GRAINS; steps, solves, ending, ...;
                             what SHEAR names, as attributes (absent in older records)
     /solids/<n>/            a network, as poresim.solid.files writes it
 """
@@ -60,6 +60,18 @@ SOAK = {
         ("s", "m", 2),
         "f4",
         stays=True,
+    ),
+}
+
+#: Of a liquid with grains that throats can catch; all or none stand in a soak. c size classes.
+GRAINS = {
+    "class_diameter_m": Column("m", "diameter of each size class of grains", ("c",)),
+    "carried_in_m3": Column("m3", "grains of each class that came in", ("t", "c")),
+    "suspended_m3": Column("m3", "of these, afloat in the tubes", ("t", "c")),
+    "captured_m3": Column("m3", "caught in the tubes", ("t", "c")),
+    "left_m3": Column("m3", "and gone out again through the wetted faces", ("t", "c")),
+    "captured_in_tube_m3": Column(
+        "m3", "caught in each tube in the end, by class", ("m", "c"), single=True
     ),
 }
 

@@ -38,6 +38,10 @@ class Repeat:
     effective_viscosity_Pa_s, viscosity_at_50_1_s_Pa_s : at the second of these, and at 50 1/s.
     extrapolated_share : (2,) of the dissipation below and above all that was measured of a flow
         curve; NaN for other laws.
+
+    Grains by size class (c; 0 without grains, or where none can be caught), m3:
+    class_diameter_m (c,) m, carried_in_m3, suspended_m3, captured_m3, left_m3 (k, c),
+    captured_in_tube_m3 (m, c).
     """
 
     time_s: Floats
@@ -60,6 +64,12 @@ class Repeat:
     effective_viscosity_Pa_s: float = float("nan")
     viscosity_at_50_1_s_Pa_s: float = float("nan")
     extrapolated_share: Floats = field(default_factory=lambda: np.full(2, np.nan))
+    class_diameter_m: Floats = field(default_factory=lambda: np.zeros(0))
+    carried_in_m3: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    suspended_m3: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    captured_m3: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    left_m3: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    captured_in_tube_m3: Floats = field(default_factory=lambda: np.zeros((0, 0)))
 
     @classmethod
     def of(cls, soak: Soak, density: float, law: ViscosityLaw | None = None) -> Repeat:
@@ -92,6 +102,12 @@ class Repeat:
             volume_balance=soak.volume_balance,
             accuracy=soak.accuracy,
             wall_shear_rate_1_s=soak.wall_shear_rate(),
+            class_diameter_m=soak.class_diameter_m,
+            carried_in_m3=soak.carried_in_m3,
+            suspended_m3=soak.suspended_m3,
+            captured_m3=soak.captured_m3,
+            left_m3=soak.left_m3,
+            captured_in_tube_m3=soak.captured_in_tube_m3,
             **viscosities,
         )
 

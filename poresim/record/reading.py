@@ -12,7 +12,7 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
-from poresim.record.layout import FORMAT, SHEAR, SOAK, SOLID, Column, RecordError
+from poresim.record.layout import FORMAT, GRAINS, SHEAR, SOAK, SOLID, Column, RecordError
 from poresim.record.model import LiquidRecord, Record, Repeat
 from poresim.solid.files import load_network
 from poresim.solid.network import Network
@@ -227,6 +227,8 @@ def _repeat(place: _Place, sizes: dict[str, int]) -> Repeat:
     if ending not in Ending.__members__:
         raise place.error(f"ending {ending[:40]!r} is unknown")
     plain |= {n: place.figures(n, c) for n, c in SHEAR.items()}
+    if any(n in place.at for n in GRAINS):
+        plain |= {n: place.array(n, c, sizes) for n, c in GRAINS.items()}
     return Repeat(
         **plain,
         snapshot_fill=_Rows(place.path, fill.name, fill.shape),

@@ -20,7 +20,7 @@ import h5py
 
 from poresim import __version__
 from poresim.record.files import clear_temporary, write_whole
-from poresim.record.layout import FORMAT, QUANTILES, SHEAR, SOAK
+from poresim.record.layout import FORMAT, GRAINS, QUANTILES, SHEAR, SOAK
 from poresim.record.model import Record, Repeat
 from poresim.solid.files import write_network
 from poresim.solid.network import Network
@@ -191,7 +191,8 @@ def _reserve(path: Path, size: int) -> None:
 
 def write_soak(group: h5py.Group, repeat: Repeat, double_precision: bool = False) -> None:
     """Fill a group with one soak."""
-    for name, column in SOAK.items():
+    columns = SOAK | GRAINS if len(repeat.class_diameter_m) else SOAK
+    for name, column in columns.items():
         dataset = write_packed(
             group,
             name,

@@ -6,6 +6,8 @@ import math
 
 from poresim.tube.jit import inner
 
+_LEAST_OPEN = 1e-3  # of a tube's section: walls never close it for good
+
 
 @inner
 def chance(rule, chances, ratio, log_fraction):
@@ -48,6 +50,16 @@ def relative_viscosity(rule, fraction):
         return 1.0
     crowded = min(fraction / rule.most, 0.999)
     return (1.0 - crowded) ** rule.power / rule.thickened
+
+
+@inner
+def lined(rule, lining, room):
+    """Flow of a tube lined with that volume of grains over that of a clean one of that volume, m3.
+
+    As the fourth power of the radius (Poiseuille), whose square falls with what is open.
+    """
+    open_ = max(1.0 - lining / ((1.0 - rule.bed_porosity) * room), _LEAST_OPEN)
+    return open_ * open_
 
 
 @inner

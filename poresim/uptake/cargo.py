@@ -14,7 +14,8 @@ throat closes by as much as they change the flow through it, which the accuracy 
 caught is entered as the number expected, so that books close exactly; in the mean both are alike.
 
 A closed throat catches all grains wider than its width over ``passing_ratio``. They build a bed in
-series with it (Carman-Kozeny).
+series with it (Carman-Kozeny). What walls catch (``deposition_per_m``) lines them evenly, as porous
+as a bed: the tube narrows.
 """
 
 from __future__ import annotations
@@ -69,11 +70,12 @@ class Cargo(NamedTuple):
     captured: Floats  # (m, k) m3 caught in each tube
     caught: Floats  # (m,) m3 of all classes in the bed of a closed throat
     surface: Floats  # (m,) the sum of volume over diameter in it, m2
+    lining: Floats  # (m,) m3 on its walls
     held: Floats  # (m, 2) liquid that has come into each tube from either end until it was full, m3
     taken: Floats  # (m, 2) of that, in the last step
     order: NDArray[np.int64]  # (n,) wet junctions by falling pressure
     turn: NDArray[np.int64]  # (n,) where each stands there
-    head: Floats  # (n,) of gravity, Pa
+    head: Floats  # (n,) of gravity, Pa: higher up it is less
     chances: Floats  # ln of the chance to be caught in an arch: (ratios, logs of fractions)
     books: Floats  # (2, k) m3: carried in, left again
 
@@ -83,7 +85,8 @@ def no_cargo() -> Cargo:
     one, two = np.zeros(0), np.zeros((0, 0))
     books = np.zeros((2, 0))
     return Cargo(
-        np.zeros(0, RULE), one, one, one, one, two, two, two, two, one, one, two, two,
+        np.zeros(0, RULE), one, one, one, one, two, two, two, two, one, one, one,
+        two, two,
         np.zeros(0, np.int64), np.zeros(0, np.int64), one, two, books,
     )  # fmt: skip
 
@@ -113,6 +116,7 @@ def make_cargo(solid: Network, particles: Particles, head: Floats) -> Cargo:
         np.zeros((n, k)),
         np.zeros((m, k)),
         np.zeros((m, k)),
+        np.zeros(m),
         np.zeros(m),
         np.zeros(m),
         np.zeros((m, 2)),

@@ -19,7 +19,7 @@ import numpy as np
 from poresim.tube.filled import STRAIGHT
 from poresim.tube.jit import inner, kernel
 from poresim.tube.shape import volume_to
-from poresim.uptake.capture import bed_over_tube, chance, relative_viscosity
+from poresim.uptake.capture import bed_over_tube, chance, lined, relative_viscosity
 from poresim.uptake.cargo import CARRIED, LEFT
 from poresim.uptake.ledger import past_throat
 from poresim.uptake.linear import conjugate_gradients
@@ -123,7 +123,7 @@ def _rate(graph, pressure, i, k):
 
 @inner
 def _in_order(junctions, cargo, sheet):
-    """Wet junctions by falling pressure and head; how many there are."""
+    """Wet junctions by falling pressure less head; how many there are."""
     count = 0
     for i in range(sheet.rows[0, 0], sheet.rows[0, 1]):
         if junctions[i].wet:
@@ -132,7 +132,7 @@ def _in_order(junctions, cargo, sheet):
     level = np.empty(count)
     for n in range(count):
         i = cargo.order[n]
-        level[n] = -sheet.pressure[i] - cargo.head[i]
+        level[n] = cargo.head[i] - sheet.pressure[i]
     found = cargo.order[:count][np.argsort(level, kind="mergesort")]
     for n in range(count):
         cargo.order[n] = found[n]
@@ -173,7 +173,7 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, sheet, rows, span):
     diameter, grain, offered, most = cargo.diameter, cargo.grain, cargo.offered, cargo.most
     books = cargo.books
     at, come, suspended, captured = cargo.at, cargo.come, cargo.suspended, cargo.captured
-    in_bed, surface, taken = cargo.caught, cargo.surface, cargo.taken
+    in_bed, surface, lining, taken = cargo.caught, cargo.surface, cargo.lining, cargo.taken
     gates, soon = log.gates, log.soon
     first, ring, far, flow, lift, slot = (
         graph.first, graph.ring, graph.far, graph.flow, graph.lift, graph.slot
@@ -272,6 +272,7 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, sheet, rows, span):
                     arrives -= caught
                 if stays > 0.0:
                     captured[e, c] += stays * arrives
+                    lining[e] += stays * arrives
                     arrives -= stays * arrives
                 afloat = suspended[e, c] + arrives
                 on = share * afloat
@@ -316,7 +317,7 @@ def _while_open(gate, expected):
 
 @inner
 def _slow(tubes, graph, shapes, log, cargo):
-    """Tubes pass less as they hold more grains, and as beds grow in their throats."""
+    """Tubes pass less as they hold more grains, and as these line walls or build beds."""
     rule, gates, held, suspended = cargo.rule[0], log.gates, cargo.held, cargo.suspended
     slot, flow, tangent, bore = graph.slot, graph.flow, graph.tangent, graph.bore
     for e in range(min(len(gates), np.int64(shapes.bodies[0]))):
@@ -327,13 +328,19 @@ def _slow(tubes, graph, shapes, log, cargo):
         liquid, afloat = held[e, 0] + held[e, 1], 0.0
         for c in range(suspended.shape[1]):
             afloat += suspended[e, c]
-        thick = relative_viscosity(rule, afloat / liquid) if liquid > 0.0 else 1.0
         slower = 1.0
         if gate.closed:
             r, length, w = _measures(shapes, e)
             slower = 1.0 / rule.leak
             slower += bed_over_tube(rule, cargo.caught[e], cargo.surface[e], r, length, w)
-        share = 1.0 / (thick * slower)
+        if liquid > 0.0:
+            slower *= relative_viscosity(rule, afloat / liquid)
+        if cargo.lining[e] > 0.0:
+            slower /= lined(rule, cargo.lining[e], _room(shapes, e))
+        # on to the middle of the next step, as if that were like this one
+        more = 0.5 * (slower - gate.slower) if gate.slower > 0.0 else 0.0
+        gate.slower = slower
+        share = 1.0 / max(slower + more, 0.5 * slower)
         if s >= 0:
             tubes[s].leak = share
             tubes[s].count, tubes[s].risk0, tubes[s].risk1 = gate.count, gate.risk0, gate.risk1

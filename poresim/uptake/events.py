@@ -240,6 +240,7 @@ def _meet(
             tube.blocked = 1
             tube.leak *= cargo.rule[0].leak
             log.gates[tube.number].closed = 1
+            log.gates[tube.number].slower = 0.0
             log.blocked_at[tube.number] = time
             happened(log, s, np.int64(-1 - tube.number))
         if not passing:

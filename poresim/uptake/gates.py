@@ -113,7 +113,7 @@ def close_gate(junctions, graph, log, e, time, until, leak):
             graph.tangent[at].rate *= leak
             graph.bore[at].share *= leak
     gate.share *= leak
-    gate.closed, gate.next = 1, math.inf
+    gate.closed, gate.slower, gate.next = 1, 0.0, math.inf
     log.blocked_at[e] = time
     happened_to(log, e)
     return a, b

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from poresim.liquid.liquid import Liquid
 from poresim.solid.network import Network
-from poresim.uptake.begin import build_state
+from poresim.uptake.begin import build_state, carried_viscosity
 from poresim.uptake.bodies import asked_of_all, with_bodies
 from poresim.uptake.inputs import checked_inputs
 from poresim.uptake.observe import BALANCE, Course, front_of
@@ -196,7 +196,11 @@ def march(
         halves=not one_by_one and solid.junctions >= _HALVES_FROM, bodies=bodies,
     )  # fmt: skip
     pace = pace or Pace.of(
-        accuracy, waisted, liquid.viscosity.thinnest_index, not one_by_one, len(bodies) > 0
+        accuracy,
+        waisted,
+        carried_viscosity(liquid).thinnest_index,
+        not one_by_one,
+        len(bodies) > 0,
     )
     control = _control(pace, liquid, accuracy, waisted)
     course = Course(solid, state, asked_of_all(asked, bodies), control)

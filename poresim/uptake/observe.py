@@ -21,6 +21,7 @@ _SETTLED = 1e-2  # times the floor of drops, itself 1e-4 of the weakest suction
 BALANCE = 1e-2  # times accuracy: the volume balance that every record keeps
 _BRIEF = 1e-3  # of the time gone by: what rests in so short a step may move in a longer one
 _WHOLE = 1 - 1e-9  # filled to rounding
+_BRINGS = 1e-9  # of all grains that have come in: less in a step is rounding
 
 
 def front_of(state: State, depth: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -88,11 +89,12 @@ class Course:
 
     @property
     def settled(self) -> bool:
-        """The last step moved nothing and changed no pressure worth the name.
+        """The last step moved nothing, brought no grains, and changed no pressure worth the name.
 
         One that an event has ended at once says nothing.
         """
         still = not self._moved and self._swing <= _SETTLED * self._state.floor_drop
+        still = still and not self._brings()
         return still and self.last_step > _BRIEF * self.time
 
     def _books(self) -> NDArray[np.float64]:
@@ -102,6 +104,13 @@ class Course:
         return np.array(
             [cargo.books[CARRIED], afloat, cargo.captured.sum(axis=0), cargo.books[LEFT]]
         )
+
+    def _brings(self) -> bool:
+        """Whether the last step brought grains: full tubes may go on flowing between inlets."""
+        if len(self._grains) < 2:
+            return False
+        before, now = self._grains[-2][0].sum(), self._grains[-1][0].sum()
+        return bool(now - before > _BRINGS * now)
 
     def share_done(self) -> float:
         """A rough share of the work done, 0 to 1."""

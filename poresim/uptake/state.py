@@ -102,6 +102,7 @@ GATE = np.dtype(
         ("risk0", np.float64),  # and how many a volume that passes its throat, 1/m3, from end 0
         ("risk1", np.float64),
         ("share", np.float64),  # of its flow that grains leave it
+        ("slower", np.float64),  # by how much they slow it, when last looked at; 0: not yet
         ("first", np.float64),  # of a full tube: volume that filled it from end 0, m3,
         ("left", np.float64),  # the count, but for what has come
         ("rate", np.float64),  # and what it passes from end 0, m3/s,
@@ -253,7 +254,7 @@ def _fit(law, tube, graph, shapes, log, e):
         gate = log.gates[e]
         gate.at_a, gate.at_b = tube.at_a, tube.at_b
         gate.risk0 = gate.risk1 = gate.past0 = gate.past1 = 0.0
-        gate.share = 1.0
+        gate.share, gate.slower = 1.0, 0.0
         tube.count = gate.count
         log.soon[e] = np.inf
     tube.live = 1
