@@ -23,11 +23,12 @@ from poresim.uptake.capture import bed_over_tube, chance, lined, relative_viscos
 from poresim.uptake.cargo import CARRIED, LEFT
 from poresim.uptake.ledger import past_throat
 from poresim.uptake.linear import conjugate_gradients
-from poresim.uptake.state import DRY, PASSING
+from poresim.uptake.state import DRY, PASSING, RECENT
 from poresim.uptake.team import wait
 from poresim.uptake.tree import fit_tree
 
 _LINEAR_STEPS = np.int64(2000)
+_LEAST = 1e-6  # of what a tube conducts: what joins junctions in a solve must conduct something
 
 
 @kernel
@@ -40,11 +41,51 @@ def carry(
     if span <= 0.0:
         return
     _count_intake(tubes, graph, shapes, log, cargo, now)
+    at_end = _take_means(graph, log, now, until)
     _find_flows(junctions, graph, cargo, sheet, system, trees, control, team, span, goal, log)
     rows = _in_order(junctions, cargo, sheet)
     _take_back(tubes, graph, log, cargo, shapes)
     _hand_on(tubes, junctions, graph, shapes, log, cargo, sheet, rows, span)
+    _put_back(graph, log, at_end)
     _slow(tubes, graph, shapes, log, cargo)
+
+
+@inner
+def _take_means(graph, log, now, until):
+    """What has filled or been closed in the step conducts as in the mean over it.
+
+    Nothing before it was full, and as it did before it was closed until then. Returns what they
+    conduct at its end, in the order of what happened.
+    """
+    flow, begin = graph.flow, log.begin[0, RECENT]
+    at_end = np.zeros(log.counts[0, RECENT] - begin)
+    for n in range(len(at_end)):
+        e = np.int64(log.recent[begin + n])
+        if e < 0:
+            e = -1 - e
+            if log.filled_at[e] >= now:  # as well: that is one entry for both
+                continue
+        if graph.slot[e] != PASSING:
+            continue
+        gate = log.gates[e]
+        k, m = np.int64(gate.at_a), np.int64(gate.at_b)
+        at_end[n] = flow[k]
+        start, shut = max(log.filled_at[e], now), log.blocked_at[e]
+        mean = flow[k] * (until - start)
+        if shut > start and gate.before > 0.0:
+            mean += (gate.before - flow[k]) * (shut - start)
+        flow[k] = flow[m] = max(mean / (until - now), _LEAST * flow[k])
+    return at_end
+
+
+@inner
+def _put_back(graph, log, at_end):
+    """What :func:`_take_means` took."""
+    for n in range(len(at_end)):
+        if at_end[n] > 0.0:
+            e = np.int64(log.recent[log.begin[0, RECENT] + n])
+            gate = log.gates[e if e >= 0 else -1 - e]
+            graph.flow[np.int64(gate.at_a)] = graph.flow[np.int64(gate.at_b)] = at_end[n]
 
 
 @inner
@@ -174,13 +215,14 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, sheet, rows, span):
     books = cargo.books
     at, come, suspended, captured = cargo.at, cargo.come, cargo.suspended, cargo.captured
     in_bed, surface, lining, taken = cargo.caught, cargo.surface, cargo.lining, cargo.taken
+    held = cargo.held
     gates, soon = log.gates, log.soon
     first, ring, far, flow, lift, slot = (
         graph.first, graph.ring, graph.far, graph.flow, graph.lift, graph.slot
     )  # fmt: skip
     level = len(lift) == 0
     classes = len(diameter)
-    kept = np.zeros(classes)
+    kept, here = np.zeros(classes), np.zeros(classes)
     for n in range(rows):
         i = order[n]
         k0, k1 = np.int64(first[i]), np.int64(first[i + 1])
@@ -228,20 +270,27 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, sheet, rows, span):
                     suspended[e, c] += volume / out * come[i, c]
                 continue
             r, length, w = _measures(shapes, e)
-            through, way = volume, length
+            through, way, log_here = volume, length, log_fraction
+            for c in range(classes):
+                here[c] = at[i, c]
             if s >= 0:
                 way = 0.5 * volume / (math.pi * r * r)
-                if w <= STRAIGHT:
-                    through = _past_waist(tubes[s], gate, end)
+            if s >= 0 and w <= STRAIGHT:  # what comes to the waist stands in the tube, mixed
+                through = _past_waist(tubes[s], gate, end)
+                liquid, whole = held[e, 0] + held[e, 1], 0.0
+                for c in range(classes):
+                    here[c] = (suspended[e, c] + volume / out * come[i, c]) / liquid
+                    whole += here[c]
+                log_here = math.log(whole) if whole > 0.0 else -math.inf
             throat, risk = 2.0 * r * w, 0.0
             for c in range(classes):
                 ratio = throat / diameter[c]
                 if ratio <= 1.0:
                     kept[c] = 1.0
-                    risk += at[i, c] / grain[c]
+                    risk += here[c] / grain[c]
                 elif ratio < rule.bridging_ratio:
-                    kept[c] = chance(rule, chances, ratio, log_fraction)
-                    risk += kept[c] * at[i, c] / (grain[c] * ratio * ratio)
+                    kept[c] = chance(rule, chances, ratio, log_here)
+                    risk += kept[c] * here[c] / (grain[c] * ratio * ratio)
                 else:
                     kept[c] = 0.0
             if end == 0:
@@ -265,7 +314,9 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, sheet, rows, span):
                 if free < 1.0 and throat < rule.passing_ratio * diameter[c]:
                     catches += 1.0 - free
                 if catches > 0.0:
-                    caught = catches * through / volume * arrives
+                    caught = catches * arrives
+                    if s >= 0 and w <= STRAIGHT:
+                        caught = catches * through * here[c]
                     captured[e, c] += caught
                     in_bed[e] += caught
                     surface[e] += caught / diameter[c]

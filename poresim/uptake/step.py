@@ -50,7 +50,6 @@ _MANY = 2000  # menisci: where there are more, events may leave more owed, else 
 _LEAST_OF_IT, _MOST_OF_IT = 0.6, 1.5  # so many times as much
 _TRICKLE = 3.0  # times the square of a tangent's reach: flows over a mean meniscus' that are none
 _FLOWS = 1e-3  # times the intake: by how much flows that carry grains may miss their balance
-_LITTLE = 1.02  # times the time when grains were last carried on
 _MENISCI_A_LOOK = 30  # what all junctions owe is looked at after one in so many had an event
 
 Watch = Callable[[float, float], None]
@@ -251,10 +250,10 @@ class Stepper:
         at.
         """
         s, control, last = self.state, self.control, self.carried
-        events = int(control["events"])
+        events, wait = int(control["events"]), 1.0 + float(control["shift_share"])
         if len(s.log.gates) == 0 or now <= last["time"]:
             return
-        if not stops and events == last["events"] and now < _LITTLE * last["time"]:
+        if not stops and events == last["events"] and now < wait * last["time"]:
             return
         goal = _FLOWS * abs(liquid - last["liquid"])
         carry(
