@@ -34,9 +34,6 @@ class Particles:
     passing_ratio : throat over grain, in width, above which grains pass a closed throat and what
         has built up before it; at least bridging_ratio. 7: Abrams 1977, J Pet Tech 29:586; van
         Oort et al. 1993 (from memory).
-
-    A soak does not use what stands after ``leak`` yet: the first grain that does not fit closes a
-    throat down to its leak.
     """
 
     volume_fraction: float

@@ -321,7 +321,7 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, sheet, rows, span):
                     in_bed[e] += caught
                     surface[e] += caught / diameter[c]
                     arrives -= caught
-                if stays > 0.0:
+                if stays > 0.0 and arrives > 0.0:
                     captured[e, c] += stays * arrives
                     lining[e] += stays * arrives
                     arrives -= stays * arrives
