@@ -445,7 +445,8 @@ def test_stored_random_graphs(seed):
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", range(GRAPHS))
 def test_all_stored_random_graphs(seed):
-    same(random_reference(seed), RANDOM, stored("random"), seed, 1e-8)
+    # linear solves round differently on another processor: 1.02e-8 was seen in one tube of one
+    same(random_reference(seed), RANDOM, stored("random"), seed, 3e-8)
 
 
 @pytest.mark.slow
