@@ -64,7 +64,7 @@ def test_grains_that_each_close_a_tube_block_completely():
         # a tube passes Exp(1) / per_volume, cut off at q t: so much does the mean of n scatter
         cut = np.minimum(np.random.default_rng(0).exponential(size=200_000), share)
         scatter = cut.std() / np.sqrt(n) / cut.mean()
-        assert got == pytest.approx(mean, rel=3 * scatter + 0.02)
+        assert got == pytest.approx(mean, rel=3 * scatter + 2e-3)  # accuracy; leaks
 
 
 def test_a_bed_in_a_throat_makes_a_cake_of_it():

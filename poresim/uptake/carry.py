@@ -21,6 +21,7 @@ from poresim.tube.jit import inner, kernel
 from poresim.tube.shape import volume_to
 from poresim.uptake.capture import bed_over_tube, chance, lined, relative_viscosity
 from poresim.uptake.cargo import CARRIED, LEFT
+from poresim.uptake.gates import passing_rate
 from poresim.uptake.ledger import past_throat
 from poresim.uptake.linear import conjugate_gradients
 from poresim.uptake.state import DRY, PASSING, RECENT
@@ -44,7 +45,7 @@ def carry(
     at_end = _take_means(graph, log, now, until)
     _find_flows(junctions, graph, cargo, sheet, system, trees, control, team, span, goal, log)
     rows = _in_order(junctions, cargo, sheet)
-    _take_back(tubes, graph, log, cargo, shapes)
+    _take_back(graph, log, cargo)
     _hand_on(tubes, junctions, graph, shapes, log, cargo, sheet, rows, span)
     _put_back(graph, log, at_end)
     _slow(tubes, graph, shapes, log, cargo)
@@ -144,7 +145,7 @@ def _find_flows(
             if graph.slot[e] != DRY:
                 out += cargo.taken[e, 0 if log.gates[e].at_a == k else 1]
             if graph.flow[k] != 0.0:
-                out += span * _rate(graph, pressure, i, k)
+                out += span * passing_rate(graph, k, pressure[i] - pressure[graph.far[k]])
         owed[i] = -out
     for p in range(team.first, team.last):
         fit_tree(trees[p], graph, sheet.used, sheet.rows[p, 1], control.events)
@@ -153,13 +154,6 @@ def _find_flows(
         if sheet.used[i]:
             pressure[i] += system.move[i]
     wait(team)
-
-
-@inner
-def _rate(graph, pressure, i, k):
-    """What leaves junction i through the full tube at place k, m3/s."""
-    drop = pressure[i] - pressure[graph.far[k]]
-    return graph.flow[k] * (drop + (graph.lift[k] if len(graph.lift) > 0 else 0.0))
 
 
 @inner
@@ -182,7 +176,7 @@ def _in_order(junctions, cargo, sheet):
 
 
 @inner
-def _take_back(tubes, graph, log, cargo, shapes):
+def _take_back(graph, log, cargo):
     """Menisci that have gone back bring what stood there to their junctions."""
     for e in range(len(log.gates)):
         less = min(cargo.taken[e, 0], 0.0) + min(cargo.taken[e, 1], 0.0)

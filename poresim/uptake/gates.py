@@ -55,9 +55,8 @@ def expect_grains(tubes, junctions, graph, log, cargo, i, from_, throat):
 
 
 @inner
-def passing_rate(junctions, graph, k, i):
-    """What the full tube at place k, in the ring of junction i, passes from there, m3/s."""
-    drop = junctions[i].pressure - junctions[graph.far[k]].pressure
+def passing_rate(graph, k, drop):
+    """What the full tube at place k of the rings passes with that drop of pressure, m3/s."""
     return graph.flow[k] * (drop + (graph.lift[k] if len(graph.lift) > 0 else 0.0))
 
 
@@ -80,7 +79,9 @@ def schedule_gates(junctions, graph, log, begun, now, until, times, queue, count
         else:
             risk = gate.risk0 if gate.rate > 0.0 else gate.risk1
             gate.left -= risk * abs(gate.rate) * (now - gate.since)
-        rate = passing_rate(junctions, graph, np.int64(gate.at_a), np.int64(graph.far[gate.at_b]))
+        k = np.int64(gate.at_a)
+        a, b = junctions[graph.far[gate.at_b]], junctions[graph.far[k]]
+        rate = passing_rate(graph, k, a.pressure - b.pressure)
         count = schedule_gate(gate, e, rate, now, until, times, queue, count)
     return count
 
@@ -102,7 +103,8 @@ def close_gate(junctions, graph, log, e, time, until, leak):
     gate = log.gates[e]
     k, m = np.int64(gate.at_a), np.int64(gate.at_b)
     a, b = np.int64(graph.far[m]), np.int64(graph.far[k])
-    less = (1.0 - leak) * passing_rate(junctions, graph, k, a) * (until - time)
+    rate = passing_rate(graph, k, junctions[a].pressure - junctions[b].pressure)
+    less = (1.0 - leak) * rate * (until - time)
     junctions[a].owed += less
     junctions[b].owed -= less
     gate.before = graph.flow[k]

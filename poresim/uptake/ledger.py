@@ -25,7 +25,7 @@ from poresim.tube.straight import plain_volume
 from poresim.uptake.bodies import body_takes, feeds
 from poresim.uptake.heap import push
 from poresim.uptake.lag import lead_of
-from poresim.uptake.state import BLOCKS_0, BLOCKS_1, END_0, END_1, FILLS, NOTHING
+from poresim.uptake.state import BLOCKS, END_0, END_1, FILLS, NOTHING
 
 _MEETING_STEPS = 100
 _MOST_LEFT = 0.5  # of a time: what was said of all of it says little of less
@@ -299,7 +299,7 @@ def _schedule_open(law, wetting, tube, junctions, until):
                 at = mouth.pressure + (tube.lead0 if end == 0 else tube.lead1)
                 wait = travel_time(law, wetting, tube, tilt, x, place, held, at)
                 if tube.start + wait < min(tube.next, until):
-                    tube.event = BLOCKS_0 if end == 0 else BLOCKS_1
+                    tube.event = BLOCKS
                     tube.next = tube.start + wait
 
 

@@ -24,7 +24,7 @@ from poresim.tube.jit import inner
 from poresim.tube.shape import volume_to
 from poresim.uptake.cargo import Cargo
 
-NOTHING, FILLS, BLOCKS_0, BLOCKS_1 = 0, 1, 2, 3  # what happens to a tube next
+NOTHING, FILLS, BLOCKS = 0, 1, 2  # what happens to a tube next
 # the ends of a tube; typed, for numba compiles a kernel anew for every literal
 END_0, END_1 = np.int8(0), np.int8(1)
 DRY, PASSING = -1, -2  # instead of a slot: no liquid beside it; full, and only a conductance

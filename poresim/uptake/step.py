@@ -353,19 +353,10 @@ class Stepper:
         while self.agenda.counts[:, 0].any():
             time, needed = self._all(
                 meet_events,
-                (
-                    s.law,
-                    s.wetting,
-                    s.tubes,
-                    s.junctions,
-                    s.graph,
-                    s.shapes,
-                    s.log,
-                    s.cargo,
-                    control,
-                ),
+                (s.law, s.wetting, s.tubes, s.junctions, s.graph, s.shapes, s.log, s.cargo,
+                 control),
                 (now, since, until, s.floor_drop, tol, drift, look, self.agenda),
-            )
+            )  # fmt: skip
             self._count()
             if not needed:
                 break
