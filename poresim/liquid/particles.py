@@ -109,6 +109,11 @@ class Particles:
             value = getattr(self, name)
             if not least <= value <= most:
                 raise ValueError(f"{name} must lie in {least:g} to {most:g}, got {value:g}")
+        if not self.volume_fraction < 1 - self.bed_porosity:
+            raise ValueError(
+                f"volume_fraction must be below 1 - bed_porosity ({1 - self.bed_porosity:g}): a "
+                f"suspension is thinner than the bed that it builds, got {self.volume_fraction:g}"
+            )
         if not self.max_fraction > self.volume_fraction:
             raise ValueError(
                 f"max_fraction must be above volume_fraction ({self.volume_fraction:g}), got "

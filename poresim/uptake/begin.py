@@ -18,6 +18,7 @@ from poresim.tube.moved import moving_address
 from poresim.tube.waisted import with_waist
 from poresim.tube.wetting import WETTING
 from poresim.uptake.bodies import rise_of
+from poresim.uptake.cake import Roofs, lay_roofs, no_roofs, numbered_roofs
 from poresim.uptake.cargo import harmless, make_cargo, no_cargo, thickening
 from poresim.uptake.gates import expect_grains
 from poresim.uptake.numbering import lay_lifts, lay_mates, lay_rings, numbered, rims_of
@@ -50,19 +51,25 @@ def build_state(
     seed: int,
     halves: bool = False,
     bodies: NDArray[np.int64] | None = None,
+    roofs: Roofs | None = None,
 ) -> State:
     """A dry network whose inlet has just been touched by the liquid.
 
     bodies : the junctions whose bodies the last tubes stand for (:mod:`poresim.uptake.bodies`).
+    roofs : the tubes before them that lead from inlets through cakes (:mod:`poresim.uptake.cake`).
     halves : whether two threads may work on it; only without grains and bodies.
     """
     n, m = solid.junctions, solid.tubes
     bodies = np.zeros(0, np.int64) if bodies is None else bodies
+    roofs = no_roofs() if roofs is None else roofs
+    touched = np.concatenate([inlet, roofs.under])
+    own = np.ones(m, dtype=bool)
+    own[slice(*roofs.tubes)] = False
     law = flow_law(carried_viscosity(liquid))
-    with_waist(law, solid.waist, accuracy)
+    with_waist(law, solid.waist[own], accuracy)
     law.coarse = int(law.kind > 0 and accuracy >= _COARSE)
     wetting = wetting_of(liquid, accuracy)
-    grains = caught_grains(solid, liquid, len(bodies))
+    grains = caught_grains(solid, liquid, m - len(bodies) - len(roofs.under))
     halves = halves and grains is None and len(bodies) == 0
     bent = law.kind != NEWTONIAN
     shapes, order, graph = _numbered(solid, liquid, inlet, gravity, halves, bent, bodies)
@@ -76,7 +83,7 @@ def build_state(
     junctions["inlet"][: len(inlet)] = 1
     junctions["rim"][graph.rims] = 1
     junctions["hollow"][shapes.rank[bodies]] = 1
-    _bound(junctions, solid, liquid, order, inlet, gravity)
+    _bound(junctions, solid, liquid, order, inlet, gravity, own)
     gates = _gates(m, seed) if grains is not None else np.zeros(0, GATE)
     log = Log(
         filled_at=np.full(m, np.nan),
@@ -98,19 +105,23 @@ def build_state(
         graph=graph,
         shapes=shapes,
         log=log,
-        cargo=no_cargo() if grains is None else make_cargo(solid, grains, head),
+        cargo=no_cargo()
+        if grains is None
+        else make_cargo(solid, grains, head, len(touched) > len(inlet)),
         order=order,
         inlets=len(inlet),
-        floor_drop=1e-4 * 2 * liquid.surface_tension / float(solid.throat_radius.max()),
-        volume=float(solid.tube_volume.sum()),
-        begun=_inlet_bodies(solid, bodies, inlet),
+        roofs=numbered_roofs(roofs, order),
+        floor_drop=1e-4 * 2 * liquid.surface_tension / float(solid.throat_radius[own].max()),
+        volume=float(solid.tube_volume[own].sum()),
+        begun=_full_bodies(solid, bodies, touched),
         exact=plain and not wetting["pinned"],
     )
-    for i in range(len(inlet)):
-        junctions["wet"][i], junctions["wetted"][i] = 1, 0.0
-        junctions["feeds"][i], junctions["hollow"][i] = 1, 0
-    _fill_inlets(graph, shapes, log, len(inlet))
-    _open_inlets(law, state.tubes, junctions, graph, shapes, log, state.cargo, len(inlet))
+    at = np.concatenate([np.arange(len(inlet)), shapes.rank[roofs.under]])
+    junctions["wet"][at], junctions["wetted"][at] = 1, 0.0
+    junctions["feeds"][at], junctions["hollow"][at] = 1, 0
+    _fill_bodies(graph, shapes, log, at)
+    lay_roofs(law, graph, log, state.cargo, state.roofs)
+    _open_inlets(law, state.tubes, junctions, graph, shapes, log, state.cargo, at)
     return state
 
 
@@ -188,15 +199,15 @@ def carried_viscosity(liquid: Liquid) -> ViscosityLaw:
     return liquid.viscosity if grains is None else liquid.viscosity.thickened(thickening(grains))
 
 
-def caught_grains(solid: Network, liquid: Liquid, bodies: int = 0) -> Particles | None:
+def caught_grains(solid: Network, liquid: Liquid, tubes: int | None = None) -> Particles | None:
     """The liquid's grains, unless there are none, or they go wherever the liquid goes.
 
-    The last tubes stand for ``bodies``, which have no throats.
+    Only the first ``tubes`` have throats.
     """
     grains = liquid.particles
     if grains is None or grains.volume_fraction == 0:
         return None
-    return None if harmless(solid.throat_radius[: solid.tubes - bodies], grains) else grains
+    return None if harmless(solid.throat_radius[:tubes], grains) else grains
 
 
 def _gates(tubes: int, seed: int) -> NDArray[Any]:
@@ -230,23 +241,25 @@ def _read_only(values: NDArray[Any]) -> NDArray[Any]:
 
 
 @kernel
-def _open_inlets(law, tubes, junctions, graph, shapes, log, cargo, inlets):
-    for i in range(inlets):
+def _open_inlets(law, tubes, junctions, graph, shapes, log, cargo, touched):
+    for i in touched:
         open_around(law, tubes, junctions, graph, shapes, log, i, 0.0)
     if len(log.gates) > 0:
-        for i in range(inlets):
-            expect_grains(tubes, junctions, graph, log, cargo, np.int64(i), np.int64(i), np.inf)
+        for i in touched:
+            for c in range(len(cargo.diameter)):
+                cargo.at[i, c] = cargo.offered[c]
+            expect_grains(tubes, junctions, graph, log, cargo, i, i, np.inf)
 
 
-def _inlet_bodies(solid: Network, bodies: NDArray[np.int64], inlet: NDArray[np.int64]) -> float:
+def _full_bodies(solid: Network, bodies: NDArray[np.int64], touched: NDArray[np.int64]) -> float:
     own = solid.tube_volume[solid.tubes - len(bodies) :]
-    return float(own[np.isin(bodies, inlet)].sum())
+    return float(own[np.isin(bodies, touched)].sum())
 
 
-def _fill_inlets(graph: Graph, shapes: Shapes, log: Log, inlets: int) -> None:
-    """Bodies at inlets are full from the start."""
+def _fill_bodies(graph: Graph, shapes: Shapes, log: Log, touched: NDArray[np.int64]) -> None:
+    """Bodies where liquid stands are full from the start."""
     bodies = np.arange(shapes.bodies[0], len(shapes.ends))
-    full = bodies[shapes.rank[shapes.ends[bodies, 0]] < inlets]
+    full = bodies[np.isin(shapes.rank[shapes.ends[bodies, 0]], touched)]
     graph.slot[full] = PASSING
     log.filled_at[full] = 0.0
     log.met[full] = 1.0
@@ -259,16 +272,19 @@ def _bound(
     order: Places,
     inlet: NDArray[np.int64],
     gravity: NDArray[np.float64],
+    own: NDArray[np.bool_],
 ) -> None:
     """Lowest and highest pressure that reservoirs and menisci allow at each junction.
+
+    own : (m,) tubes that can hold menisci.
 
     Pressure less head obeys a maximum principle: it lies between the lowest -p_c and the
     highest reservoir (or -p_c, where the liquid does not wet).
     """
     head = liquid.density * (solid.points @ gravity)
-    beta = np.arctan(solid.radius * (1 - solid.waist) / (0.5 * solid.length))
+    beta = np.arctan(solid.radius * (1 - solid.waist) / (0.5 * solid.length))[own]
     angles = np.radians([liquid.contact_angle_deg, liquid.receding_deg])
-    pull = 2 * liquid.surface_tension / solid.throat_radius
+    pull = 2 * liquid.surface_tension / solid.throat_radius[own]
     most = (pull * np.cos(np.maximum(angles.min() - beta, 0.0))).max()
     least = (pull * np.cos(np.minimum(angles.max() + beta, np.pi))).min()
     low = -max(most, 0.0) - head.max()

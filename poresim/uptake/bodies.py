@@ -48,7 +48,7 @@ def with_bodies(solid: Network) -> tuple[Network, np.ndarray]:
 
 
 def asked_of_all(asked: Asked, at: np.ndarray) -> Asked:
-    """What was asked, with the depths of the bodies' own ends."""
+    """What was asked, with the depths of more junctions, that stand at those places."""
     return replace(asked, depth=np.concatenate([asked.depth, asked.depth[at]]))
 
 

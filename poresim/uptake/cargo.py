@@ -91,8 +91,8 @@ def no_cargo() -> Cargo:
     )  # fmt: skip
 
 
-def make_cargo(solid: Network, particles: Particles, head: Floats) -> Cargo:
-    """Nothing is carried yet."""
+def make_cargo(solid: Network, particles: Particles, head: Floats, caked: bool) -> Cargo:
+    """Nothing is carried yet. ``caked``: a cake may keep grains back, and so bring more of them."""
     order = np.argsort(particles.diameter, kind="stable")
     diameter = particles.diameter[order]
     n, m, k = solid.junctions, solid.tubes, len(diameter)
@@ -106,12 +106,14 @@ def make_cargo(solid: Network, particles: Particles, head: Floats) -> Cargo:
     rule["power"] = -particles.intrinsic_viscosity * particles.max_fraction
     rule["thickened"] = thickening(particles)
     chances = _chances(particles, rule)
+    offered = particles.volume_fraction * particles.share[order]
+    drawn = particles.volume_fraction / (1.0 - particles.bed_porosity) if caked else 0.0
     return Cargo(
         rule,
         diameter,
         np.pi * diameter**3 / 6,
-        particles.volume_fraction * particles.share[order],
-        particles.volume_fraction * particles.share[order],
+        offered,
+        offered / (1.0 - drawn),
         np.zeros((n, k)),
         np.zeros((n, k)),
         np.zeros((m, k)),

@@ -19,6 +19,7 @@ import numpy as np
 from poresim.tube.filled import STRAIGHT
 from poresim.tube.jit import inner, kernel
 from poresim.tube.shape import volume_to
+from poresim.uptake.cake import drawn, lies_on, thicken_cakes
 from poresim.uptake.capture import bed_over_tube, chance, lined, relative_viscosity
 from poresim.uptake.cargo import CARRIED, LEFT
 from poresim.uptake.gates import passing_rate
@@ -34,8 +35,8 @@ _LEAST = 1e-6  # of what a tube conducts: what joins junctions in a solve must c
 
 @kernel
 def carry(
-    tubes, junctions, graph, shapes, log, cargo, sheet, system, trees, control, team, now, until,
-    goal,
+    tubes, junctions, graph, shapes, log, cargo, roofs, sheet, system, trees, control, team, now,
+    until, goal,
 ):  # fmt: skip
     """Carry grains over the step that has ended; flows may miss their balance by ``goal``, m3."""
     span = until - now
@@ -46,9 +47,10 @@ def carry(
     _find_flows(junctions, graph, cargo, sheet, system, trees, control, team, span, goal, log)
     rows = _in_order(junctions, cargo, sheet)
     _take_back(graph, log, cargo)
-    _hand_on(tubes, junctions, graph, shapes, log, cargo, sheet, rows, span)
+    _hand_on(tubes, junctions, graph, shapes, log, cargo, roofs, sheet, rows, span)
     _put_back(graph, log, at_end)
-    _slow(tubes, graph, shapes, log, cargo)
+    _slow(tubes, graph, shapes, log, cargo, roofs)
+    thicken_cakes(graph, log, cargo, roofs)
 
 
 @inner
@@ -197,7 +199,7 @@ def _take_back(graph, log, cargo):
 
 
 @inner
-def _hand_on(tubes, junctions, graph, shapes, log, cargo, sheet, rows, span):
+def _hand_on(tubes, junctions, graph, shapes, log, cargo, roofs, sheet, rows, span):
     """What has come to each junction goes on, in the shares of the flows.
 
     (One function: to hand the arrays over tube by tube would take longer than the work.)
@@ -215,8 +217,9 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, sheet, rows, span):
         graph.first, graph.ring, graph.far, graph.flow, graph.lift, graph.slot
     )  # fmt: skip
     level = len(lift) == 0
-    classes = len(diameter)
+    classes, covered = len(diameter), len(roofs.under) > 0
     kept, here = np.zeros(classes), np.zeros(classes)
+    bodies = np.int64(shapes.bodies[0])
     for n in range(rows):
         i = order[n]
         k0, k1 = np.int64(first[i]), np.int64(first[i + 1])
@@ -231,13 +234,20 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, sheet, rows, span):
                 volume += span * flow[k] * drop
             out += max(volume, 0.0)
             into -= min(volume, 0.0)
-        fraction, inlet = 0.0, junctions[i].inlet
+        fraction, inlet, roof = 0.0, junctions[i].inlet, np.int64(-1)
+        passes, stays_out = 1.0, 1.0
+        if covered and inlet:
+            passes, stays_out = drawn(roofs, cargo, np.int64(far[k0]))
+        elif covered:
+            roof = roofs.over[i]
         for c in range(classes):
             if inlet:
+                at[i, c] = offered[c] * passes
+                if covered and lies_on(roofs, cargo, np.int64(far[k0]), c):
+                    at[i, c] = offered[c] * stays_out
                 books[LEFT, c] += come[i, c]
-                books[CARRIED, c] += offered[c] * out
-                come[i, c] = offered[c] * out
-                at[i, c] = offered[c]
+                come[i, c] = at[i, c] * out
+                books[CARRIED, c] += come[i, c]
             elif out > 0.0:  # where all but nothing flows, in and out need not be alike
                 at[i, c] = min(come[i, c] / max(out, into), most[c])
             fraction += at[i, c]
@@ -259,9 +269,19 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, sheet, rows, span):
             volume = taken[e, end] + passing
             if not volume > 0.0:
                 continue
-            if e >= shapes.bodies[0]:
+            if e >= bodies:
                 for c in range(classes):
                     suspended[e, c] += volume / out * come[i, c]
+                continue
+            if e >= bodies - len(roofs.under):  # a roof
+                ahead = junctions[j].inlet or turn[j] > n
+                for c in range(classes):
+                    on = suspended[e, c] + volume / out * come[i, c]
+                    suspended[e, c] = 0.0 if ahead else on
+                    if junctions[j].inlet:
+                        books[LEFT, c] += on
+                    elif ahead:
+                        come[j, c] += on
                 continue
             r, length, w = _measures(shapes, e)
             through, way, log_here = volume, length, log_fraction
@@ -304,6 +324,18 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, sheet, rows, span):
             stays = 1.0 - math.exp(-rule.deposition * way) if rule.deposition > 0.0 else 0.0
             for c in range(classes):
                 arrives = volume / out * come[i, c]
+                # where it fits no entrance, what finds this one closed lies on the face
+                out_there = roof >= 0 and free < 1.0 and (s == PASSING or w > STRAIGHT)
+                if out_there and lies_on(roofs, cargo, i, c):
+                    more = (1.0 - free) * arrives
+                    captured[roof, c] += more
+                    in_bed[roof] += more
+                    surface[roof] += more / diameter[c]
+                    arrives -= more
+                    captured[e, c] += arrives
+                    in_bed[e] += arrives
+                    surface[e] += arrives / diameter[c]
+                    continue
                 catches = free * kept[c]
                 if free < 1.0 and throat < rule.passing_ratio * diameter[c]:
                     catches += 1.0 - free
@@ -361,11 +393,12 @@ def _while_open(gate, expected):
 
 
 @inner
-def _slow(tubes, graph, shapes, log, cargo):
+def _slow(tubes, graph, shapes, log, cargo, roofs):
     """Tubes pass less as they hold more grains, and as these line walls or build beds."""
     rule, gates, held, suspended = cargo.rule[0], log.gates, cargo.held, cargo.suspended
     slot, flow, tangent, bore = graph.slot, graph.flow, graph.tangent, graph.bore
-    for e in range(min(len(gates), np.int64(shapes.bodies[0]))):
+    own = np.int64(shapes.bodies[0]) - len(roofs.under)
+    for e in range(min(len(gates), own)):
         s = slot[e]
         if s == DRY:
             continue

@@ -29,6 +29,7 @@ class Asked:
     snapshots: NDArray[np.float64]
     depth: NDArray[np.float64]
     cores: int  # 1 or 2
+    face_m2: float | None = None
 
 
 def checked_inputs(
@@ -43,6 +44,7 @@ def checked_inputs(
     snapshots: Iterable[float],
     depth_m: ArrayLike | None,
     cores: int | None = None,
+    face_m2: float | None = None,
 ) -> Asked:
     """All arguments, or a ValueError that says which is wrong."""
     where = _inlet(inlet, solid.junctions)
@@ -67,6 +69,8 @@ def checked_inputs(
         isinstance(cores, bool) or not isinstance(cores, (int, np.integer)) or cores < 1
     ):
         raise ValueError(f"cores must be a whole number from 1 up, or None, got {cores!r}")
+    if face_m2 is not None and not (math.isfinite(face_m2) and face_m2 > 0):
+        raise ValueError(f"face_m2 must be finite and above 0 m2, got {face_m2!r}")
     times = np.array(sorted(snapshots), dtype=np.float64)
     if not np.all(np.isfinite(times)) or np.any(times < 0):
         raise ValueError("snapshots must be finite times from 0 s up")
@@ -80,6 +84,7 @@ def checked_inputs(
         snapshots=np.unique(times),
         depth=_depth(solid, where, depth_m),
         cores=min(int(cores or machine.cores()), 2),
+        face_m2=None if face_m2 is None else float(face_m2),
     )
 
 

@@ -12,8 +12,9 @@ from numpy.typing import ArrayLike, NDArray
 
 from poresim.liquid.liquid import Liquid
 from poresim.solid.network import Network
-from poresim.uptake.begin import build_state, carried_viscosity
+from poresim.uptake.begin import build_state, carried_viscosity, caught_grains
 from poresim.uptake.bodies import asked_of_all, with_bodies
+from poresim.uptake.cake import with_roofs
 from poresim.uptake.inputs import checked_inputs
 from poresim.uptake.observe import BALANCE, Course, front_of
 from poresim.uptake.result import Ending, Soak
@@ -125,6 +126,7 @@ def soak(
     depth_m: ArrayLike | None = None,
     progress: Progress | None = None,
     cores: int | None = None,
+    face_m2: float | None = None,
 ) -> Soak:
     """Soak a dry network from its inlet junctions, which stay at zero gauge pressure.
 
@@ -144,6 +146,9 @@ def soak(
     progress : called with (share done, time in s, saturation) after every step.
     cores : how many may be used: 1, or 2 where the network is large and the liquid Newtonian and
         without grains; by default as many as there are. The result is the same, bit for bit.
+    face_m2 : area of the wetted face, m2, that inlet junctions share evenly: a cake of grains that
+        fit no entrance spreads over it. By default the square of each one's distance to the next;
+        of one alone, the section of its tubes.
 
     Raises
     ------
@@ -153,7 +158,7 @@ def soak(
     course = None
     for course in march(
         solid, liquid, inlet, until_s, until_saturation, accuracy, gravity, air, seed,
-        snapshots, depth_m, cores=cores,
+        snapshots, depth_m, cores=cores, face_m2=face_m2,
     ):  # fmt: skip
         if progress is not None:
             progress(course.share_done(), course.time, course.saturation)
@@ -176,6 +181,7 @@ def march(
     pace: Pace | None = None,
     one_by_one: bool | None = None,
     cores: int | None = None,
+    face_m2: float | None = None,
 ) -> Iterator[Course]:
     """The soak step by step: yields the same :class:`Course`, longer by a step each time.
 
@@ -184,16 +190,19 @@ def march(
     """
     asked = checked_inputs(
         solid, inlet, until_s, until_saturation, accuracy, gravity, air, seed, snapshots, depth_m,
-        cores,
+        cores, face_m2,
     )  # fmt: skip
     waisted = bool(np.any(solid.waist < 1))
     few = _ONE_BY_ONE_WAISTED if waisted and accuracy >= _FINE else _ONE_BY_ONE_UP_TO
     if one_by_one is None:
         one_by_one = solid.junctions <= few
-    whole, bodies = with_bodies(solid)
+    covered, inlet, roofs = with_roofs(
+        solid, caught_grains(solid, liquid), asked.inlet, asked.face_m2, accuracy
+    )
+    whole, bodies = with_bodies(covered)
     state = build_state(
-        whole, liquid, asked.inlet, asked.gravity, accuracy, asked.seed,
-        halves=not one_by_one and solid.junctions >= _HALVES_FROM, bodies=bodies,
+        whole, liquid, inlet, asked.gravity, accuracy, asked.seed,
+        halves=not one_by_one and solid.junctions >= _HALVES_FROM, bodies=bodies, roofs=roofs,
     )  # fmt: skip
     pace = pace or Pace.of(
         accuracy,
@@ -203,7 +212,9 @@ def march(
         len(bodies) > 0,
     )
     control = _control(pace, liquid, accuracy, waisted)
-    course = Course(solid, state, asked_of_all(asked, bodies), control)
+    course = Course(
+        solid, state, asked_of_all(asked, np.concatenate([roofs.under, bodies])), control
+    )
     if one_by_one:
         control["solve_share"] = max(1e-6 * accuracy, 1e-11)
         control["linear_share"] = 1e-3
@@ -260,7 +271,7 @@ def _next_time(waits: NDArray[np.float64], course: Course, pace: Pace) -> float 
             return None
         step = pace.growth * now
     elif now == 0.0:
-        step = _FIRST_SHARE * float(waits.min())
+        step = _FIRST_SHARE * float(waits.min()) * course.slow_start
     else:
         rank = min(int(pace.arrivals * len(waits)), len(waits) - 1)
         step = float(np.partition(waits, rank)[rank]) * (1 + 1e-9)

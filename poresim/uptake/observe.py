@@ -63,6 +63,8 @@ class Course:
         self._moved = True  # in the last step
         self.bends = False  # steps grow anew after every event
         self.exact = False  # pressures matter by their integral over time alone
+        # a first step knows of no cake: where one will matter, it is shorter
+        self.slow_start = min(1.0, asked.accuracy / max(state.roofs.haste, asked.accuracy))
         self.last_event = 0.0
         self.last_step = 0.0
         self._swing = 0.0  # largest change of a pressure in the last step, Pa
@@ -98,12 +100,20 @@ class Course:
         return still and self.last_step > _BRIEF * self.time
 
     def _books(self) -> NDArray[np.float64]:
-        """(4, classes) grains carried in, afloat, caught, and gone out again, m3."""
-        cargo = self._state.cargo
+        """(5, classes) grains carried in, afloat, caught, gone out again, and caked, m3."""
+        cargo, roofs = self._state.cargo, slice(*self._state.roofs.tubes)
         afloat = cargo.suspended.sum(axis=0) + cargo.come.sum(axis=0)
-        return np.array(
-            [cargo.books[CARRIED], afloat, cargo.captured.sum(axis=0), cargo.books[LEFT]]
-        )
+        caked = cargo.captured[roofs].sum(axis=0)
+        caught = cargo.captured[: self.solid.tubes].sum(axis=0)
+        return np.array([cargo.books[CARRIED], afloat, caught, cargo.books[LEFT], caked])
+
+    def _cake(self, caked: NDArray[np.float64]) -> NDArray[np.float64]:
+        """(k,) mean thickness, m, of a cake of (k, classes) m3 of grains."""
+        roofs, rule = self._state.roofs, self._state.cargo.rule
+        if len(roofs.under) == 0:
+            return np.zeros(len(caked))
+        whole = caked.sum(axis=1) / (1.0 - float(rule["bed_porosity"][0]))
+        return np.asarray(whole / roofs.area.sum())
 
     def _brings(self) -> bool:
         """Whether the last step brought grains: full tubes may go on flowing between inlets."""
@@ -241,6 +251,8 @@ class Course:
             suspended_m3=grains[:, 1],
             captured_m3=grains[:, 2],
             left_m3=grains[:, 3],
+            caked_m3=grains[:, 4],
+            cake_m=self._cake(grains[:, 4]),
             captured_in_tube_m3=self._state.cargo.captured[: self.solid.tubes],
             ending=self.ending,
             steps=len(self._curve) - 1,

@@ -59,6 +59,8 @@ class Soak:
         caught: then they are where the liquid is.
     carried_in_m3, suspended_m3, captured_m3, left_m3 : (k, c) volume of the grains that came in, of
         those afloat and caught in the tubes, and of those that went out again through inlets.
+    caked_m3 : (k, c) and of those that fit no entrance and lie on the wetted face.
+    cake_m : (k,) mean thickness of what they build there, m; 0 where there are none.
     captured_in_tube_m3 : (m, c) caught in each tube in the end; (m, 0) likewise.
     ending : how it ended.
     steps, solves : work done (global steps; linear solves of the whole cluster).
@@ -86,6 +88,8 @@ class Soak:
     suspended_m3: Floats
     captured_m3: Floats
     left_m3: Floats
+    caked_m3: Floats
+    cake_m: Floats
     captured_in_tube_m3: Floats
     ending: Ending
     steps: int

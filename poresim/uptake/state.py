@@ -15,7 +15,7 @@ what inlets owe and how many open tubes they have, which nobody reads.)
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,9 @@ from numpy.typing import NDArray
 from poresim.tube.jit import inner
 from poresim.tube.shape import volume_to
 from poresim.uptake.cargo import Cargo
+
+if TYPE_CHECKING:
+    from poresim.uptake.cake import Roofs
 
 NOTHING, FILLS, BLOCKS = 0, 1, 2  # what happens to a tube next
 # the ends of a tube; typed, for numba compiles a kernel anew for every literal
@@ -181,6 +184,7 @@ class State:
     shapes: Shapes
     log: Log
     cargo: Cargo
+    roofs: Roofs
     order: Places
     inlets: int  # they come first
     floor_drop: float

@@ -257,8 +257,8 @@ class Stepper:
             return
         goal = _FLOWS * abs(liquid - last["liquid"])
         carry(
-            s.tubes, s.junctions, s.graph, s.shapes, s.log, s.cargo, self.sheet, self.system,
-            self.trees, control, self.teams[0], last["time"], now, goal,
+            s.tubes, s.junctions, s.graph, s.shapes, s.log, s.cargo, s.roofs, self.sheet,
+            self.system, self.trees, control, self.teams[0], last["time"], now, goal,
         )  # fmt: skip
         self.carried.update(time=now, liquid=liquid, events=events)
 
