@@ -5,6 +5,7 @@ A job packs its own results: what comes back is the parts of the record, as byte
 
 from __future__ import annotations
 
+import math
 import pickle
 from dataclasses import dataclass
 from typing import Any, NamedTuple
@@ -12,8 +13,9 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from poresim.ensemble.workers import report
+from poresim.liquid.cup import Cup, Stirred
 from poresim.liquid.liquid import Liquid
-from poresim.outcome.faces import depth_below, inlet_of
+from poresim.outcome.faces import depth_below, inlet_of, wetted_area
 from poresim.record.model import Repeat
 from poresim.solid.network import Network
 from poresim.solid.spec import SolidError, SolidSpec
@@ -39,7 +41,7 @@ class Job:
     """Soak number ``repeat`` of liquid number ``place``, with all that it takes.
 
     run : the key of the run that it belongs to. double_precision : of what the record keeps.
-    cores : that it may use.
+    cores : that it may use. cup : where the liquid stands.
     """
 
     run: str
@@ -57,6 +59,7 @@ class Job:
     snapshots: tuple[float, ...]
     double_precision: bool = False
     cores: int = 1
+    cup: Cup | Stirred = Stirred()
 
 
 class Done(NamedTuple):
@@ -94,6 +97,7 @@ def soak_one(number: int, job: Job) -> Done:
         raise RequestError(f"solid, {error}") from None
     except ValueError as error:
         raise RequestError(str(error)) from None
+    area = wetted_area(network, job.faces)
     result = soak(
         network,
         job.liquid,
@@ -106,6 +110,8 @@ def soak_one(number: int, job: Job) -> Done:
         snapshots=job.snapshots,
         depth_m=depth_below(network, job.faces),
         cores=job.cores,
+        face_m2=area if math.isfinite(area) else None,
+        cup=job.cup,
         progress=lambda fraction, *_: report(number, fraction),
     )
     repeat = Repeat.of(result, job.liquid.density, carried_viscosity(job.liquid))

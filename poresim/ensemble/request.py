@@ -52,7 +52,7 @@ def _files_named(table: Any) -> Iterator[str]:
 
 def jobs_of(scenario: Scenario, key: str, finished: set[tuple[int, int]]) -> list[Job]:
     """What is left to do, solid by solid. Only the first solid keeps snapshots."""
-    from poresim.scenario.build import build_liquid
+    from poresim.scenario.build import build_cup, build_liquid
 
     run, exposure = scenario.run, scenario.exposure
     times = snapshot_times(run.until_s, run.snapshots)
@@ -72,6 +72,7 @@ def jobs_of(scenario: Scenario, key: str, finished: set[tuple[int, int]]) -> lis
             seed=scenario.seed,
             snapshots=times if n == 0 else (),
             double_precision=run.double_precision,
+            cup=build_cup(exposure),
         )
         for n in range(run.repeats)
         for k, liquid in enumerate(scenario.liquids)

@@ -52,11 +52,13 @@ def build_state(
     halves: bool = False,
     bodies: NDArray[np.int64] | None = None,
     roofs: Roofs | None = None,
+    settles: bool = False,
 ) -> State:
     """A dry network whose inlet has just been touched by the liquid.
 
     bodies : the junctions whose bodies the last tubes stand for (:mod:`poresim.uptake.bodies`).
     roofs : the tubes before them that lead from inlets through cakes (:mod:`poresim.uptake.cake`).
+    settles : whether grains become fewer: then they are followed even if nothing catches them.
     halves : whether two threads may work on it; only without grains and bodies.
     """
     n, m = solid.junctions, solid.tubes
@@ -69,7 +71,7 @@ def build_state(
     with_waist(law, solid.waist[own], accuracy)
     law.coarse = int(law.kind > 0 and accuracy >= _COARSE)
     wetting = wetting_of(liquid, accuracy)
-    grains = caught_grains(solid, liquid, m - len(bodies) - len(roofs.under))
+    grains = caught_grains(solid, liquid, m - len(bodies) - len(roofs.under), settles)
     halves = halves and grains is None and len(bodies) == 0
     bent = law.kind != NEWTONIAN
     shapes, order, graph = _numbered(solid, liquid, inlet, gravity, halves, bent, bodies)
@@ -199,15 +201,17 @@ def carried_viscosity(liquid: Liquid) -> ViscosityLaw:
     return liquid.viscosity if grains is None else liquid.viscosity.thickened(thickening(grains))
 
 
-def caught_grains(solid: Network, liquid: Liquid, tubes: int | None = None) -> Particles | None:
+def caught_grains(
+    solid: Network, liquid: Liquid, tubes: int | None = None, settles: bool = False
+) -> Particles | None:
     """The liquid's grains, unless there are none, or they go wherever the liquid goes.
 
-    Only the first ``tubes`` have throats.
+    Only the first ``tubes`` have throats. Grains that settle are never as the liquid was at first.
     """
     grains = liquid.particles
     if grains is None or grains.volume_fraction == 0:
         return None
-    return None if harmless(solid.throat_radius[:tubes], grains) else grains
+    return None if not settles and harmless(solid.throat_radius[:tubes], grains) else grains
 
 
 def _gates(tubes: int, seed: int) -> NDArray[Any]:

@@ -121,7 +121,7 @@ def numbered_roofs(roofs: Roofs, order: NDArray[Any]) -> Roofs:
 
 
 def _entrances(solid: Network, inlet: NDArray[np.int64]) -> tuple[Floats, Floats, Floats]:
-    """(r,) of each inlet junction: widest throat, m; the sums of pi r^4 / 8 l and of volumes, m3."""
+    """(r,) of each inlet junction: widest throat, m; sums of pi r^4 / 8 l and of volumes, m3."""
     place = np.full(solid.junctions, -1)
     place[inlet] = np.arange(len(inlet))
     w = solid.waist

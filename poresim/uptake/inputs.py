@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
 from poresim import machine
+from poresim.liquid.cup import Cup, Stirred
 from poresim.solid.network import Network
 
 LEAST_ACCURACY, MOST_ACCURACY = 1e-8, 0.2
@@ -29,7 +30,8 @@ class Asked:
     snapshots: NDArray[np.float64]
     depth: NDArray[np.float64]
     cores: int  # 1 or 2
-    face_m2: float | None = None
+    face_m2: float | None
+    cup: Cup | Stirred
 
 
 def checked_inputs(
@@ -45,6 +47,7 @@ def checked_inputs(
     depth_m: ArrayLike | None,
     cores: int | None = None,
     face_m2: float | None = None,
+    cup: Cup | Stirred | None = None,
 ) -> Asked:
     """All arguments, or a ValueError that says which is wrong."""
     where = _inlet(inlet, solid.junctions)
@@ -71,6 +74,8 @@ def checked_inputs(
         raise ValueError(f"cores must be a whole number from 1 up, or None, got {cores!r}")
     if face_m2 is not None and not (math.isfinite(face_m2) and face_m2 > 0):
         raise ValueError(f"face_m2 must be finite and above 0 m2, got {face_m2!r}")
+    if cup is not None and not isinstance(cup, Cup | Stirred):
+        raise ValueError(f"cup must be a Cup or Stirred, got {cup!r}")
     times = np.array(sorted(snapshots), dtype=np.float64)
     if not np.all(np.isfinite(times)) or np.any(times < 0):
         raise ValueError("snapshots must be finite times from 0 s up")
@@ -85,6 +90,7 @@ def checked_inputs(
         depth=_depth(solid, where, depth_m),
         cores=min(int(cores or machine.cores()), 2),
         face_m2=None if face_m2 is None else float(face_m2),
+        cup=Stirred() if cup is None else cup,
     )
 
 

@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from poresim.liquid.cup import Cup, Stirred
 from poresim.liquid.liquid import Liquid
 from poresim.solid.network import Network
 from poresim.uptake.begin import build_state, carried_viscosity, caught_grains
@@ -30,6 +31,7 @@ _FINE = 5e-3  # accuracies below: no short cuts in waisted tubes
 _HALVES_FROM = 20000  # junctions; there halves of a network pay for meeting one another
 _FRESH_SHARE = 0.1  # of the next arrival's wait, as if that had passed since an event
 _LONGER = 3.0  # a step over the last one, where that did not end on an event
+_OF_THE_REST = 0.7  # of the time after which the cup would be empty
 _STEADY = 0.3  # where a step holds many events, the next is not shorter than this share of it
 _COARSE_KINK = 1e-6  # times the accuracy, of a pressure: how closely it is looked for
 _LATE = 0.01  # times the accuracy and the time: so late may a meniscus be for one step
@@ -127,6 +129,7 @@ def soak(
     progress: Progress | None = None,
     cores: int | None = None,
     face_m2: float | None = None,
+    cup: Cup | Stirred | None = None,
 ) -> Soak:
     """Soak a dry network from its inlet junctions, which stay at zero gauge pressure.
 
@@ -149,6 +152,8 @@ def soak(
     face_m2 : area of the wetted face, m2, that inlet junctions share evenly: a cake of grains that
         fit no entrance spreads over it. By default the square of each one's distance to the next;
         of one alone, the section of its tubes.
+    cup : where the liquid stands: its grains settle there, and it may hold little. By default it is
+        stirred and without end.
 
     Raises
     ------
@@ -158,7 +163,7 @@ def soak(
     course = None
     for course in march(
         solid, liquid, inlet, until_s, until_saturation, accuracy, gravity, air, seed,
-        snapshots, depth_m, cores=cores, face_m2=face_m2,
+        snapshots, depth_m, cores=cores, face_m2=face_m2, cup=cup,
     ):  # fmt: skip
         if progress is not None:
             progress(course.share_done(), course.time, course.saturation)
@@ -182,6 +187,7 @@ def march(
     one_by_one: bool | None = None,
     cores: int | None = None,
     face_m2: float | None = None,
+    cup: Cup | Stirred | None = None,
 ) -> Iterator[Course]:
     """The soak step by step: yields the same :class:`Course`, longer by a step each time.
 
@@ -190,19 +196,21 @@ def march(
     """
     asked = checked_inputs(
         solid, inlet, until_s, until_saturation, accuracy, gravity, air, seed, snapshots, depth_m,
-        cores, face_m2,
+        cores, face_m2, cup,
     )  # fmt: skip
     waisted = bool(np.any(solid.waist < 1))
     few = _ONE_BY_ONE_WAISTED if waisted and accuracy >= _FINE else _ONE_BY_ONE_UP_TO
     if one_by_one is None:
         one_by_one = solid.junctions <= few
+    settles = asked.cup.settling(liquid).next_change(0.0) < asked.until_s
     covered, inlet, roofs = with_roofs(
-        solid, caught_grains(solid, liquid), asked.inlet, asked.face_m2, accuracy
+        solid, caught_grains(solid, liquid, settles=settles), asked.inlet, asked.face_m2, accuracy
     )
     whole, bodies = with_bodies(covered)
     state = build_state(
         whole, liquid, inlet, asked.gravity, accuracy, asked.seed,
         halves=not one_by_one and solid.junctions >= _HALVES_FROM, bodies=bodies, roofs=roofs,
+        settles=settles,
     )  # fmt: skip
     pace = pace or Pace.of(
         accuracy,
@@ -213,7 +221,7 @@ def march(
     )
     control = _control(pace, liquid, accuracy, waisted)
     course = Course(
-        solid, state, asked_of_all(asked, np.concatenate([roofs.under, bodies])), control
+        solid, liquid, state, asked_of_all(asked, np.concatenate([roofs.under, bodies])), control
     )
     if one_by_one:
         control["solve_share"] = max(1e-6 * accuracy, 1e-11)
@@ -226,7 +234,9 @@ def march(
         state.law.grasp = _GRASP * math.sqrt(accuracy)
         state.wetting["kink"] = _COARSE_KINK * accuracy
     threads = asked.cores if state.halved else 1
-    stepper = Stepper.of(state, control, one_by_one, threads, course.shear.look)
+    stepper = Stepper.of(
+        state, control, one_by_one, threads, course.shear.look, course.supply.offer
+    )
     course.bends = one_by_one
     course.exact = state.exact
     yield course
@@ -285,6 +295,7 @@ def _next_time(waits: NDArray[np.float64], course: Course, pace: Pace) -> float 
         step = max(step, _TINY_SHARE * course.asked.accuracy * now)
     if course.bends and course.last_event < now:
         step = min(step, _LONGER * course.last_step)
+    step = min(step, _OF_THE_REST * course.until_empty())
     stop = course.next_stop()
     if now + 1.05 * step >= stop:
         return stop

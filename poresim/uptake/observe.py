@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from poresim.liquid.liquid import Liquid
 from poresim.solid.network import Network
 from poresim.tube.jit import kernel
 from poresim.uptake.cargo import CARRIED, LEFT
@@ -15,11 +16,13 @@ from poresim.uptake.inputs import Asked
 from poresim.uptake.result import Ending, Soak
 from poresim.uptake.shear import Shear, edges, shares
 from poresim.uptake.state import State
+from poresim.uptake.supply import Supply
 
 QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
 _SETTLED = 1e-2  # times the floor of drops, itself 1e-4 of the weakest suction
 BALANCE = 1e-2  # times accuracy: the volume balance that every record keeps
 _BRIEF = 1e-3  # of the time gone by: what rests in so short a step may move in a longer one
+_LAST_DROP = 0.1  # times the accuracy, of the cup: what may be left in it
 _WHOLE = 1 - 1e-9  # filled to rounding
 _BRINGS = 1e-9  # of all grains that have come in: less in a step is rounding
 
@@ -54,8 +57,11 @@ def _menisci(tubes, junctions, depth, found, n):
 class Course:
     """What has happened so far. The march extends it; observers only read it."""
 
-    def __init__(self, solid: Network, state: State, asked: Asked, control: Any) -> None:
+    def __init__(
+        self, solid: Network, liquid: Liquid, state: State, asked: Asked, control: Any
+    ) -> None:
         self.solid = solid
+        self.supply = Supply(asked.cup, liquid, state)
         self.asked = asked
         self.ending: Ending | None = None
         self.time = 0.0
@@ -137,7 +143,20 @@ class Course:
     def ends(self, time: float, held: float) -> bool:
         """Whether the soak is looked at then, or ends."""
         full = self.asked.until_saturation * _WHOLE * self._state.volume
-        return time >= self.next_stop() or held >= full
+        return time >= self.next_stop() or held >= full or self._empties(held)
+
+    def _empties(self, held: float) -> bool:
+        """Whether the cup is empty but for what the accuracy does not see."""
+        whole = self.supply.volume * (1.0 - _LAST_DROP * self.asked.accuracy)
+        return self.supply.drawn(held) >= whole
+
+    def until_empty(self) -> float:
+        """In what time the cup would be empty if liquid went on as in the last step, s."""
+        if not math.isfinite(self.supply.volume) or len(self._curve) < 2:
+            return math.inf
+        (before, less), (now, more) = self._curve[-2:]
+        rate = (more - less) / (now - before)
+        return (self.supply.volume - self.supply.drawn(more)) / rate if rate > 0.0 else math.inf
 
     def record(self, time: float, held: float) -> None:
         """A step has ended."""
@@ -185,6 +204,8 @@ class Course:
         goal = self.asked.until_saturation
         if goal < 1 and self.saturation >= goal * _WHOLE:
             self.ending = Ending.SATURATION
+        elif self._empties(self.held):
+            self.ending = Ending.EMPTY
         elif self.time >= self.asked.until_s:
             self.ending = Ending.TIME
 
@@ -253,6 +274,8 @@ class Course:
             left_m3=grains[:, 3],
             caked_m3=grains[:, 4],
             cake_m=self._cake(grains[:, 4]),
+            offered_share=self.supply.offered_share(time),
+            cup_m3=self.supply.afloat_m3(time, grains[:, 0] - grains[:, 3]),
             captured_in_tube_m3=self._state.cargo.captured[: self.solid.tubes],
             ending=self.ending,
             steps=len(self._curve) - 1,

@@ -25,6 +25,7 @@ class Ending(enum.Enum):
 
     TIME = "reached the asked time"
     SATURATION = "reached the asked saturation"
+    EMPTY = "the cup is empty"
     FULL = "every tube that liquid can reach is full"
     STOPPED = "nothing drives the liquid on: every meniscus is at rest"
     NO_PATH = "no tube leads on from the inlet"
@@ -61,6 +62,8 @@ class Soak:
         those afloat and caught in the tubes, and of those that went out again through inlets.
     caked_m3 : (k, c) and of those that fit no entrance and lie on the wetted face.
     cake_m : (k,) mean thickness of what they build there, m; 0 where there are none.
+    offered_share : (k, c) concentration at the wetted face over that at first, as grains settle.
+    cup_m3 : (k, c) grains that are afloat in the cup; NaN where it holds as much as one likes.
     captured_in_tube_m3 : (m, c) caught in each tube in the end; (m, 0) likewise.
     ending : how it ended.
     steps, solves : work done (global steps; linear solves of the whole cluster).
@@ -90,6 +93,8 @@ class Soak:
     left_m3: Floats
     caked_m3: Floats
     cake_m: Floats
+    offered_share: Floats
+    cup_m3: Floats
     captured_in_tube_m3: Floats
     ending: Ending
     steps: int

@@ -171,12 +171,19 @@ class Stepper:
     teams: list[Team]  # of each thread
     one_by_one: bool  # steps end on their first event
     watch: Watch  # told when a step's pressures have been found: (begins, will end)
+    offer: Watch  # told over what time grains are about to be carried: (from, to)
     carried: dict[str, float]  # when grains were last carried on: time, liquid and events then
     kept: tuple[NDArray[Any], ...]  # slots, junctions, free slots and counts before the step
 
     @classmethod
     def of(
-        cls, state: State, control: Any, one_by_one: bool, threads: int, watch: Watch
+        cls,
+        state: State,
+        control: Any,
+        one_by_one: bool,
+        threads: int,
+        watch: Watch,
+        offer: Watch,
     ) -> Stepper:
         """Work space for a state, and one thread or two."""
         n, m = len(state.junctions), len(state.tubes)
@@ -193,6 +200,7 @@ class Stepper:
             teams=make_teams(threads),
             one_by_one=one_by_one,
             watch=watch,
+            offer=offer,
             carried={"time": 0.0, "liquid": state.begun, "events": 0},
             kept=(
                 np.zeros(m, TUBE),  # memory is taken as slots are first used
@@ -255,12 +263,14 @@ class Stepper:
             return
         if not stops and events == last["events"] and now < wait * last["time"]:
             return
+        self.offer(last["time"], now)
         goal = _FLOWS * abs(liquid - last["liquid"])
         carry(
             s.tubes, s.junctions, s.graph, s.shapes, s.log, s.cargo, s.roofs, self.sheet,
             self.system, self.trees, control, self.teams[0], last["time"], now, goal,
         )  # fmt: skip
         self.carried.update(time=now, liquid=liquid, events=events)
+        self.offer(now, now)
 
     def _look_back(self, fresh: bool) -> None:
         """How fast pressures have changed of late."""

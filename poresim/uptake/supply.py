@@ -1,0 +1,64 @@
+"""The liquid outside: what the cup offers the wetted face while grains settle, and what it holds.
+
+Grains are offered as :class:`poresim.Cup` says, in the mean over each time that they are carried.
+What has been drawn changes neither that nor the depth; when nothing is left the soak ends.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from poresim.liquid.cup import Cup, Stirred
+from poresim.liquid.liquid import Liquid
+from poresim.uptake.state import State
+
+Floats = NDArray[np.float64]
+
+
+class Supply:
+    """Of one soak. volume : m3 of suspension in the cup; infinite where it is as much as asked."""
+
+    def __init__(self, cup: Cup | Stirred, liquid: Liquid, state: State) -> None:
+        self.volume = math.inf if cup.volume is None else cup.volume
+        self._settling = cup.settling(liquid)
+        self._state = state
+        grains = liquid.particles
+        sizes = np.zeros(0) if grains is None else grains.diameter
+        self._order = np.argsort(sizes, kind="stable")
+        classes = len(state.cargo.diameter)
+        self._first = state.cargo.offered.copy()  # concentrations at time 0
+        self._most = state.cargo.most / np.where(self._first > 0, self._first, 1.0)
+        self._changes = classes > 0 and math.isfinite(self._settling.next_change(0.0))
+
+    def offer(self, start: float, end: float) -> None:
+        """Between these times grains are offered as in the mean over them."""
+        if not self._changes:
+            return
+        cargo = self._state.cargo
+        share = self._settling.offered_mean(start, end)[self._order]
+        cargo.offered[:] = share * self._first
+        np.maximum(cargo.most, self._most * cargo.offered, out=cargo.most)
+
+    def drawn(self, held: float) -> float:
+        """m3 of suspension that have left the cup, with that much liquid in the tubes."""
+        return held - self._state.begun + self._cake()
+
+    def _cake(self) -> float:
+        roofs, cargo = slice(*self._state.roofs.tubes), self._state.cargo
+        if len(self._state.roofs.under) == 0:
+            return 0.0
+        solid = 1.0 - float(cargo.rule["bed_porosity"][0])
+        return float(cargo.captured[roofs].sum()) / solid
+
+    def offered_share(self, times: Floats) -> Floats:
+        """(k, c) concentrations at the face over those at first."""
+        return self._settling.offered(times)[:, self._order][:, : len(self._first)]
+
+    def afloat_m3(self, times: Floats, gone: Floats) -> Floats:
+        """(k, c) grains afloat in the cup, of which (k, c) m3 have been drawn; NaN without end."""
+        at_first = np.where(math.isfinite(self.volume), self.volume, np.nan) * self._first
+        left = self._settling.left_share(times)[:, self._order][:, : len(self._first)]
+        return np.maximum(left * at_first - gone, 0.0)
