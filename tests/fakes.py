@@ -97,6 +97,10 @@ def soak(
         suspended_m3=np.zeros((len(time), 0)),
         captured_m3=np.zeros((len(time), 0)),
         left_m3=np.zeros((len(time), 0)),
+        cake_m3=np.zeros((len(time), 0)),
+        cake_thickness_m=np.zeros(len(time)),
+        offered_share=np.zeros((len(time), 0)),
+        cup_m3=np.zeros((len(time), 0)),
         captured_in_tube_m3=np.zeros((solid.tubes, 0)),
         snapshot_time_s=np.array(snapshots),
         snapshot_fill=np.array([fill(t) for t in snapshots], dtype=np.float32).reshape(

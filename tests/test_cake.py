@@ -73,12 +73,12 @@ def test_a_cake_grows_as_the_root_of_time_under_suction():
     np.testing.assert_allclose(v[late], want[late], rtol=5e-4)  # accuracy 1e-3, of the time
     in_mouth = soak.captured_m3[1:, 0] / (1 - POROSITY) / area
     thick = cake_a_volume() * v / area
-    np.testing.assert_allclose((soak.cake_m[1:] + in_mouth)[late], thick[late], rtol=1e-3)
-    assert np.polyfit(np.log(t[late]), np.log(soak.cake_m[1:][late]), 1)[0] == pytest.approx(
-        0.5, abs=0.01
-    )
+    np.testing.assert_allclose((soak.cake_thickness_m[1:] + in_mouth)[late], thick[late], rtol=1e-3)
+    assert np.polyfit(np.log(t[late]), np.log(soak.cake_thickness_m[1:][late]), 1)[
+        0
+    ] == pytest.approx(0.5, abs=0.01)
     # what the slurry lost is the cake and the liquid
-    cake = (soak.caked_m3 + soak.captured_m3)[-1, 0] / (1 - POROSITY)
+    cake = (soak.cake_m3 + soak.captured_m3)[-1, 0] / (1 - POROSITY)
     assert soak.carried_in_m3[-1, 0] / FRACTION == pytest.approx(soak.uptake_m3[-1] + cake)
 
 
@@ -166,7 +166,7 @@ def test_grains_that_fit_no_entrance_close_it_first():
     assert np.isfinite(soak.blocked_at_s[0])
     one = np.pi * COARSE**3 / 6
     assert 0 < soak.captured_m3[-1, 0] < 8 * one  # the draw of that throat: Exp(1) grains
-    assert soak.caked_m3[-1, 0] > 0
+    assert soak.cake_m3[-1, 0] > 0
     assert soak.suspended_m3[-1, 0] == 0
     late = soak.time_s > soak.blocked_at_s[0]
     bulk = soak.carried_in_m3[late, 0] / 0.01
@@ -185,7 +185,7 @@ def test_only_what_fits_nowhere_around_lies_on_the_face():
     assert soak.suspended_m3[-1, 0] == pytest.approx(
         FRACTION * np.pi * (40e-6) ** 2 * 1e-3, rel=1e-6
     )
-    assert soak.caked_m3[-1, 0] > 0
+    assert soak.cake_m3[-1, 0] > 0
     assert soak.captured_in_tube_m3[0, 0] == 0 < soak.captured_in_tube_m3[1, 0]
 
 
@@ -203,9 +203,9 @@ def test_no_grain_is_lost_with_a_cake(law, side):
         solid, liquid, solid.faces["bottom"], until_saturation=0.3, until_s=50.0, accuracy=0.05,
         seed=3,
     )  # fmt: skip
-    assert soak.caked_m3[-1, -1] > 0
-    assert soak.caked_m3[-1, 0] == 0
-    held = soak.suspended_m3 + soak.captured_m3 + soak.caked_m3 + soak.left_m3
+    assert soak.cake_m3[-1, -1] > 0
+    assert soak.cake_m3[-1, 0] == 0
+    held = soak.suspended_m3 + soak.captured_m3 + soak.cake_m3 + soak.left_m3
     assert np.all(np.abs(soak.carried_in_m3 - held) <= 1e-12 * soak.carried_in_m3)
     np.testing.assert_allclose(soak.captured_in_tube_m3.sum(axis=0), soak.captured_m3[-1])
 

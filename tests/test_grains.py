@@ -173,13 +173,13 @@ def test_no_grain_is_lost(name, side):
     )  # fmt: skip
     assert np.isfinite(soak.blocked_at_s).any()
     rest = soak.carried_in_m3 - soak.suspended_m3 - soak.captured_m3 - soak.left_m3
-    rest -= soak.caked_m3
+    rest -= soak.cake_m3
     assert np.all(np.abs(rest) <= 1e-12 * soak.carried_in_m3)
     assert np.all(soak.captured_in_tube_m3 >= 0) and np.all(soak.suspended_m3 >= 0)
     np.testing.assert_allclose(soak.captured_in_tube_m3.sum(axis=0), soak.captured_m3[-1])
     # what comes in with the liquid: the solid holds the rest of it, or it is cake
     net = (soak.carried_in_m3 - soak.left_m3)[-1] / (0.02 / len(SIZES))
-    cake = soak.caked_m3[-1].sum() / (1 - 0.4)
+    cake = soak.cake_m3[-1].sum() / (1 - 0.4)
     assert net == pytest.approx(np.full(len(SIZES), soak.uptake_m3[-1] + cake), rel=5e-3)
 
 

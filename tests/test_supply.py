@@ -65,7 +65,7 @@ def test_a_yield_stress_keeps_them_coming():
 
 
 def test_what_is_left_in_the_cup_is_what_has_neither_sunk_nor_gone():
-    volume, depth = 1e-6, 0.02
+    volume, depth = 1e-5, 0.02
     sizes = np.array([10e-6, 30e-6])
     cup = ps.Cup(depth, depth / 2, volume)
     liquid = broth(sizes=sizes)
@@ -97,7 +97,7 @@ def test_a_cake_empties_the_cup_too():
     liquid = broth(sizes=700e-6, leak=1.0)
     soak = ps.soak(lying_tube(), liquid, 0, until_s=1e4, accuracy=1e-3, cup=ps.Stirred(2e-8))
     assert soak.ending.name == "EMPTY"
-    cake = soak.caked_m3[-1, 0] / 0.6
+    cake = soak.cake_m3[-1, 0] / 0.6
     assert soak.uptake_m3[-1] + cake == pytest.approx(2e-8, rel=2e-4)
     assert cake > 1e-9
 

@@ -70,6 +70,12 @@ GRAINS = {
     "suspended_m3": Column("m3", "of these, afloat in the tubes", ("t", "c")),
     "captured_m3": Column("m3", "caught in the tubes", ("t", "c")),
     "left_m3": Column("m3", "and gone out again through the wetted faces", ("t", "c")),
+    "cake_m3": Column("m3", "of those that fit no entrance, lying on the wetted faces", ("t", "c")),
+    "cake_thickness_m": Column("m", "mean thickness of what they build there", ("t",)),
+    "offered_share": Column(
+        "1", "concentration at the wetted faces over that at first, as grains settle", ("t", "c")
+    ),
+    "cup_m3": Column("m3", "afloat in the cup; NaN = the cup has no end", ("t", "c")),
     "captured_in_tube_m3": Column(
         "m3", "caught in each tube in the end, by class", ("m", "c"), single=True
     ),

@@ -40,8 +40,8 @@ class Repeat:
         curve; NaN for other laws.
 
     Grains by size class (c; 0 without grains, or where none can be caught), m3:
-    class_diameter_m (c,) m, carried_in_m3, suspended_m3, captured_m3, left_m3 (k, c),
-    captured_in_tube_m3 (m, c).
+    class_diameter_m (c,) m, carried_in_m3, suspended_m3, captured_m3, left_m3, cake_m3, cup_m3 and
+    offered_share (k, c), cake_thickness_m (k,), captured_in_tube_m3 (m, c).
     """
 
     time_s: Floats
@@ -69,6 +69,10 @@ class Repeat:
     suspended_m3: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     captured_m3: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     left_m3: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    cake_m3: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    cake_thickness_m: Floats = field(default_factory=lambda: np.zeros(0))
+    offered_share: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    cup_m3: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     captured_in_tube_m3: Floats = field(default_factory=lambda: np.zeros((0, 0)))
 
     @classmethod
@@ -107,6 +111,10 @@ class Repeat:
             suspended_m3=soak.suspended_m3,
             captured_m3=soak.captured_m3,
             left_m3=soak.left_m3,
+            cake_m3=soak.cake_m3,
+            cake_thickness_m=soak.cake_thickness_m,
+            offered_share=soak.offered_share,
+            cup_m3=soak.cup_m3,
             captured_in_tube_m3=soak.captured_in_tube_m3,
             **viscosities,
         )

@@ -60,8 +60,8 @@ class Soak:
         caught: then they are where the liquid is.
     carried_in_m3, suspended_m3, captured_m3, left_m3 : (k, c) volume of the grains that came in, of
         those afloat and caught in the tubes, and of those that went out again through inlets.
-    caked_m3 : (k, c) and of those that fit no entrance and lie on the wetted face.
-    cake_m : (k,) mean thickness of what they build there, m; 0 where there are none.
+    cake_m3 : (k, c) and of those that fit no entrance and lie on the wetted face.
+    cake_thickness_m : (k,) mean thickness of what they build there, m; 0 where there are none.
     offered_share : (k, c) concentration at the wetted face over that at first, as grains settle.
     cup_m3 : (k, c) grains that are afloat in the cup; NaN where it holds as much as one likes.
     captured_in_tube_m3 : (m, c) caught in each tube in the end; (m, 0) likewise.
@@ -91,8 +91,8 @@ class Soak:
     suspended_m3: Floats
     captured_m3: Floats
     left_m3: Floats
-    caked_m3: Floats
-    cake_m: Floats
+    cake_m3: Floats
+    cake_thickness_m: Floats
     offered_share: Floats
     cup_m3: Floats
     captured_in_tube_m3: Floats
