@@ -50,6 +50,18 @@ def test_grains_come_until_they_have_sunk_below_the_face():
     np.testing.assert_allclose(came[1:], soak.uptake_m3[early][1:], rtol=2e-3)
 
 
+def test_a_cup_that_has_stood_offers_what_is_left():
+    """Grains are offered for so much less time."""
+    place = 0.01
+    passes = place / SPEED
+    cup = ps.Cup(0.05, place, stood=0.75 * passes)
+    soak = ps.soak(lying_tube(), broth(), 0, until_s=passes, accuracy=1e-3, cup=cup)
+    assert soak.carried_in_m3[-1, 0] == pytest.approx(FRACTION * washburn(passes / 4), rel=1e-3)
+    stood = ps.Cup(0.05, place, stood=2 * passes)
+    soak = ps.soak(lying_tube(), broth(), 0, until_s=1.0, accuracy=1e-2, cup=stood)
+    assert soak.carried_in_m3[-1, 0] == 0
+
+
 def test_a_yield_stress_keeps_them_coming():
     """0.048 excess g d holds a grain (Beris et al. 1985): 5.6 mPa here."""
     cup = ps.Cup(0.05, 0.001)

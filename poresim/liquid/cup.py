@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -43,19 +43,25 @@ class Cup:
 
     depth : of the liquid, m. place : how far below its surface the wetted face stands, m, 0 to
     ``depth``. volume : of the suspension in it, m3; None: as much as one likes. It says when there
-    is none left, and changes neither the depth nor the settling.
+    is none left, and changes neither the depth nor the settling. stood : s, how long it has stood
+    there when a soak begins, at first with its grains everywhere alike.
     """
 
     depth: float
     place: float
     volume: float | None = None
+    stood: float = 0.0
 
     def __post_init__(self) -> None:
         _check_cup(self.depth, self.place)
         _check_volume(self.volume)
+        check("stood (s)", self.stood, least=0)
 
     def settling(self, liquid: Liquid) -> Settling:
-        """How the grains of a liquid settle here, from a uniform start at time 0."""
+        """How the grains of a liquid settle here, from a uniform start at time 0.
+
+        That is ``stood`` before a soak begins.
+        """
         return Settling(self.depth, self.place, _speeds(liquid), _fractions(liquid))
 
 
@@ -64,6 +70,7 @@ class Stirred:
     """A liquid whose grains are kept afloat. volume : as in Cup."""
 
     volume: float | None = None
+    stood: ClassVar[float] = 0.0
 
     def __post_init__(self) -> None:
         _check_volume(self.volume)

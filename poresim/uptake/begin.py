@@ -52,13 +52,14 @@ def build_state(
     halves: bool = False,
     bodies: NDArray[np.int64] | None = None,
     roofs: Roofs | None = None,
-    settles: bool = False,
+    offered: Floats | None = None,
 ) -> State:
     """A dry network whose inlet has just been touched by the liquid.
 
     bodies : the junctions whose bodies the last tubes stand for (:mod:`poresim.uptake.bodies`).
     roofs : the tubes before them that lead from inlets through cakes (:mod:`poresim.uptake.cake`).
-    settles : whether grains become fewer: then they are followed even if nothing catches them.
+    offered : (k,) share of each class that stands at the face, where grains settle: then they are
+        followed even if nothing catches them.
     halves : whether two threads may work on it; only without grains and bodies.
     """
     n, m = solid.junctions, solid.tubes
@@ -71,7 +72,7 @@ def build_state(
     with_waist(law, solid.waist[own], accuracy)
     law.coarse = int(law.kind > 0 and accuracy >= _COARSE)
     wetting = wetting_of(liquid, accuracy)
-    grains = caught_grains(solid, liquid, m - len(bodies) - len(roofs.under), settles)
+    grains = caught_grains(solid, liquid, m - len(bodies) - len(roofs.under), offered is not None)
     halves = halves and grains is None and len(bodies) == 0
     bent = law.kind != NEWTONIAN
     shapes, order, graph = _numbered(solid, liquid, inlet, gravity, halves, bent, bodies)
@@ -109,7 +110,7 @@ def build_state(
         log=log,
         cargo=no_cargo()
         if grains is None
-        else make_cargo(solid, grains, head, len(touched) > len(inlet)),
+        else make_cargo(solid, grains, head, len(touched) > len(inlet), offered),
         order=order,
         inlets=len(inlet),
         roofs=numbered_roofs(roofs, order),

@@ -91,8 +91,18 @@ def no_cargo() -> Cargo:
     )  # fmt: skip
 
 
-def make_cargo(solid: Network, particles: Particles, head: Floats, caked: bool) -> Cargo:
-    """Nothing is carried yet. ``caked``: a cake may keep grains back, and so bring more of them."""
+def make_cargo(
+    solid: Network,
+    particles: Particles,
+    head: Floats,
+    caked: bool = False,
+    share: Floats | None = None,
+) -> Cargo:
+    """Nothing is carried yet.
+
+    caked : a cake may keep grains back, and so bring more of them. share : (k,) of each class that
+    is offered at first; all by default.
+    """
     order = np.argsort(particles.diameter, kind="stable")
     diameter = particles.diameter[order]
     n, m, k = solid.junctions, solid.tubes, len(diameter)
@@ -106,14 +116,15 @@ def make_cargo(solid: Network, particles: Particles, head: Floats, caked: bool) 
     rule["power"] = -particles.intrinsic_viscosity * particles.max_fraction
     rule["thickened"] = thickening(particles)
     chances = _chances(particles, rule)
-    offered = particles.volume_fraction * particles.share[order]
+    here = particles.share if share is None else particles.share * share
+    offered = particles.volume_fraction * here[order]
     drawn = particles.volume_fraction / (1.0 - particles.bed_porosity) if caked else 0.0
     return Cargo(
         rule,
         diameter,
         np.pi * diameter**3 / 6,
         offered,
-        offered / (1.0 - drawn),
+        particles.volume_fraction * particles.share[order] / (1.0 - drawn),
         np.zeros((n, k)),
         np.zeros((n, k)),
         np.zeros((m, k)),

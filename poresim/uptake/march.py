@@ -21,6 +21,7 @@ from poresim.uptake.observe import BALANCE, Course, front_of
 from poresim.uptake.result import Ending, Soak
 from poresim.uptake.step import CONTROL, Stepper
 
+Floats = NDArray[np.float64]
 Progress = Callable[[float, float, float], None]
 
 _FIRST_SHARE = 1e-3  # the first step, as a share of the first tube's filling time
@@ -202,15 +203,19 @@ def march(
     few = _ONE_BY_ONE_WAISTED if waisted and accuracy >= _FINE else _ONE_BY_ONE_UP_TO
     if one_by_one is None:
         one_by_one = solid.junctions <= few
-    settles = asked.cup.settling(liquid).next_change(0.0) < asked.until_s
+    offered = _offered_at_first(asked.cup, liquid, asked.until_s)
     covered, inlet, roofs = with_roofs(
-        solid, caught_grains(solid, liquid, settles=settles), asked.inlet, asked.face_m2, accuracy
+        solid,
+        caught_grains(solid, liquid, settles=offered is not None),
+        asked.inlet,
+        asked.face_m2,
+        accuracy,
     )
     whole, bodies = with_bodies(covered)
     state = build_state(
         whole, liquid, inlet, asked.gravity, accuracy, asked.seed,
         halves=not one_by_one and solid.junctions >= _HALVES_FROM, bodies=bodies, roofs=roofs,
-        settles=settles,
+        offered=offered,
     )  # fmt: skip
     pace = pace or Pace.of(
         accuracy,
@@ -251,6 +256,16 @@ def march(
         course.record(time, held)
         yield course
     yield course
+
+
+def _offered_at_first(cup: Cup | Stirred, liquid: Liquid, until_s: float) -> Floats | None:
+    """(k,) share of each class of grains at the face; None where that stays 1."""
+    if liquid.particles is None:
+        return None
+    settling = cup.settling(liquid)
+    if settling.next_change(0.0) >= cup.stood + until_s:
+        return None
+    return np.asarray(settling.offered(cup.stood)[0])
 
 
 def _control(pace: Pace, liquid: Liquid, accuracy: float, waisted: bool) -> Any:
