@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import hashlib
+import pickle
 import tomllib
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from poresim import __version__
 from poresim.ensemble.jobs import Job, snapshot_times
 from poresim.record.layout import FORMAT
+from poresim.record.model import GrainsOf
 from poresim.record.writing import Header
 
 if TYPE_CHECKING:
+    from poresim.scenario.build import LiquidSpec
     from poresim.scenario.reading import Scenario
 
 
@@ -33,8 +37,29 @@ def header_of(scenario: Scenario) -> Header:
         liquids=[(liquid.name, liquid.density) for liquid in scenario.liquids],
         repeats=scenario.run.repeats,
         lines=[liquid.log_length_ratio for liquid in scenario.liquids],
+        grains=_grains_of(scenario),
         double_precision=scenario.run.double_precision,
     )
+
+
+def _grains_of(scenario: Scenario) -> list[GrainsOf]:
+    """What liquids carry, and which differ in that alone, or in how long they have stood."""
+
+    def key(liquid: LiquidSpec, **change: Any) -> bytes:
+        return pickle.dumps(replace(liquid, name="", worked_out=False, stood=0.0, **change))
+
+    kinds: dict[bytes, str] = {}
+    for liquid in scenario.liquids:
+        kinds.setdefault(key(liquid), liquid.name)
+    return [
+        GrainsOf(
+            liquid.grains.volume_fraction if liquid.grains is not None else 0.0,
+            liquid.stood,
+            kinds[key(liquid)],
+            kinds.get(key(liquid, grains=None), ""),
+        )
+        for liquid in scenario.liquids
+    ]
 
 
 def _files_named(table: Any) -> Iterator[str]:
@@ -72,7 +97,7 @@ def jobs_of(scenario: Scenario, key: str, finished: set[tuple[int, int]]) -> lis
             seed=scenario.seed,
             snapshots=times if n == 0 else (),
             double_precision=run.double_precision,
-            cup=build_cup(exposure),
+            cup=build_cup(exposure, liquid.stood),
         )
         for n in range(run.repeats)
         for k, liquid in enumerate(scenario.liquids)

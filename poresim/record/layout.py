@@ -4,7 +4,8 @@
 
     /                       title, scenario (the file's text), seed, poresim_version,
                             created (UTC), format, complete, key, faces
-    /liquids/<k>/           name, density_kg_m3; log_length_ratio, where angles depend on the speed
+    /liquids/<k>/           name, density_kg_m3; log_length_ratio, where angles depend on the speed;
+                            what GrainsOf names
     /liquids/<k>/repeats/<n>/   the datasets of SOAK, and of GRAINS; steps, solves, ending, ...;
                             what SHEAR names, as attributes (absent in older records)
     /solids/<n>/            a network, as poresim.solid.files writes it

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -120,6 +120,20 @@ class Repeat:
         )
 
 
+class GrainsOf(NamedTuple):
+    """What a liquid carries.
+
+    volume_fraction : of its grains; 0 without. stood_s : s, for how long it had stood in its cup.
+    kind : name of the liquid that differs from it in nothing else than that, the first in the
+    scenario. without : the kind that differs from it in having no grains; "" where there is none.
+    """
+
+    volume_fraction: float = 0.0
+    stood_s: float = 0.0
+    kind: str = ""
+    without: str = ""
+
+
 @dataclass(frozen=True, eq=False)
 class LiquidRecord:
     """Every finished repeat of one liquid: ``repeats`` maps the number of the solid to it.
@@ -131,6 +145,7 @@ class LiquidRecord:
     density: float
     repeats: dict[int, Repeat]
     log_length_ratio: float = 0.0
+    grains: GrainsOf = GrainsOf()
 
 
 @dataclass(frozen=True, eq=False)

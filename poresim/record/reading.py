@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.record.layout import FORMAT, GRAINS, SHEAR, SOAK, SOLID, Column, RecordError
-from poresim.record.model import LiquidRecord, Record, Repeat
+from poresim.record.model import GrainsOf, LiquidRecord, Record, Repeat
 from poresim.solid.files import load_network
 from poresim.solid.network import Network
 from poresim.uptake.result import Ending
@@ -210,7 +210,11 @@ def _liquid(place: _Place, solids: dict[int, dict[str, int]]) -> LiquidRecord:
         repeats[number] = _repeat(group, dict(solids[number]))
     line = place.number("log_length_ratio") if "log_length_ratio" in place.at.attrs else 0.0
     density = float(place.number("density_kg_m3"))
-    return LiquidRecord(place.text("name"), density, repeats, float(line))
+    grains = GrainsOf()
+    if "kind" in place.at.attrs:
+        fraction, stood = (float(place.number(n)) for n in ("volume_fraction", "stood_s"))
+        grains = GrainsOf(fraction, stood, place.text("kind"), place.text("without"))
+    return LiquidRecord(place.text("name"), density, repeats, float(line), grains)
 
 
 def _repeat(place: _Place, sizes: dict[str, int]) -> Repeat:

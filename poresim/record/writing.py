@@ -21,7 +21,7 @@ import h5py
 from poresim import __version__
 from poresim.record.files import clear_temporary, write_whole
 from poresim.record.layout import FORMAT, GRAINS, QUANTILES, SHEAR, SOAK
-from poresim.record.model import Record, Repeat
+from poresim.record.model import GrainsOf, Record, Repeat
 from poresim.solid.files import write_network
 from poresim.solid.network import Network
 from poresim.solid.packing import CHUNK, write_packed
@@ -32,7 +32,8 @@ class Header:
     """What a record says of the whole run. ``liquids``: (name, density in kg/m3), in order.
 
     double_precision : filling times keep all their figures, not seven. lines : ln(L/l) of each
-    liquid's moving line, 0 where angles do not depend on the speed; empty: nowhere.
+    liquid's moving line, 0 where angles do not depend on the speed; empty: nowhere. grains : of
+    each liquid; empty: none has any.
     """
 
     title: str
@@ -44,6 +45,7 @@ class Header:
     repeats: int
     double_precision: bool = False
     lines: Sequence[float] = ()
+    grains: Sequence[GrainsOf] = ()
 
 
 class Parts:
@@ -138,6 +140,8 @@ class Parts:
                 group.attrs.update(name=name, density_kg_m3=density)
                 if any(header.lines[k : k + 1]):
                     group.attrs["log_length_ratio"] = header.lines[k]
+                for grains in header.grains[k : k + 1]:
+                    group.attrs.update(grains._asdict())
                 repeats = group.create_group("repeats")
                 for n in sorted(n for j, n in finished if j == k):
                     _copy(self._soak(k, n), repeats, str(n))

@@ -73,7 +73,8 @@ class Grains:
 class LiquidSpec:
     """A liquid of a scenario, in SI units, with everything it took over from another.
 
-    worked_out : whether some of its figures come from what it is made of.
+    worked_out : whether some of its figures come from what it is made of. stood : s, for how long
+    it has stood in its cup before the soak.
     """
 
     name: str
@@ -85,6 +86,7 @@ class LiquidSpec:
     grains: Grains | None = None
     log_length_ratio: float = 0.0
     worked_out: bool = False
+    stood: float = 0.0
 
 
 def build_liquid(spec: LiquidSpec) -> Liquid:
@@ -164,19 +166,21 @@ def liquid_spec(keys: schema.Liquid, folder: Path) -> LiquidSpec:
         receding_angle_deg=keys.receding_angle_deg,
         grains=grains,
         log_length_ratio=0.0 if keys.dynamic_angle is None else keys.dynamic_angle.log_length_ratio,
+        stood=keys.stood_s,
     )
 
 
-def build_cup(keys: schema.Exposure) -> Cup | Stirred:
+def build_cup(keys: schema.Exposure, stood: float = 0.0) -> Cup | Stirred:
     """The cup of a scenario's exposure, in SI units: ``build_cup(scenario.exposure)``.
 
+    stood : s, for how long a liquid has stood in it before the soak.
     Nothing settles without cup_mm, where it is stirred, or without gravity.
     """
     volume = None if keys.cup_mL is None else keys.cup_mL * _ML
     if keys.cup_mm is None or keys.stirred or not keys.gravity:
         return Stirred(volume)
     held = keys.cup_mm / 2 if keys.held_mm is None else keys.held_mm
-    return Cup(keys.cup_mm * _MM, held * _MM, volume)
+    return Cup(keys.cup_mm * _MM, held * _MM, volume, stood)
 
 
 def solid_spec(keys: schema.Solid, folder: Path) -> SolidSpec:

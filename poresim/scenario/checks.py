@@ -399,6 +399,17 @@ def _cup(reader: Reader, keys: schema.Exposure) -> None:
         )
 
 
+def stood(reader: Reader, keys: schema.Exposure) -> None:
+    """Note liquids that are said to have stood where nothing settles."""
+    if keys.cup_mm is not None and not keys.stirred:
+        return
+    for number, own in enumerate(reader.data.get("liquids") or ()):
+        if isinstance(own, dict) and own.get("stood_s"):
+            wrong = "is given, but nothing settles here"
+            right = "say how deep the liquid is in the cup: exposure.cup_mm, without stirred = true"
+            reader.fault(("liquids", number, "stood_s"), wrong, right)
+
+
 def snapshots(reader: Reader, keys: schema.Run, spec: SolidSpec) -> None:
     """Note more snapshots than there is memory for."""
     solid, free = plan_solid(spec, keys.snapshots), available_bytes()

@@ -78,6 +78,8 @@ def parse_scenario(text: str, path: Path | None = None) -> Scenario:
     run = reader.section("run", schema.Run, required=True)
     if exposure:
         checks.exposure(reader, exposure, solid)
+    if exposure:
+        checks.stood(reader, exposure)
     if run and solid:
         checks.snapshots(reader, run, solid)
     if run and run.until_s is None and run.until_saturation is None:

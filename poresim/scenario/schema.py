@@ -443,6 +443,9 @@ class Liquid(Keys):
         "median_diameter_um = 12, log_sd = 0.5 }",
         None,
     )
+    stood_s: float = number(
+        "how long it has stood in the cup before the soak, in s", 60, 0.0, ge=0, le=1e7
+    )
 
 
 # ---- exposure and run ----------------------------------------------------------------------

@@ -66,16 +66,17 @@ def build_state(
     bodies = np.zeros(0, np.int64) if bodies is None else bodies
     roofs = no_roofs() if roofs is None else roofs
     touched = np.concatenate([inlet, roofs.under])
+    spans = (m - len(bodies) - len(roofs.under), m - len(bodies))
     own = np.ones(m, dtype=bool)
     own[slice(*roofs.tubes)] = False
     law = flow_law(carried_viscosity(liquid))
     with_waist(law, solid.waist[own], accuracy)
     law.coarse = int(law.kind > 0 and accuracy >= _COARSE)
     wetting = wetting_of(liquid, accuracy)
-    grains = caught_grains(solid, liquid, m - len(bodies) - len(roofs.under), offered is not None)
+    grains = caught_grains(solid, liquid, spans[0], offered is not None)
     halves = halves and grains is None and len(bodies) == 0
     bent = law.kind != NEWTONIAN
-    shapes, order, graph = _numbered(solid, liquid, inlet, gravity, halves, bent, bodies)
+    shapes, order, graph = _numbered(solid, liquid, inlet, gravity, halves, bent, spans)
     plain = law.kind == 0 and bool(np.all(solid.waist > STRAIGHT) and not np.any(shapes.tilt))
     plain = plain and len(bodies) == 0 and liquid.log_length_ratio == 0
     wetting["plain"] = int(plain)
@@ -152,11 +153,12 @@ def _numbered(
     gravity: NDArray[np.float64],
     halves: bool,
     bent: bool,
-    bodies: NDArray[np.int64],
+    spans: tuple[int, int],
 ) -> tuple[Shapes, Places, Graph]:
     """Number the junctions from the inlets outward, and lay the rings out in that order.
 
-    bent : whether full tubes pass what tangents say.
+    bent : whether full tubes pass what tangents say. spans : where the tubes' numbers end, and the
+    roofs'; the rest stand for bodies.
     """
     n, m = solid.junctions, solid.tubes
     ends = _read_only(np.ascontiguousarray(solid.ends, dtype=np.int32))
@@ -191,7 +193,7 @@ def _numbered(
     waist = np.where(solid.waist > STRAIGHT, 1.0, solid.waist)
     shapes = Shapes(
         ends, rank, _alike(solid.radius), length, _alike(waist), _alike(tilt),
-        np.array([m - len(bodies)], np.int32),
+        np.array(spans[1:], np.int32), np.array(spans[:1], np.int32),
     )  # fmt: skip
     return shapes, order, graph
 

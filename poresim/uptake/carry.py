@@ -49,7 +49,7 @@ def carry(
     _take_back(graph, log, cargo)
     _hand_on(tubes, junctions, graph, shapes, log, cargo, roofs, sheet, rows, span)
     _put_back(graph, log, at_end)
-    _slow(tubes, graph, shapes, log, cargo, roofs)
+    _slow(tubes, graph, shapes, log, cargo)
     thicken_cakes(graph, log, cargo, roofs)
 
 
@@ -219,7 +219,7 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, roofs, sheet, rows, sp
     level = len(lift) == 0
     classes, covered = len(diameter), len(roofs.under) > 0
     kept, here = np.zeros(classes), np.zeros(classes)
-    bodies = np.int64(shapes.bodies[0])
+    bodies, own = np.int64(shapes.bodies[0]), np.int64(shapes.own[0])
     for n in range(rows):
         i = order[n]
         k0, k1 = np.int64(first[i]), np.int64(first[i + 1])
@@ -273,7 +273,7 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, roofs, sheet, rows, sp
                 for c in range(classes):
                     suspended[e, c] += volume / out * come[i, c]
                 continue
-            if e >= bodies - len(roofs.under):  # a roof
+            if e >= own:  # a roof
                 ahead = junctions[j].inlet or turn[j] > n
                 for c in range(classes):
                     on = suspended[e, c] + volume / out * come[i, c]
@@ -393,12 +393,11 @@ def _while_open(gate, expected):
 
 
 @inner
-def _slow(tubes, graph, shapes, log, cargo, roofs):
+def _slow(tubes, graph, shapes, log, cargo):
     """Tubes pass less as they hold more grains, and as these line walls or build beds."""
     rule, gates, held, suspended = cargo.rule[0], log.gates, cargo.held, cargo.suspended
     slot, flow, tangent, bore = graph.slot, graph.flow, graph.tangent, graph.bore
-    own = np.int64(shapes.bodies[0]) - len(roofs.under)
-    for e in range(min(len(gates), own)):
+    for e in range(min(len(gates), np.int64(shapes.own[0]))):
         s = slot[e]
         if s == DRY:
             continue

@@ -2,8 +2,8 @@
 
 All that drives a soak is spent on viscous flow in the tubes: flow times pressure drop, and along
 a cone flow * 2 tw/r dx. It is entered by the shear rate at the wall, g = 3 s + tw ds/dtw
-(Weissenberg-Rabinowitsch, see :mod:`poresim.tube.law`), s = Q/(pi r^3). What a grain in its throat
-takes is left out: the model says nothing of its gaps.
+(Weissenberg-Rabinowitsch, see :mod:`poresim.tube.law`), s = Q/(pi r^3). What grains in a
+throat or a cake take is left out: the model says nothing of their gaps.
 
 The march is looked at when a step's pressures have been found and before events change them: they
 hold for the whole step, and every junction is in balance. A meniscus counts by what it will take, a
@@ -171,7 +171,7 @@ def _enter_passing(law, junctions, graph, shapes, turn, power):
         for k in range(first[i], first[i + 1]):
             slope, j = flow[k], np.int64(far[k])
             e = ring[k]
-            if slope == 0.0 or j <= i or slot[e] != PASSING:
+            if slope == 0.0 or j <= i or slot[e] != PASSING or e >= shapes.own[0]:
                 continue
             rate = slope * (at - junctions[j].pressure + (lift[k] if len(lift) > 0 else 0.0))
             run = length[e if len(length) > 1 else 0]

@@ -151,6 +151,7 @@ class Shapes(NamedTuple):
     waist: Floats
     tilt: Floats
     bodies: Places  # (1,) number of the first tube that stands for a body
+    own: Places  # (1,) and of the first that is no tube of the network: a roof or a body
 
 
 class Log(NamedTuple):
