@@ -99,6 +99,7 @@ def soak(
         left_m3=np.zeros((len(time), 0)),
         cake_m3=np.zeros((len(time), 0)),
         cake_thickness_m=np.zeros(len(time)),
+        front_fraction=np.full(len(time), np.nan),
         offered_share=np.zeros((len(time), 0)),
         cup_m3=np.zeros((len(time), 0)),
         captured_in_tube_m3=np.zeros((solid.tubes, 0)),

@@ -242,6 +242,7 @@ def test_a_thinner_liquid_is_left_where_grains_are_caught():
     grains = ps.Particles(0.1, [60e-6])
     soak = ps.soak(solid, broth(grains), solid.faces["bottom"], until_s=0.05, accuracy=0.05, seed=3)
     assert soak.suspended_m3[-1, 0] < 0.2 * 0.1 * soak.uptake_m3[-1]
+    assert soak.front_fraction[-1] < 0.05 * 0.1
     depth = solid.points[solid.ends].mean(axis=1)[:, 2]
     caught = soak.captured_in_tube_m3[:, 0]
     assert (caught * depth).sum() / caught.sum() < 0.5 * depth[soak.filled_at_s > 0].mean()

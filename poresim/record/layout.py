@@ -73,6 +73,9 @@ GRAINS = {
     "left_m3": Column("m3", "and gone out again through the wetted faces", ("t", "c")),
     "cake_m3": Column("m3", "of those that fit no entrance, lying on the wetted faces", ("t", "c")),
     "cake_thickness_m": Column("m", "mean thickness of what they build there", ("t",)),
+    "front_fraction": Column(
+        "1", "grains over all that is in open tubes, by volume; NaN = none is open", ("t",)
+    ),
     "offered_share": Column(
         "1", "concentration at the wetted faces over that at first, as grains settle", ("t", "c")
     ),

@@ -41,7 +41,7 @@ class Repeat:
 
     Grains by size class (c; 0 without grains, or where none can be caught), m3:
     class_diameter_m (c,) m, carried_in_m3, suspended_m3, captured_m3, left_m3, cake_m3, cup_m3 and
-    offered_share (k, c), cake_thickness_m (k,), captured_in_tube_m3 (m, c).
+    offered_share (k, c), cake_thickness_m and front_fraction (k,), captured_in_tube_m3 (m, c).
     """
 
     time_s: Floats
@@ -71,6 +71,7 @@ class Repeat:
     left_m3: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     cake_m3: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     cake_thickness_m: Floats = field(default_factory=lambda: np.zeros(0))
+    front_fraction: Floats = field(default_factory=lambda: np.zeros(0))
     offered_share: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     cup_m3: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     captured_in_tube_m3: Floats = field(default_factory=lambda: np.zeros((0, 0)))
@@ -113,6 +114,7 @@ class Repeat:
             left_m3=soak.left_m3,
             cake_m3=soak.cake_m3,
             cake_thickness_m=soak.cake_thickness_m,
+            front_fraction=soak.front_fraction,
             offered_share=soak.offered_share,
             cup_m3=soak.cup_m3,
             captured_in_tube_m3=soak.captured_in_tube_m3,

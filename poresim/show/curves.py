@@ -9,13 +9,11 @@ import numpy as np
 
 from poresim.outcome.words import capital, short, title
 from poresim.record.model import Record
-from poresim.show.series import Series, caution, grid, repeats_in_words, series_of
+from poresim.show.captions import footnote, headline, time_unit
+from poresim.show.series import Series, grid, repeats_in_words, series_of
 from poresim.show.style import (
-    INK,
-    SOFT,
     apart,
     characters,
-    label,
     name_label,
     readable,
     styled,
@@ -35,16 +33,16 @@ def uptake_figure(records: Sequence[Record]) -> Any:
     series = series_of(records)
     with styled(_WIDTH):
         figure = Figure(figsize=(_WIDTH, 7.6))
-        head = _head(figure, title([s.summary for s in series]), _WIDTH)
+        head = headline(figure, title([s.summary for s in series]), _WIDTH)
         when = grid(series)
-        foot = _foot(figure, _spread_words(series, when), records)
+        foot = footnote(figure, _spread_words(series, when), records)
         left, right = 0.135, 0.72
         middle = (head + foot) / 2
         gap = 0.105
         upper = figure.add_axes((left, middle + gap / 2, right - left, head - middle - gap / 2))
         lower = figure.add_axes((left, foot + gap, right - left, middle - foot - 1.5 * gap))
         unit, factor = _mass_unit(series)
-        clock, ticks = _time_unit(float(when[-1]))
+        clock, ticks = time_unit(float(when[-1]))
         for axes, across, name in (
             (upper, when * ticks, f"Time ({clock})"),
             (lower, np.sqrt(when), f"Square root of time (√s)\n{_STRAIGHT}"),
@@ -74,8 +72,8 @@ def front_figure(records: Sequence[Record]) -> Any:
         name = 1.3 * size / 72 * max(n.count("\n") + 1 for n in names)
         tall = 1.75 + (1.75 + name) * rows
         figure = Figure(figsize=(_WIDTH, tall))
-        head = _head(figure, _front_title(series), _WIDTH)
-        foot = _foot(figure, _front_words(series), records)
+        head = headline(figure, _front_title(series), _WIDTH)
+        foot = footnote(figure, _front_words(series), records)
         grids = figure.add_gridspec(
             rows,
             columns,
@@ -90,7 +88,7 @@ def front_figure(records: Sequence[Record]) -> Any:
         bands = [_front(s, when) for s in series]
         known = np.isfinite([middle for _, middle, _ in bands]).any(axis=0)
         last = min(when[-1], 1.1 * when[known][-1]) if known.any() else when[-1]
-        clock, ticks = _time_unit(float(last))
+        clock, ticks = time_unit(float(last))
         deepest = max((np.nanmax(b[2]) for b in bands if np.isfinite(b[2]).any()), default=0.0)
         for i, (one, (low, middle, high)) in enumerate(zip(series, bands, strict=True)):
             axes = figure.add_subplot(grids[i // columns, i % columns])
@@ -178,26 +176,6 @@ def _name_lines(figure: Any, axes: Any, series: Sequence[Series], ends: list[flo
         )
 
 
-def _head(figure: Any, text: str, width_in: float) -> float:
-    """The title, at the top left; the height (figure share) below which the rest may stand."""
-    size = 1.15 * text_size(width_in)
-    wrapped = label(text, characters(width_in * 0.95, size * 1.13), 4)
-    figure.text(0.02, 0.99, wrapped, va="top", fontsize=size, fontweight="bold", color=INK)
-    used = (wrapped.count("\n") + 1) * 1.25 * size / 72 + 0.12
-    return float(1 - used / figure.get_figheight())
-
-
-def _foot(figure: Any, words: str, records: Sequence[Record]) -> float:
-    """What the lines mean, and which scenario it is; the height above it."""
-    width = figure.get_figwidth()
-    size = text_size(width)
-    titles = dict.fromkeys(label(record.title) for record in records)
-    text = f"{words} Scenario: {'; '.join(titles)}. {caution(records)}".replace("..", ".")
-    wrapped = label(text, characters(width * 0.96, size), 6)
-    figure.text(0.02, 0.008, wrapped, va="bottom", color=SOFT, fontsize=size, linespacing=1.15)
-    return float(((wrapped.count("\n") + 1) * 1.25 * size / 72 + 0.06) / figure.get_figheight())
-
-
 def _spread_words(series: Sequence[Series], when: np.ndarray) -> str:
     solids = repeats_in_words(series)
     if solids == "one solid":
@@ -252,15 +230,6 @@ def _all_of(series: Sequence[Series]) -> str:
         return f"{len(series)} liquids come"
     names = " and ".join(short(one.name) for one in series)
     return f"{names} {'comes' if len(series) == 1 else 'come'}"
-
-
-def _time_unit(last_s: float) -> tuple[str, float]:
-    """The unit in which a time axis up to ``last_s`` has short numbers, and how many make 1 s."""
-    if last_s < 0.1:
-        return "ms", 1e3
-    if last_s < 600:
-        return "s", 1.0
-    return ("min", 1 / 60) if last_s < 7200 else ("h", 1 / 3600)
 
 
 def _mass_unit(series: Sequence[Series]) -> tuple[str, float]:

@@ -11,7 +11,8 @@ import numpy as np
 from poresim.record.files import write_whole
 from poresim.record.model import Record
 from poresim.show.curves import front_figure, uptake_figure
-from poresim.show.section import NothingToShow, section_figure
+from poresim.show.grains import caught_figure, standing_figure
+from poresim.show.section import NotAsked, NothingToShow, section_figure
 
 _DPI = 200
 _COLOURS = 128
@@ -21,6 +22,8 @@ _FIGURES: dict[str, tuple[Callable[[Sequence[Record]], Any], tuple[str, ...]]] =
     "uptake": (uptake_figure, ("png", "svg")),
     "front": (front_figure, ("png", "svg")),
     "section": (section_figure, ("png",)),
+    "caught": (caught_figure, ("png", "svg")),
+    "standing": (standing_figure, ("png", "svg")),
 }
 
 
@@ -34,13 +37,15 @@ def write_figures(
 ) -> tuple[list[Path], list[str]]:
     """Draw and write every figure there is something to show in.
 
-    Returns the files written, and one remark for each figure left out.
+    Returns the files written, and one remark for each figure left out that was asked for.
     """
     written: list[Path] = []
     remarks: list[str] = []
     for figure_name, (make, kinds) in _FIGURES.items():
         try:
             figure = make(records)
+        except NotAsked:
+            continue
         except NothingToShow as nothing:
             remarks.append(f"no {figure_name} figure: {nothing}")
             continue

@@ -35,6 +35,10 @@ class NothingToShow(ValueError):
     wrong_request = True
 
 
+class NotAsked(NothingToShow):
+    """The scenario does not ask what the figure would show."""
+
+
 def section_figure(records: Sequence[Record]) -> Any:
     """Liquids in columns, times in rows. Raises NothingToShow when there are no snapshots.
 

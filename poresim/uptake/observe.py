@@ -85,6 +85,7 @@ class Course:
         self._balance = 0.0
         self._events = 0
         self._grains: list[NDArray[np.float64]] = [self._books()]
+        self._ahead: list[float] = [self._front_fraction()]
         self.shear = Shear(state)
         self._stops = [*asked.snapshots[asked.snapshots <= asked.until_s], asked.until_s]
         self._passed = 0
@@ -112,6 +113,13 @@ class Course:
         caked = cargo.captured[roofs].sum(axis=0)
         caught = cargo.captured[: self.solid.tubes].sum(axis=0)
         return np.array([cargo.books[CARRIED], afloat, caught, cargo.books[LEFT], caked])
+
+    def _front_fraction(self) -> float:
+        """Grains over all that is in open tubes, by volume; NaN where they are not followed."""
+        cargo, slots = self._state.cargo, self._state.slots
+        open_ = slots["number"][(slots["live"] == 1) & (slots["body"] == 0)]
+        liquid = cargo.held[open_].sum() if len(cargo.held) else 0.0
+        return float(cargo.suspended[open_].sum() / liquid) if liquid > 0 else math.nan
 
     def _cake(self, caked: NDArray[np.float64]) -> NDArray[np.float64]:
         """(k,) mean thickness, m, of a cake of (k, classes) m3 of grains."""
@@ -175,6 +183,7 @@ class Course:
         if held > 0:
             self._balance = max(self._balance, abs(owed) / held)
         self._grains.append(self._books())
+        self._ahead.append(self._front_fraction())
         self._watch()
         self._judge()
 
@@ -186,6 +195,7 @@ class Course:
             self.time = self.next_stop()
             self._curve.append((self.time, self.held))
             self._grains.append(self._grains[-1])
+            self._ahead.append(self._ahead[-1])
             self._watch()
             if self._passed >= len(self._stops):
                 break
@@ -274,6 +284,7 @@ class Course:
             left_m3=grains[:, 3],
             cake_m3=grains[:, 4],
             cake_thickness_m=self._cake(grains[:, 4]),
+            front_fraction=np.array(self._ahead),
             offered_share=self.supply.offered_share(time),
             cup_m3=self.supply.afloat_m3(time, grains[:, 0] - grains[:, 3]),
             captured_in_tube_m3=self._state.cargo.captured[: self.solid.tubes],

@@ -62,6 +62,8 @@ class Soak:
         those afloat and caught in the tubes, and of those that went out again through inlets.
     cake_m3 : (k, c) and of those that fit no entrance and lie on the wetted face.
     cake_thickness_m : (k,) mean thickness of what they build there, m; 0 where there are none.
+    front_fraction : (k,) grains over all that is in open tubes, by volume: what the front carries;
+        NaN where nothing is open, or grains are where the liquid is.
     offered_share : (k, c) concentration at the wetted face over that at first, as grains settle.
     cup_m3 : (k, c) grains that are afloat in the cup; NaN where it holds as much as one likes.
     captured_in_tube_m3 : (m, c) caught in each tube in the end; (m, 0) likewise.
@@ -93,6 +95,7 @@ class Soak:
     left_m3: Floats
     cake_m3: Floats
     cake_thickness_m: Floats
+    front_fraction: Floats
     offered_share: Floats
     cup_m3: Floats
     captured_in_tube_m3: Floats
