@@ -67,6 +67,79 @@ def test_grains_that_each_close_a_tube_block_completely():
         assert got == pytest.approx(mean, rel=3 * scatter + 2e-3)  # accuracy; leaks
 
 
+def exponent(t, v, first, last, parts=10):
+    """m of d2t/dV2 = k (dt/dV)^m between two volumes: the slope of ln(-dQ/dV) in ln Q is 2 - m."""
+    edges = np.linspace(first, last, parts + 1)
+    rate = np.diff(edges) / np.diff(np.interp(edges, v, t))
+    falls = -np.diff(rate) / np.diff(edges)[1:]
+    middle = np.sqrt(rate[1:] * rate[:-1])
+    return 2 - np.polyfit(np.log(middle), np.log(falls), 1)[0]
+
+
+def test_blocking_has_the_exponent_of_the_complete_law():
+    """m = 2: each grain that comes closes one of equal tubes."""
+    n, radius, length, d, fraction = 3000, 20e-6, 1e-3, 50e-6, 1e-4
+    solid, inlet = bundle(n, radius, length)
+    grains = ps.Particles(2 * fraction, [FINE, d], leak=1e-4, intrinsic_viscosity=0)
+    k = fraction / (np.pi * d**3 / 6) * clean_flow(radius, length)
+    soak = ps.soak(
+        solid, heavy(grains), inlet, until_s=2.0 / k, accuracy=1e-2, gravity=DOWN, seed=1
+    )
+    t, v = soak.time_s, came_in(soak, fraction)  # filling the tubes is next to nothing of it
+    assert exponent(t, v, 0.0, v[-1]) == pytest.approx(2, abs=0.15)
+
+
+def test_blocking_of_unlike_tubes_has_the_exponent_of_the_intermediate_law():
+    """m = 1: what a volume closes falls with the flow that is left.
+
+    So it is where tubes conduct q evenly spread in ln q: the widest drink most and are closed
+    first. Each is closed as exp(-(grains a volume) q t), so that V = sum (1 - exp(-c q t)) / c.
+    """
+    n, length, fraction, d = 2000, 1e-3, 1e-4, 85e-6
+    radius = np.geomspace(6e-6, 40e-6, n)
+    solid, inlet = bundle(n, 1.0, length)
+    solid = ps.Network(solid.points, solid.ends, radius)
+    grains = ps.Particles(2 * fraction, [FINE, d], leak=1e-5, intrinsic_viscosity=0)
+    c, q = fraction / (np.pi * d**3 / 6), clean_flow(radius, length)
+    until = 0.1 / (c * q[0])
+    soak = ps.soak(solid, heavy(grains), inlet, until_s=until, accuracy=1e-2, gravity=DOWN, seed=1)
+    t, v = soak.time_s, came_in(soak, fraction)  # filling the tubes is next to nothing of it
+    for when in (0.01, 0.1, 1.0):
+        passed = np.minimum(
+            np.random.default_rng(0).exponential(size=(400, n)), c * q * when * until
+        ).sum(axis=1)
+        want, scatter = passed.mean() / c, passed.std() / c
+        got = np.interp(when * until, t, v)
+        assert got == pytest.approx(want, abs=3 * scatter + 1e-2 * want)
+    # of the sum itself 1.04: the spread has ends
+    first = np.interp(2.5 / (c * q[-1]), t, v)
+    assert exponent(t, v, first, v[-1]) == pytest.approx(1, abs=0.15)
+
+
+def test_arches_close_throats_as_a_geometric_law_says():
+    """Chance p at each passage of as many grains as an arch takes: survival (1 - p)^n, 1/p passages
+    in the mean, times of closing exponential (Marin et al. 2018, PRE 97:021102: Poisson clogs)."""
+    n, radius, length, ratio, fraction = 2000, 20e-6, 1e-3, 2.0, 0.05
+    solid, inlet = bundle(n, radius, length)
+    d = 2 * radius / ratio
+    p = float(ps.bridging_chance(ratio, fraction, 6.0))
+    assert 1e-3 < p < 0.5
+    passages = fraction / (np.pi * d**3 / 6) / ratio**2 * clean_flow(radius, length)  # 1/s
+    grains = ps.Particles(fraction, d, leak=1e-4, intrinsic_viscosity=0)
+    mean = 1 / -np.log1p(-p) / passages
+    soak = ps.soak(
+        solid, heavy(grains, 90), inlet, until_s=3 * mean, accuracy=1e-2, gravity=DOWN, seed=3
+    )
+    for share in (0.3, 1.0, 3.0):
+        count = share * mean * passages  # passages till then
+        left = np.sum(~(soak.blocked_at_s < share * mean))
+        want = (1 - p) ** count
+        # the hazard is p a passage, not ln 1/(1 - p): between the two lies p/2 of it
+        assert left == pytest.approx(
+            n * want, abs=3 * np.sqrt(n * want * (1 - want)) + n * want * share * 0.5 * p
+        )
+
+
 def test_a_bed_in_a_throat_makes_a_cake_of_it():
     """t/V = 1/Q0 + k V/2 from when the throat closed: cake filtration; its k by Carman-Kozeny.
 
@@ -99,6 +172,7 @@ def test_a_bed_in_a_throat_makes_a_cake_of_it():
     drive = DENSITY * GRAVITY * 1.05 * length
     assert drive * t[-1] / v[-1] > 3 * start  # the bed resists more than what was there
     np.testing.assert_allclose(drive * t, start * v + slope * v**2 / 2, rtol=5e-3)
+    assert exponent(t, v, v[0], v[-1]) == pytest.approx(0, abs=0.15)
 
 
 def test_lined_walls_block_as_the_standard_law():
@@ -118,6 +192,7 @@ def test_lined_walls_block_as_the_standard_law():
     want = clean_flow(radius, length) * t / (1 + 0.5 * k * t)
     assert want[-1] < 0.6 * clean_flow(radius, length) * t[-1]
     np.testing.assert_allclose(v[late], want[late], rtol=5e-3)
+    assert exponent(t, v, v[late][0], v[-1]) == pytest.approx(1.5, abs=0.15)
 
 
 def test_walls_catch_grains_as_in_a_deep_bed():
