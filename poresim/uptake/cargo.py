@@ -73,8 +73,8 @@ class Cargo(NamedTuple):
     lining: Floats  # (m,) m3 on its walls
     held: Floats  # (m, 2) liquid that has come into each tube from either end until it was full, m3
     taken: Floats  # (m, 2) of that, in the last step
-    order: NDArray[np.int64]  # (n,) wet junctions by falling pressure
-    turn: NDArray[np.int64]  # (n,) where each stands there
+    order: NDArray[np.int64]  # (n,) wet junctions by falling pressure; then -1
+    turn: NDArray[np.int64]  # (n,) where each stands there; -1: nowhere
     head: Floats  # (n,) of gravity, Pa: higher up it is less
     chances: Floats  # ln of the chance to be caught in an arch: (ratios, logs of fractions)
     books: Floats  # (2, k) m3: carried in, left again
@@ -134,8 +134,8 @@ def make_cargo(
         np.zeros(m),
         np.zeros((m, 2)),
         np.zeros((m, 2)),
-        np.zeros(n, np.int64),
-        np.zeros(n, np.int64),
+        np.full(n, -1),
+        np.full(n, -1),
         head,
         chances,
         np.zeros((2, k)),

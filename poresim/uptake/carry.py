@@ -160,10 +160,15 @@ def _find_flows(
 
 @inner
 def _in_order(junctions, cargo, sheet):
-    """Wet junctions by falling pressure less head; how many there are."""
+    """Wet junctions by falling pressure less head; how many there are.
+
+    Begun with the order before, in which most of them stand already.
+    """
     count = 0
+    while count < len(cargo.order) and cargo.order[count] >= 0:
+        count += 1
     for i in range(sheet.rows[0, 0], sheet.rows[0, 1]):
-        if junctions[i].wet:
+        if junctions[i].wet and cargo.turn[i] < 0:
             cargo.order[count] = i
             count += 1
     level = np.empty(count)

@@ -49,7 +49,7 @@ _NEARLY = 4.0  # times its goal: a balance that is as good as found
 _MANY = 2000  # menisci: where there are more, events may leave more owed, else less:
 _LEAST_OF_IT, _MOST_OF_IT = 0.6, 1.5  # so many times as much
 _TRICKLE = 3.0  # times the square of a tangent's reach: flows over a mean meniscus' that are none
-_FLOWS = 1e-3  # times the intake: by how much flows that carry grains may miss their balance
+_FLOWS = 0.1  # times accuracy and intake: by how much flows that carry grains may miss balance
 _MENISCI_A_LOOK = 30  # what all junctions owe is looked at after one in so many had an event
 
 Watch = Callable[[float, float], None]
@@ -264,7 +264,7 @@ class Stepper:
         if not stops and events == last["events"] and now < wait * last["time"]:
             return
         self.offer(last["time"], now)
-        goal = _FLOWS * abs(liquid - last["liquid"])
+        goal = _FLOWS * float(control["shift_share"]) * abs(liquid - last["liquid"])
         carry(
             s.tubes, s.junctions, s.graph, s.shapes, s.log, s.cargo, s.roofs, self.sheet,
             self.system, self.trees, control, self.teams[0], last["time"], now, goal,
