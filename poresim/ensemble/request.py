@@ -107,9 +107,7 @@ def jobs_of(scenario: Scenario, key: str, finished: set[tuple[int, int]]) -> lis
 
 def fit_in_memory(scenario: Scenario) -> int:
     """How many soaks there is memory for at once; at least 1."""
-    from poresim.scenario.plan import plan_solid
+    from poresim.scenario.plan import plan_soak
     from poresim.solid.memory import available_bytes
 
-    return max(
-        1, available_bytes() // plan_solid(scenario.solid, scenario.run.snapshots).memory_bytes
-    )
+    return max(1, available_bytes() // plan_soak(scenario).memory_bytes)

@@ -86,10 +86,10 @@ class Plan:
     cores: int
 
 
-def plan_solid(spec: SolidSpec, snapshots: int = 0) -> SolidPlan:
+def plan_solid(spec: SolidSpec, snapshots: int = 0, classes: int = 0) -> SolidPlan:
     """Counts by formula: exact for lattices, within about 2 % for scattered junctions.
 
-    snapshots : how many a soak keeps.
+    snapshots : how many a soak keeps. classes : of the grains' sizes, at most.
 
     Raises SolidError for a block that cannot be built, ValueError for a bad network file.
     """
@@ -102,7 +102,7 @@ def plan_solid(spec: SolidSpec, snapshots: int = 0) -> SolidPlan:
             None,
             known.size,
             None,
-            needed_bytes(known.junctions, known.tubes, snapshots),
+            needed_bytes(known.junctions, known.tubes, snapshots, classes),
         )
     found = fit(spec)
     return SolidPlan(
@@ -112,9 +112,18 @@ def plan_solid(spec: SolidSpec, snapshots: int = 0) -> SolidPlan:
         found.spacing,
         found.size,
         found.wide_share,
-        needed_bytes(found.junctions, found.tubes, snapshots),
+        needed_bytes(found.junctions, found.tubes, snapshots, classes),
         _layers(spec, found),
     )
+
+
+def plan_soak(scenario: Scenario) -> SolidPlan:
+    """As :func:`plan_solid`, with all that the largest soak of a scenario takes."""
+    from poresim.scenario.build import size_classes
+
+    sizes = [one.grains.sizes for one in scenario.liquids if one.grains is not None]
+    classes = max((len(size_classes(law)[0]) for law in sizes), default=0)
+    return plan_solid(scenario.solid, scenario.run.snapshots, classes)
 
 
 def _layers(spec: SolidSpec, found: Fit) -> tuple[LayerPlan, ...]:
@@ -136,7 +145,7 @@ def _layers(spec: SolidSpec, found: Fit) -> tuple[LayerPlan, ...]:
 def plan(scenario: Scenario, cores: int | None = None) -> Plan:
     """The cost of a run on a number of cores (all of the machine's when None)."""
     cores = cores or machine.cores()
-    solid = plan_solid(scenario.solid, scenario.run.snapshots)
+    solid = plan_soak(scenario)
     soaks = len(scenario.liquids) * scenario.run.repeats
     narrow = scenario.solid.mean_waist < 1
     coarse = narrow and scenario.run.accuracy >= SMALL_WAISTED_ACCURACY
