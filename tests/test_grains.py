@@ -308,7 +308,10 @@ def test_what_is_caught_is_as_accurate_as_the_uptake(accuracy):
     whole = fine.captured_m3[-1].sum()
     assert soak.captured_m3[-1] == pytest.approx(fine.captured_m3[-1], abs=accuracy * whole)
     closed, of_all = np.isfinite(soak.blocked_at_s), np.isfinite(fine.blocked_at_s)
-    assert np.sum(closed != of_all) <= 3 * accuracy * of_all.sum()
+    # a clock that has all but run down goes either way: so many of them, and their scatter
+    either = 3 * accuracy * of_all.sum()
+    assert np.sum(closed != of_all) <= either + 2 * np.sqrt(either)
+    assert abs(int(closed.sum()) - int(of_all.sum())) <= accuracy * of_all.sum()
 
 
 def test_a_thinner_liquid_is_left_where_grains_are_caught():

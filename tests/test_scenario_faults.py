@@ -961,12 +961,14 @@ def test_snapshots_count_as_memory(monkeypatch, line):
 
     for module in (build, checks):
         monkeypatch.setattr(module, "available_bytes", lambda: 200_000_000)
-    parse_scenario(changed(("until_s = 30", line)))  # 34,000 tubes, 60 snapshots
+    parse_scenario(
+        changed(("until_s = 30", line))
+    )  # 34,000 tubes, 60 snapshots, 64 sizes of grains
     found = faults_of(changed(("until_s = 30", f"{line}\nsnapshots = 1000")))
     assert len(found) == 1
-    assert "line 39: run.snapshots: 1000 snapshots of 34,034 tubes need about 881 MB" in found[0]
-    assert "200 MB is free; keep 199 or fewer" in found[0]
-    fewer = plan(parse_scenario(changed(("until_s = 30", f"{line}\nsnapshots = 199"))))
+    assert "line 39: run.snapshots: 1000 snapshots of 34,034 tubes need about 944 MB" in found[0]
+    assert "200 MB is free; keep 125 or fewer" in found[0]
+    fewer = plan(parse_scenario(changed(("until_s = 30", f"{line}\nsnapshots = 125"))))
     assert 195e6 < fewer.solid.memory_bytes <= 200e6
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import unicodedata
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,7 +18,7 @@ from poresim.scenario.build import (
     viscosity_law,
     waist_law,
 )
-from poresim.scenario.plan import plan_solid
+from poresim.scenario.plan import most_classes, plan_solid
 from poresim.scenario.tables import read_radii, read_sizes
 from poresim.solid.build import refuse_too_large
 from poresim.solid.files import load_network
@@ -410,12 +411,15 @@ def stood(reader: Reader, keys: schema.Exposure) -> None:
             reader.fault(("liquids", number, "stood_s"), wrong, right)
 
 
-def snapshots(reader: Reader, keys: schema.Run, spec: SolidSpec) -> None:
+def snapshots(
+    reader: Reader, keys: schema.Run, spec: SolidSpec, liquids: Sequence[LiquidSpec]
+) -> None:
     """Note more snapshots than there is memory for."""
-    solid, free = plan_solid(spec, keys.snapshots), available_bytes()
+    classes = most_classes(liquids)
+    solid, free = plan_solid(spec, keys.snapshots, classes), available_bytes()
     needed = solid.memory_bytes
     if needed > free:
-        without = plan_solid(spec).memory_bytes
+        without = plan_solid(spec, 0, classes).memory_bytes
         most = keys.snapshots * max(free - without, 0) // (needed - without)
         reader.fault(
             ("run", "snapshots"),

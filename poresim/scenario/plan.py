@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -15,6 +16,7 @@ from poresim.solid.spec import SolidSpec
 from poresim.solid.waists import WaistLaw
 
 if TYPE_CHECKING:
+    from poresim.scenario.build import LiquidSpec
     from poresim.scenario.reading import Scenario
 
 #: Time of one soak of a large network: SECONDS * (tubes / 1e5)^GROWTH
@@ -119,11 +121,15 @@ def plan_solid(spec: SolidSpec, snapshots: int = 0, classes: int = 0) -> SolidPl
 
 def plan_soak(scenario: Scenario) -> SolidPlan:
     """As :func:`plan_solid`, with all that the largest soak of a scenario takes."""
+    return plan_solid(scenario.solid, scenario.run.snapshots, most_classes(scenario.liquids))
+
+
+def most_classes(liquids: Iterable[LiquidSpec]) -> int:
+    """Size classes of the grains of the liquid that has most of them."""
     from poresim.scenario.build import size_classes
 
-    sizes = [one.grains.sizes for one in scenario.liquids if one.grains is not None]
-    classes = max((len(size_classes(law)[0]) for law in sizes), default=0)
-    return plan_solid(scenario.solid, scenario.run.snapshots, classes)
+    sizes = [one.grains.sizes for one in liquids if one.grains is not None]
+    return max((len(size_classes(law)[0]) for law in sizes), default=0)
 
 
 def _layers(spec: SolidSpec, found: Fit) -> tuple[LayerPlan, ...]:

@@ -81,7 +81,7 @@ def parse_scenario(text: str, path: Path | None = None) -> Scenario:
     if exposure:
         checks.stood(reader, exposure)
     if run and solid:
-        checks.snapshots(reader, run, solid)
+        checks.snapshots(reader, run, solid, liquids)
     if run and run.until_s is None and run.until_saturation is None:
         reader.fault(
             ("run",), "says no end", "give until_s (in s), until_saturation (0 to 1), or both"
