@@ -129,6 +129,11 @@ def size_classes(law: SizeLaw, classes: int = _CLASSES) -> tuple[Floats, Floats]
     return np.cbrt(volume[used] / number[used]), volume[used] / volume.sum()
 
 
+def most_size_classes(law: SizeLaw) -> int:
+    """How many classes :func:`size_classes` makes of a law, at most."""
+    return min(len(law.classes[0]), _CLASSES) if isinstance(law, Table) else _CLASSES
+
+
 def _fine_classes(law: SizeLaw, number: int) -> tuple[Floats, Floats]:
     """Diameters in rising order and shares of many narrow classes."""
     if isinstance(law, Table):

@@ -125,11 +125,11 @@ def plan_soak(scenario: Scenario) -> SolidPlan:
 
 
 def most_classes(liquids: Iterable[LiquidSpec]) -> int:
-    """Size classes of the grains of the liquid that has most of them."""
-    from poresim.scenario.build import size_classes
+    """Size classes of the grains of the liquid that has most of them, at most."""
+    from poresim.scenario.build import most_size_classes
 
     sizes = [one.grains.sizes for one in liquids if one.grains is not None]
-    return max((len(size_classes(law)[0]) for law in sizes), default=0)
+    return max((most_size_classes(law) for law in sizes), default=0)
 
 
 def _layers(spec: SolidSpec, found: Fit) -> tuple[LayerPlan, ...]:
