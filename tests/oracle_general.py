@@ -8,14 +8,15 @@ Between events the positions x of the moving menisci and the pressures P of the 
 integrated by Radau IIA collocation (Hairer & Wanner, Solving ODEs II, IV.5) with 3 stages (order
 5); the difference from 2 stages (order 3) controls the step. Events end a step exactly. Grains are
 carried over each step (oracle_grains); the shares of their flow that they leave tubes change evenly
-over it, to what they are at its end.
+over it, to what they are at its end; beds on the face (oracle_cake) grow as flow comes through.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 
 import numpy as np
+from oracle_cake import Beds, grown
 from oracle_grains import PARTS, Cargo, carry, flows_of, shares_of
 from oracle_tubes import Tubes
 
@@ -41,60 +42,27 @@ class Failed(Exception):
     """A solve did not converge: the step is too long."""
 
 
-@dataclass
-class Course:
-    """Result; ``rate`` is the uptake's slope at each time. SI units, NaN = never."""
-
-    time: np.ndarray
-    uptake: np.ndarray
-    rate: np.ndarray
-    filled_at: np.ndarray
-    wetted_at: np.ndarray
-    blocked_at: np.ndarray
-    pressure: list = field(repr=False)
-    x: np.ndarray | None = None
-    body_filled_at: np.ndarray | None = None
-    cargo: Cargo | None = None
-
-    def time_at(self, uptake):
-        """Time at which the uptake is first reached (cubic between the steps)."""
-        k = int(np.searchsorted(self.uptake, uptake))
-        h = self.time[k] - self.time[k - 1]
-        u0, u1 = self.uptake[k - 1 : k + 1]
-        a, b = self.rate[k - 1 : k + 1] * h
-        low, high = 0.0, 1.0
-        for _ in range(60):
-            s = 0.5 * (low + high)
-            value = (
-                u0 * (1 + 2 * s) * (1 - s) ** 2
-                + u1 * s * s * (3 - 2 * s)
-                + a * s * (1 - s) ** 2
-                - b * s * s * (1 - s)
-            )
-            low, high = (s, high) if value < uptake else (low, s)
-        return self.time[k - 1] + s * h
-
-
 class Network:
     """State of the soak. Slot 2 t + e is end e of tube t."""
 
     def __init__(
         self, points, ends, radius, length, inlet, fluid, waist=1.0, gravity=(0, 0, 0),
-        grains=None, start=1e-7, body=0.0,
+        grains=None, start=1e-7, body=0.0, face_m2=None,
     ):  # fmt: skip
-        """grains: oracle_grains.Grains; the fluid is what is between them.
+        """grains: oracle_grains.Grains; the fluid is what is between them. face_m2: see Beds.
 
         body (n,) m3: volumes that have to fill before a junction's other tubes start, by a meniscus
         of the suction of a ball of that volume; those of inlets are full and do not count.
         """
         points = np.asarray(points, float)
-        self.n, self.ends = len(points), np.asarray(ends)
+        self.n, self.ends, self.beds = len(points), np.asarray(ends), None
         self.m = m = len(self.ends)
         wide = [np.broadcast_to(np.asarray(a, float), (m,)) for a in (radius, length, waist)]
         span = points[self.ends[:, 1]] - points[self.ends[:, 0]]
         fall = fluid.density * span @ np.asarray(gravity, float)
         if grains is not None:
             assert fluid.index == 1 and fluid.yield_stress == 0 and fluid.curve is None, "Newtonian"
+            self.beds = Beds(grains, fluid.consistency, points, self.ends, wide, inlet, face_m2)
             thick = grains.thickening(grains.fraction) * fluid.consistency
             fluid = replace(fluid, consistency=thick)
         self.fluid = fluid
@@ -117,18 +85,26 @@ class Network:
         if grains is not None:
             self.cargo = Cargo.none(self.n, m, len(grains.diameter))
             self.cargo.at[np.asarray(inlet)] = grains.offered
+            self.cargo.at[self.beds.node] = self.beds.through
+        self.bed_node = np.zeros(0, int) if grains is None else self.beds.node
+        self.resist = np.zeros(0) if grains is None else self.beds.least  # of beds, Pa s / m3
+        self.resist_trend = np.zeros_like(self.resist)
+        self.bed_flows = np.zeros((3, len(self.bed_node)))  # of the last try of a step
+        self.bed_sign = np.zeros(len(self.bed_node))
         self.sign = np.zeros(m)
         self.filled_at, self.blocked_at = np.full(m, np.nan), np.full(m, np.nan)
         self.wetted_at = np.full(self.n, np.nan)
         self.time = 0.0
-        self.fixed = np.zeros(self.n, bool)
-        self.fixed[np.asarray(inlet)] = True
-        self.body = np.where(self.fixed, 0.0, np.broadcast_to(np.asarray(body, float), (self.n,)))
+        self.inlet = np.zeros(self.n, bool)
+        self.inlet[np.asarray(inlet)] = True
+        self.fixed = self.inlet.copy()  # at zero gauge pressure
+        self.fixed[self.bed_node] = False
+        self.body = np.where(self.inlet, 0.0, np.broadcast_to(np.asarray(body, float), (self.n,)))
         self.held = np.zeros(self.n)
         self.body_status = np.full(self.n, GONE)
         self.body_filled_at = np.full(self.n, np.nan)
         assert grains is None or not self.body.any(), "no grains in bodies"
-        for junction in np.flatnonzero(self.fixed):
+        for junction in np.flatnonzero(self.inlet):
             self.wet(junction)
 
     def wet(self, junction):
@@ -144,7 +120,8 @@ class Network:
             self.x[slot], self.status[slot] = self.mouth[slot], HELD
             if self.grains is not None:
                 there = self.tubes.volume(np.array([slot]), self.mouth[[slot]])
-                self.cargo.suspended[self.tube[slot]] += there * self.cargo.at[junction]
+                fits = self.bent[slot] | (self.grains.diameter < self.throat[self.tube[slot]])
+                self.cargo.suspended[self.tube[slot]] += there * fits * self.cargo.at[junction]
         self.update_shares()
 
     def fill_body(self, junction):
@@ -193,10 +170,10 @@ class Network:
         return np.where(np.repeat(volume > 0, 2), found, dry)
 
     def carried(self, x, links, weight, h):
-        """After a step to menisci at x: (cargo, shares (2 m,), error of the cargo)."""
+        """After a step to menisci at x: (cargo, shares (2 m,), resist (r,), error of the cargo)."""
         flows = flows_of(self, x, links, weight, h)
         closed = ~np.isnan(self.blocked_at)
-        more = (flows, closed, self.throat, self.fixed, h)
+        more = (flows, closed, self.throat, self.fixed, self.beds, h)
         coarse, fine = (carry(self.grains, self.cargo, *more, p) for p in (PARTS, 2 * PARTS))
         whole = self.tubes.volume(np.arange(0, 2 * self.m, 2), self.length[0::2])
         apart = np.abs(fine.suspended - coarse.suspended) + np.abs(fine.captured - coarse.captured)
@@ -204,7 +181,8 @@ class Network:
         clocks = np.abs(fine.count - coarse.count) / self.grains.draws
         error = max(error, clocks[~closed].max(initial=0.0))
         cargo = fine.beyond(coarse)
-        return cargo, self.shares_with(cargo, flows.volume + h * flows.gain, self.share), error
+        shares = self.shares_with(cargo, flows.volume + h * flows.gain, self.share)
+        return cargo, shares, self.beds.resistance(cargo.caked[self.bed_node]), error
 
     @property
     def moving(self):
@@ -248,13 +226,22 @@ class Network:
         share = (self.share if share is None else share)[j]
         return tube, share * flow, share * slope
 
+    def bed_flow(self, pressure, resist=None):
+        """What comes through each bed, (r,) m3/s."""
+        return -pressure[self.bed_node] / (self.resist if resist is None else resist)
+
+    def resist_at(self, c, h):
+        """(len(c), r) of the beds in a step of h, at shares c (s,) of it."""
+        share = grown(self.bed_flows, RADAU[3].sum(1), c)
+        return self.resist + h * self.resist_trend * share
+
     def gains(self, flow):
         """What each junction gets from the full tubes, (n,), at their flows."""
         a, b = self.ends[np.flatnonzero(self.full)].T
         return np.bincount(b, flow, self.n) - np.bincount(a, flow, self.n)
 
-    def link_system(self, pressure, row, size, share=None):
-        """Balance (size,) and Jacobian of the full tubes."""
+    def link_system(self, pressure, row, size, share=None, resist=None):
+        """Balance (size,) and Jacobian of the full tubes and the beds."""
         tube, flow, slope = self.links(pressure, share)
         a, b = row[self.ends[tube, 0]], row[self.ends[tube, 1]]
         right, matrix = np.zeros(size), np.zeros((size, size))
@@ -264,6 +251,9 @@ class Network:
             np.add.at(matrix, (i[own], i[own]), slope[own])
             both = own & (k >= 0)
             np.add.at(matrix, (i[both], k[both]), -slope[both])
+        i = row[self.bed_node]
+        np.add.at(right, i, -self.bed_flow(pressure, resist))
+        np.add.at(matrix, (i, i), 1 / (self.resist if resist is None else resist))
         return right, matrix, flow
 
     def instant(self, guess):
@@ -335,18 +325,18 @@ class Network:
         top = 0.999999999 * self.length[j] * 1.02
         flow0, _ = self.meniscus_flow(j, x0, pressure[self.node[j]])
         c = RADAU[stages].sum(1)
-        shares = self.share + h * c[:, None] * self.trend
+        shares, resist = self.share + h * c[:, None] * self.trend, self.resist_at(c, h)
         x = np.array([x0 + h * ck * flow0 / tubes.area(j, x0) for ck in c])
         grown = x0**p + p * x0 ** (p - 1) * flow0 / tubes.area(j, x0) * h * c[:, None]
-        x = np.where((x > x0) & ~own, np.maximum(grown, 0) ** (1 / p), x)
+        x = np.where((x > x0) & self.inlet[self.node[j]], np.maximum(grown, 0) ** (1 / p), x)
         x = np.clip(x, 0.2 * x0, top)
         stage = np.array([pressure] * stages)  # a filling body's pressure stays
         volume0 = tubes.volume(j, x0)
         for count in range(30):
             f, fx, fp = self._speeds(j, x, stage[:, self.node[j]], shares)
             systems = [
-                self.link_system(one, row, size, share)
-                for one, share in zip(stage, shares, strict=True)
+                self.link_system(one, row, size, share, bed)
+                for one, share, bed in zip(stage, shares, resist, strict=True)
             ]
             link = np.array([one[0] for one in systems])
             matrix = [one[1] for one in systems]

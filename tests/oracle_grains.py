@@ -72,11 +72,15 @@ class Grains:
 
 @dataclass
 class Cargo:
-    """What stands where: at (n, k) at junctions, in tubes (m, k) m3, clocks (m,), books (k,) m3."""
+    """What stands where: at (n, k) at junctions, in tubes (m, k) m3, clocks (m,), books (k,) m3.
+
+    caked (n, k): on the face, m3.
+    """
 
     at: np.ndarray
     suspended: np.ndarray
     captured: np.ndarray
+    caked: np.ndarray
     count: np.ndarray
     carried: np.ndarray
     left: np.ndarray
@@ -84,11 +88,13 @@ class Cargo:
     @classmethod
     def none(cls, n, m, k):
         zero = np.zeros
-        return cls(zero((n, k)), zero((m, k)), zero((m, k)), zero(m), zero(k), zero(k))
+        tubes, junctions = (m, k), (n, k)
+        books = (zero(tubes), zero(tubes), zero(junctions), zero(m), zero(k), zero(k))
+        return cls(zero(junctions), *books)
 
     def beyond(self, coarse):
         """This one extrapolated by another in half as many parts."""
-        names = ("suspended", "captured", "count", "carried", "left")
+        names = ("suspended", "captured", "caked", "count", "carried", "left")
         ours, theirs = vars(self), vars(coarse)
         return replace(self, **{n: 2 * ours[n] - theirs[n] for n in names})
 
@@ -107,6 +113,7 @@ class Flows:
     middle: np.ndarray  # (m,) past the waists of open tubes
     volume: np.ndarray  # (m,) of suspension in each tube at first, m3
     gain: np.ndarray  # (m,) m3/s
+    bed: np.ndarray  # (r,) through each bed, below 0 when it leaves
 
 
 def flows_of(net, x, links, weight, h):
@@ -123,34 +130,46 @@ def flows_of(net, x, links, weight, h):
     forth, back = full[mean > 0], full[mean < 0]
     into, out = rise > 0, rise < 0
     joined = np.concatenate
+    port_node = joined([net.ends[forth, 0], net.ends[back, 1], net.node[j[into]]])
+    port_flow = joined([mean[mean > 0], -mean[mean < 0], rise[into]])
+    exit_node = joined([net.ends[forth, 1], net.ends[back, 0], net.node[j[out]]])
+    exit_flow = joined([mean[mean > 0], -mean[mean < 0], -rise[out]])
+    needs = np.bincount(port_node, port_flow, net.n) - np.bincount(exit_node, exit_flow, net.n)
     return Flows(
-        joined([net.ends[forth, 0], net.ends[back, 1], net.node[j[into]]]),
+        port_node,
         joined([forth, back, net.tube[j[into]]]),
-        joined([mean[mean > 0], -mean[mean < 0], rise[into]]),
+        port_flow,
         joined([np.ones(len(forth) + len(back), bool), at_mouth[into]]),
-        joined([net.ends[forth, 1], net.ends[back, 0], net.node[j[out]]]),
+        exit_node,
         joined([forth, back, net.tube[j[out]]]),
-        joined([mean[mean > 0], -mean[mean < 0], -rise[out]]),
+        exit_flow,
         past,
         net.wet_volume(),
         np.bincount(net.tube[j], rise, net.m),
-    )  # fmt: skip
+        needs[net.bed_node],
+    )
 
 
-def carry(grains, cargo, flows, closed, throat, fixed, h, parts):
-    """The cargo after a step of h seconds; closed, throat (m,); fixed (n,) inlets."""
+def carry(grains, cargo, flows, closed, throat, fixed, beds, h, parts):
+    """The cargo after a step of h seconds; closed, throat (m,); fixed (n,) inlets without beds."""
     dt = h / parts
     for part in range(parts):
-        cargo = _part(grains, cargo, flows, closed, throat, fixed, dt, part + 1)
+        cargo = _part(grains, cargo, flows, closed, throat, fixed, beds, dt, part + 1)
     return cargo
 
 
-def _part(grains, cargo, flows, closed, throat, fixed, dt, part):
+def _part(grains, cargo, flows, closed, throat, fixed, beds, dt, part):
     n, k = cargo.at.shape
     m = len(throat)
     volume = np.maximum(flows.volume + part * dt * flows.gain, 1e-300)[:, None]
     node, tube, q = flows.port_node, flows.port_tube, flows.port_flow[:, None]
-    comes = np.bincount(flows.exit_node, flows.exit_flow, n)
+    comes = np.zeros(n)
+    np.add.at(comes, flows.exit_node, flows.exit_flow)
+    comes[beds.node] += np.maximum(flows.bed, 0.0)
+    through = np.maximum(flows.bed, 0.0)[:, None] * beds.through
+    lies = np.zeros((n, k), bool)
+    lies[beds.node] = beds.lies
+    on_face = (flows.port_throat & closed[tube])[:, None] & lies[node]
     goes = np.bincount(flows.exit_tube, flows.exit_flow, m)[:, None]
     known = fixed | (comes <= 1e-13 * flows.port_flow.max(initial=0.0))  # there it stays
     at = np.where(fixed[:, None], grains.offered, cargo.at)
@@ -166,12 +185,13 @@ def _part(grains, cargo, flows, closed, throat, fixed, dt, part):
         leave = flows.exit_flow[:, None] / (volume * spread)[flows.exit_tube]
         matrix = np.zeros((k, n, n))
         right = np.zeros((n, k))
+        right[beds.node] += through
         np.add.at(right, flows.exit_node, leave * cargo.suspended[flows.exit_tube])
         enter = np.zeros((m, n, k))
         np.add.at(enter, (tube, node), dt * q * (1 - kept))
-        through = leave[:, None, :] * enter[flows.exit_tube]  # (exits, n, k)
+        passed = leave[:, None, :] * enter[flows.exit_tube]  # (exits, n, k)
         for c in range(k):
-            np.add.at(matrix[c], flows.exit_node, -through[:, :, c])
+            np.add.at(matrix[c], flows.exit_node, -passed[:, :, c])
         matrix[:, np.arange(n), np.arange(n)] += comes
         matrix[:, known] = np.eye(n)[known]
         right[known] = at[known]
@@ -187,15 +207,18 @@ def _part(grains, cargo, flows, closed, throat, fixed, dt, part):
         raise RuntimeError("what throats catch does not settle")
     stopped = dt * q * kept * at[node]
     captured = cargo.captured + dt * flows.middle[:, None] * kept_in * inside
-    np.add.at(captured, tube, stopped)
+    np.add.at(captured, tube, np.where(on_face, 0.0, stopped))
+    caked = cargo.caked.copy()
+    np.add.at(caked, node, np.where(on_face, stopped, 0.0))
     count = cargo.count + np.where(closed, 0.0, dt * flows.middle * risk_in)
     live = flows.port_throat & ~closed[tube]
     np.add.at(count, tube, np.where(live, dt * flows.port_flow * risk, 0.0))
     carried, left = cargo.carried.copy(), cargo.left.copy()
-    carried += (dt * q * at[node])[fixed[node]].sum(0)
+    carried += (dt * q * at[node])[fixed[node]].sum(0) + dt * through.sum(0)
     away = fixed[flows.exit_node]
     left += (dt * flows.exit_flow[:, None] * inside[flows.exit_tube])[away].sum(0)
-    return Cargo(at, suspended, captured, count, carried, left)
+    left += (dt * np.maximum(-flows.bed, 0.0)[:, None] * at[beds.node]).sum(0)
+    return Cargo(at, suspended, captured, caked, count, carried, left)
 
 
 def shares_of(grains, cargo, volume, closed, radius, length, waist):

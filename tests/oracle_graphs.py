@@ -86,6 +86,7 @@ class Case:
     grains: tuple | None = None
     seed: int = 0
     body: float | np.ndarray = 0.0  # (n,) m3
+    face_m2: float | None = None
 
 
 def general_cases():
@@ -98,6 +99,8 @@ def general_cases():
     stiff = Fluid(0.052, 48.0, 0.05, 0.6, yield_stress=30.0)
     caught = Fluid(0.052, 48.0, 1.2e-3, receding=20.0, density=1005.0)
     grains = (0.02, np.array([8e-6, 14e-6, 22e-6, 34e-6]), np.array([0.2, 0.4, 0.3, 0.1]), 0.05)
+    wider = (0.06, np.array([8e-6, 16e-6, 30e-6, 42e-6]), np.array([0.05, 0.05, 0.1, 0.8]), 0.5)
+    long = random_graph(44, 14, spacing=1.5e-3)  # 42 um fits neither inlet, 30 um fits one of two
     return {
         "thin": Case(random_graph(1, 20), THIN),
         "power_0.6": Case(random_graph(2, 16), gum),
@@ -118,6 +121,7 @@ def general_cases():
         "hysteresis_waist": Case(random_graph(16, 12, log_sd=0.7), caught, 0.5),
         "grains": Case(random_graph(17, 20), THIN, grains=grains, seed=3),
         "grains_waist": Case(random_graph(18, 14), THIN, 0.5, grains=grains, seed=4),
+        "grains_cake": Case(long, THIN, grains=wider, seed=5, face_m2=2e-9),
     }
 
 
@@ -211,6 +215,7 @@ def march_arguments(case):
         "gravity": case.gravity,
         "until": case.until,
         "body": case.body,
+        "face_m2": case.face_m2,
     }
     if case.grains is not None:
         stream = np.random.SeedSequence(case.seed, spawn_key=(1,))
@@ -249,4 +254,5 @@ def soak_arguments(case):
     solid = ps.Network(
         g.points, g.ends, g.radius, g.length, waist=case.waist, body_volume=case.body
     )
-    return solid, liquid, g.inlet, {"gravity": case.gravity, "seed": case.seed}
+    more = {"gravity": case.gravity, "seed": case.seed, "face_m2": case.face_m2}
+    return solid, liquid, g.inlet, more

@@ -2,14 +2,54 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
+
 import numpy as np
-from oracle_general import ADVANCE, FREE, GONE, HELD, RECEDE, TIGHT, Course, Failed, Network
+from oracle_general import ADVANCE, FREE, GONE, HELD, RADAU, RECEDE, TIGHT, Failed, Network
+from oracle_grains import Cargo
 
 #: Of a step with grains: see soak; and how far shares of flow may be from those it was made with.
 CARRIES, SHARES_OFF = 1e-4, 1e-6
 
+#: Speed (m/s) below which a full tube's flow counts as none.
+STILL = 1e-9
+
 #: Event functions that may be 0 at the start of a step.
 MAY_START_AT_0 = ("stop", "turn", "swing", f"body turn {ADVANCE}", f"body turn {RECEDE}")
+
+
+@dataclass
+class Course:
+    """Result; ``rate`` is the uptake's slope at each time. SI units, NaN = never."""
+
+    time: np.ndarray
+    uptake: np.ndarray
+    rate: np.ndarray
+    filled_at: np.ndarray
+    wetted_at: np.ndarray
+    blocked_at: np.ndarray
+    pressure: list = field(repr=False)
+    x: np.ndarray | None = None
+    body_filled_at: np.ndarray | None = None
+    cargo: Cargo | None = None
+
+    def time_at(self, uptake):
+        """Time at which the uptake is first reached (cubic between the steps)."""
+        k = int(np.searchsorted(self.uptake, uptake))
+        h = self.time[k] - self.time[k - 1]
+        u0, u1 = self.uptake[k - 1 : k + 1]
+        a, b = self.rate[k - 1 : k + 1] * h
+        low, high = 0.0, 1.0
+        for _ in range(60):
+            s = 0.5 * (low + high)
+            value = (
+                u0 * (1 + 2 * s) * (1 - s) ** 2
+                + u1 * s * s * (3 - 2 * s)
+                + a * s * (1 - s) ** 2
+                - b * s * s * (1 - s)
+            )
+            low, high = (s, high) if value < uptake else (low, s)
+        return self.time[k - 1] + s * h
 
 
 def soak(
@@ -28,8 +68,9 @@ def soak(
     """March to time ``until`` or until nothing moves; returns a Course.
 
     tolerance: local error of a meniscus over its tube's length. longest: longest step as a
-    share of the time gone by. more: waist, gravity, grains, start, body (see Network); carries: how
-    far apart grains carried in parts and in twice as many may be in a step, of what is offered.
+    share of the time gone by. more: waist, gravity, grains, start, body, face_m2 (see Network).
+    carries: how far apart grains carried in parts and in twice as many may be in a step, of what
+    is offered.
     """
     net = Network(points, ends, radius, length, inlet, fluid, **more)
     net.carries = carries
@@ -65,7 +106,7 @@ def _inflow(net, pressure):
     total = flow[net.fixed[a]].sum() - flow[net.fixed[b]].sum()
     j = net.moving
     q, _ = net.meniscus_flow(j, net.x[j], pressure[net.node[j]])
-    return total + q[net.fixed[net.node[j]]].sum()
+    return total + q[net.fixed[net.node[j]]].sum() + net.bed_flow(pressure).sum()
 
 
 def drives(net, pressure):
@@ -188,8 +229,12 @@ def signs(net, pressure, x, count, in_bodies):
         live = np.flatnonzero(np.isnan(net.blocked_at))  # a throat closes once
         out["blocked"] = (live, (count / net.grains.draws - 1)[live])
         tube, flow, _ = net.links(pressure)
-        size = np.maximum(np.abs(flow), net.tubes.area(2 * tube, 0.0) * 1e-9)
+        size = np.maximum(np.abs(flow), net.tubes.area(2 * tube, 0.0) * STILL)
         out["reverse"] = (tube, np.where(net.sign[tube] == 0, -1, -net.sign[tube] * flow / size))
+        through = net.bed_flow(pressure)
+        size = np.maximum(np.abs(through), net.beds.section * STILL)
+        turned = np.where(net.bed_sign == 0, -1, -net.bed_sign * through / size)
+        out["reverse bed"] = (np.arange(len(through)), turned)
         free = net.status == FREE
         speed = -net.sense * ahead / scale * net.length / np.maximum(x, 1e-5 * net.length)
         out["swing"] = (j[free], speed[free])
@@ -202,8 +247,9 @@ def _advance(net, pressure, h, tolerance):
         ahead, _ = drives(net, pressure)
         net.sense = np.sign(ahead)
         tube, flow, _ = net.links(pressure)
-        net.sign[tube] = np.sign(flow)
-    cargo, share_then, again = net.cargo, net.share, 0
+        net.sign[tube] = _way(flow, net.tubes.area(2 * tube, 0.0))
+        net.bed_sign = _way(net.bed_flow(pressure), net.beds.section)
+    cargo, share_then, resist_then, again = net.cargo, net.share, net.resist, 0
     before = signs(net, pressure, net.x, cargo and cargo.count, net.held)
     for k in range(300):
         try:
@@ -227,23 +273,24 @@ def _advance(net, pressure, h, tolerance):
         x = net.x.copy()
         x[j] = end
         if net.grains is not None:
-            cargo, share_then, apart = net.carried(x, links, weight, h)
+            cargo, share_then, resist_then, apart = net.carried(x, links, weight, h)
             if apart > net.carries:
                 h *= max(0.2, 0.8 * (net.carries / apart) ** 0.5)
                 again += 1
                 continue
             off = np.abs(share_then / (net.share + h * net.trend) - 1).max()
             net.trend = (share_then - net.share) / h
+            off = max(off, _grow_beds(net, stage, resist_then, h))
             if off > SHARES_OFF:
                 again += 1
                 continue
-        keep = net.x, net.share
-        net.x, net.share = x, share_then
+        keep = net.x, net.share, net.resist
+        net.x, net.share, net.resist = x, share_then, resist_then
         try:
             after_p = net.instant(stage[-1])
             after = signs(net, after_p, x, cargo and cargo.count, held)
         finally:
-            net.x, net.share = keep
+            net.x, net.share, net.resist = keep
         share = 1.0
         for name, (_, value) in after.items():
             first = before[name][1]
@@ -258,10 +305,24 @@ def _advance(net, pressure, h, tolerance):
             continue
         shrunk = x < net.x
         net.x, net.held, net.time = x, held, net.time + h
-        net.cargo, net.share = cargo, share_then
+        net.cargo, net.share, net.resist = cargo, share_then, resist_then
         grow = min(4.0, 0.9 * (tolerance / max(error, 1e-300)) ** 0.25)
         return h, after_p, _happen(net, before, after, shrunk), grow
     raise RuntimeError(f"no step found at t = {net.time:g} s")
+
+
+def _way(flow, area):
+    """1 or -1; 0 where a flow is at its turn, as near as pressures are known."""
+    return np.where(np.abs(flow) > 100 * TIGHT * STILL * area, np.sign(flow), 0)
+
+
+def _grow_beds(net, stage, resist_then, h):
+    """Lay down how beds grow in the next try of the step; how far off that was in this one."""
+    c = RADAU[3].sum(1)
+    before = net.resist_at(c, h)
+    net.bed_flows = -stage[:, net.bed_node] / before
+    net.resist_trend = (resist_then - net.resist) / h
+    return np.abs(net.resist_at(c, h) / before - 1).max(initial=0.0)
 
 
 def _held(net, links, weight):
@@ -296,7 +357,7 @@ def _happen(net, before, after, shrunk):
                     net.piece[i] = int(go)
                 plain = FREE if not net.fluid.hysteresis else None
                 net.status[i] = plain or (ADVANCE if go else RECEDE)
-            elif name not in ("reverse", "swing"):
+            elif name not in ("reverse", "reverse bed", "swing"):
                 continue
             happened = True
     empty = (net.status >= ADVANCE) & (net.x <= net.mouth) & shrunk
@@ -323,7 +384,7 @@ def _guess(net, pressure):
         return np.inf
     q, _ = net.meniscus_flow(j, net.x[j], pressure[net.node[j]])
     need = np.abs(net.tubes.volume(j, net.length[j]) / np.where(q == 0, 1e-300, q))
-    inlet = net.fixed[net.node[j]]  # infinitely fast at first: use the resistance of the tube
+    inlet = net.inlet[net.node[j]]  # infinitely fast at first: use the resistance of the tube
     if inlet.any():
         drive = pressure[net.node[j]] + net.tubes.extra(j, net.x[j], net.mode(j), net.piece[j])
         long = np.maximum(net.x[j], 0.1 * net.length[j])

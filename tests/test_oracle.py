@@ -8,21 +8,12 @@ import oracle_march
 import pytest
 from oracle_curves import Curve, measured
 from oracle_data import (
-    DATA,
     GAMMA_COS,
-    GRAPHS,
-    RANDOM,
-    SETS,
     SPACING,
     VISCOSITY,
     cubic,
-    general_reference,
-    names_of,
-    random_reference,
-    reference,
 )
-from oracle_grains import Grains
-from oracle_graphs import GUM, THIN, random_graph
+from oracle_graphs import GUM, THIN
 from oracle_tubes import Fluid, Tubes, shear
 from scipy.integrate import quad, solve_ivp
 from scipy.special import lambertw
@@ -389,87 +380,3 @@ def test_loop_by_hand():
     for found in both(points, ends, radius, np.full(3, size), [0], tolerance=1e-7):
         np.testing.assert_allclose(found[:2], [t1, t2], rtol=2e-7)
         assert found[2] == pytest.approx(t1 + run.t[-1], rel=1e-6)
-
-
-# ---- grains --------------------------------------------------------------------------------------
-
-#: How far grain cases may differ, in steps twice as long (times of closings are the worst).
-CARRIED = {"grains": 3e-5, "grains_waist": 3e-4, "moving_grains": 3e-6}
-
-
-def test_sieved_grains_close_a_tube_at_their_clock():
-    """One tube, grains too wide for it: the first comes with a volume of draw * grain / fraction.
-
-    Washburn 1921 with the liquid between the grains, as none get in (but for what stands at the
-    mouth at first: over the first step that counts for 6e-5 of the time), then in series with the
-    leak and a bed (Carman 1937) that grows with what has come.
-    """
-    r, size, wide, fraction = 20e-6, 1e-3, 50e-6, 0.02
-    grain = np.pi * wide**3 / 6
-    points, ends = chain([size])
-    volume = 0.3 * np.pi * r * r * size
-    grains = Grains(fraction, np.array([wide]), np.ones(1), np.array([volume * fraction / grain]))
-    found = oracle_march.soak(points, ends, r, size, [0], STANDARD, tolerance=1e-7, grains=grains)
-    assert found.blocked_at[0] == pytest.approx(2 * MU * (0.3 * size) ** 2 / (GC * r), rel=1e-4)
-    caught = found.cargo.captured[0, 0]
-    assert caught == pytest.approx(fraction * np.pi * r * r * size, rel=1e-6)
-    assert found.cargo.suspended[0, 0] < 1e-6 * caught
-    # then x dx/dt = GC r / (4 mu (1 / leak + bed)), the bed growing with x
-    permeable = wide**2 * 0.4**3 / (180 * 0.6**2)
-    per_x = fraction / 0.6 * r**2 / (8 * permeable) / size
-    slow = quad(lambda x: x * (50 + per_x * x), 0.3 * size, size, epsrel=1e-12)[0]
-    expected = found.blocked_at[0] + 4 * MU / (GC * r) * slow
-    assert found.filled_at[0] == pytest.approx(expected, rel=1e-5)
-
-
-# ---- the stored references -----------------------------------------------------------------------
-
-
-def stored(name):
-    return np.load(DATA / f"{name}.npz")
-
-
-def same(found, names, data, key, rtol):
-    for name, value in zip(names, found, strict=True):
-        # times at a given uptake are read off a cubic between steps: coarser than events
-        limit = 10 * rtol if name == "time_at" else rtol
-        np.testing.assert_allclose(value, data[f"{key}/{name}"], rtol=limit, err_msg=name)
-
-
-@pytest.mark.parametrize("seed", [0, 1])
-def test_stored_random_graphs(seed):
-    small = sorted(range(GRAPHS), key=lambda s: len(random_graph(s).ends))[seed]
-    same(random_reference(small), RANDOM, stored("random"), small, 1e-9)
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("seed", range(GRAPHS))
-def test_all_stored_random_graphs(seed):
-    # linear solves round differently on another processor: 1.02e-8 was seen in one tube of one
-    same(random_reference(seed), RANDOM, stored("random"), seed, 3e-8)
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize(("file", "name"), [(f, n) for f, cases in SETS.items() for n in cases()])
-def test_stored_general_cases_do_not_depend_on_the_tolerance(file, name):
-    """Recomputed ten times more loosely and with another start: the same to 2e-6.
-
-    Where menisci start counts most where the liquid thins most: one is the same to 4e-6 (and to
-    3e-8 with the same start and a tolerance of 1e-8). Grains, in steps twice as long and ten times
-    more loosely carried, bring more.
-    """
-    case = SETS[file]()[name]
-    more = {} if case.grains is None else {"longest": 0.2, "carries": 1e-3}
-    found = general_reference(case, tolerance=1e-6, start=3e-7, **more)
-    limit = 6e-6 if name == "law_power_waist" else 2e-6
-    if case.grains is not None:
-        limit = CARRIED[name]
-    same(found, names_of(case), stored(file), name, limit)
-
-
-@pytest.mark.slow
-@pytest.mark.parametrize("side", [8, 12])
-def test_stored_lattices(side):
-    fresh, data = reference(side), stored(f"lattice_{side}")
-    for key in ("radius", "filled_at", "time_at"):
-        np.testing.assert_allclose(fresh[key], data[key], rtol=1e-8, err_msg=key)

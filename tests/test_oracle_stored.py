@@ -1,0 +1,76 @@
+"""The stored references, worked out again."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from oracle_data import (
+    DATA,
+    GENERAL,
+    GRAINS,
+    GRAPHS,
+    RANDOM,
+    SETS,
+    general_reference,
+    names_of,
+    random_reference,
+    reference,
+)
+from oracle_graphs import random_graph
+
+#: How far grain cases may differ, in steps twice as long (times of closings are the worst).
+CARRIED = {"grains": 3e-6, "grains_waist": 1e-5, "grains_cake": 1e-4, "moving_grains": 2e-6}
+
+
+def stored(name):
+    return np.load(DATA / f"{name}.npz")
+
+
+def same(found, names, data, key, rtol):
+    for name, value in zip(names, found, strict=True):
+        # times at a given uptake are read off a cubic between steps: coarser than events
+        limit = 10 * rtol if name == "time_at" else rtol
+        known = data[f"{key}/{name}"]
+        least = limit * known.sum() if name in GRAINS[len(GENERAL) :] else 0.0  # of all classes
+        np.testing.assert_allclose(value, known, rtol=limit, atol=least, err_msg=name)
+
+
+@pytest.mark.parametrize("seed", [0, 1])
+def test_stored_random_graphs(seed):
+    small = sorted(range(GRAPHS), key=lambda s: len(random_graph(s).ends))[seed]
+    same(random_reference(small), RANDOM, stored("random"), small, 1e-9)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(GRAPHS))
+def test_all_stored_random_graphs(seed):
+    # linear solves round differently on another processor: 1.02e-8 was seen in one tube of one
+    same(random_reference(seed), RANDOM, stored("random"), seed, 3e-8)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("file", "name"), [(f, n) for f, cases in SETS.items() for n in cases()])
+def test_stored_general_cases_do_not_depend_on_the_tolerance(file, name):
+    """Recomputed ten times more loosely and with another start: the same to 2e-6.
+
+    Where menisci start counts most where the liquid thins most: one is the same to 4e-6 (and to
+    3e-8 with the same start and a tolerance of 1e-8). Grains, in steps twice as long and ten times
+    more loosely carried and solved, bring more.
+    """
+    case = SETS[file]()[name]
+    more = {"tolerance": 1e-6}
+    if case.grains is not None:
+        more = {"tolerance": 1e-7, "longest": 0.08, "carries": 1e-5}
+    found = general_reference(case, start=3e-7, **more)
+    limit = 6e-6 if name == "law_power_waist" else 2e-6
+    if case.grains is not None:
+        limit = CARRIED[name]
+    same(found, names_of(case), stored(file), name, limit)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("side", [8, 12])
+def test_stored_lattices(side):
+    fresh, data = reference(side), stored(f"lattice_{side}")
+    for key in ("radius", "filled_at", "time_at"):
+        np.testing.assert_allclose(fresh[key], data[key], rtol=1e-8, err_msg=key)
