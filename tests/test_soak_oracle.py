@@ -43,7 +43,7 @@ FILES = {name: file for file in SOAKED for name in SETS[file]()}
 WEAK: dict[str, str] = {
     "grains": "flows change when a throat closes; between steps they count as what they were",
     "grains_waist": "the same",
-    "grains_cake": "a cake is taken as at the middle of a next step as long as the last one",
+    "grains_cake": "a cake is taken as at the middle of a next step that is longer than the last",
 }
 #: About 5 s or more at 1e-3.
 LONG = (

@@ -215,8 +215,8 @@ def drawn(roofs, cargo, j):
 
 
 @inner
-def thicken_cakes(graph, log, cargo, roofs):
-    """Roofs pass less as cakes grow: as at the middle of a next step that is like this one."""
+def thicken_cakes(graph, log, cargo, roofs, ahead):
+    """Roofs pass less as cakes grow: on by ``ahead`` of what has come in this step."""
     rule = cargo.rule[0]
     e = rule.bed_porosity
     first = roofs.tubes[0]
@@ -225,12 +225,12 @@ def thicken_cakes(graph, log, cargo, roofs):
         gate = log.gates[q]
         k, m = np.int64(gate.at_a), np.int64(gate.at_b)
         i = np.int64(graph.far[k])
-        fine = 0.0
+        fine, (passes_on, _) = 0.0, drawn(roofs, cargo, i)
         for c in range(len(cargo.diameter)):
             if not lies_on(roofs, cargo, i, c):
-                fine += cargo.at[i, c]
+                fine += cargo.offered[c] * passes_on
         thick = roofs.thin[n] + cargo.caught[q] / ((1.0 - e) * roofs.area[n])
-        more = 0.5 * (thick - gate.slower) if gate.slower > 0.0 else 0.0
+        more = ahead * (thick - gate.slower) if gate.slower > 0.0 else 0.0
         gate.slower = thick
         thick += more
         d = cargo.caught[q] / cargo.surface[q] if cargo.caught[q] > 0.0 else roofs.finest[n]

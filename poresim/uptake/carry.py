@@ -30,6 +30,7 @@ from poresim.uptake.team import wait
 from poresim.uptake.tree import fit_tree
 
 _LINEAR_STEPS = np.int64(2000)
+_GROWS = 2.0  # times the last one: a step is not thought to be longer
 _LEAST = 1e-6  # of what a tube conducts: what joins junctions in a solve must conduct something
 
 
@@ -49,8 +50,10 @@ def carry(
     _take_back(graph, log, cargo)
     _hand_on(tubes, junctions, graph, shapes, log, cargo, roofs, sheet, rows, span)
     _put_back(graph, log, at_end)
-    _slow(tubes, graph, shapes, log, cargo)
-    thicken_cakes(graph, log, cargo, roofs)
+    # on to the middle of the next step, if steps grow with the time gone by
+    ahead = 0.5 * min(until / now, _GROWS) if now > 0.0 else 0.5
+    _slow(tubes, graph, shapes, log, cargo, ahead)
+    thicken_cakes(graph, log, cargo, roofs, ahead)
 
 
 @inner
@@ -340,7 +343,7 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, roofs, sheet, rows, sp
                     captured[e, c] += arrives
                     in_bed[e] += arrives
                     surface[e] += arrives / diameter[c]
-                    continue
+                    arrives = 0.0
                 catches = free * kept[c]
                 if free < 1.0 and throat < rule.passing_ratio * diameter[c]:
                     catches += 1.0 - free
@@ -398,8 +401,11 @@ def _while_open(gate, expected):
 
 
 @inner
-def _slow(tubes, graph, shapes, log, cargo):
-    """Tubes pass less as they hold more grains, and as these line walls or build beds."""
+def _slow(tubes, graph, shapes, log, cargo, ahead):
+    """Tubes pass less as they hold more grains, and as these line walls or build beds.
+
+    On by ``ahead`` of what has come in this step.
+    """
     rule, gates, held, suspended = cargo.rule[0], log.gates, cargo.held, cargo.suspended
     slot, flow, tangent, bore = graph.slot, graph.flow, graph.tangent, graph.bore
     for e in range(min(len(gates), np.int64(shapes.own[0]))):
@@ -419,8 +425,7 @@ def _slow(tubes, graph, shapes, log, cargo):
             slower *= relative_viscosity(rule, afloat / liquid)
         if cargo.lining[e] > 0.0:
             slower /= lined(rule, cargo.lining[e], _room(shapes, e))
-        # on to the middle of the next step, as if that were like this one
-        more = 0.5 * (slower - gate.slower) if gate.slower > 0.0 else 0.0
+        more = ahead * (slower - gate.slower) if gate.slower > 0.0 else 0.0
         gate.slower = slower
         share = 1.0 / max(slower + more, 0.5 * slower)
         if s >= 0:
