@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -16,7 +16,7 @@ from poresim.record.model import Record
 from poresim.show.captions import footnote, headline, time_unit
 from poresim.show.section import NotAsked, NothingToShow
 from poresim.show.series import Series, grid, repeats_in_words, series_of
-from poresim.show.style import apart, characters, colour, dashes, label, readable, styled, text_size
+from poresim.show.style import apart, characters, colour, label, readable, styled, text_size
 
 Floats = NDArray[np.float64]
 
@@ -44,20 +44,22 @@ def caught_figure(records: Sequence[Record]) -> Any:
             wspace=0.36, hspace=0.52,
         )  # fmt: skip
         panels = [figure.add_subplot(grids[i // 2, i % 2]) for i in range(4)]
-        _draw_depths(panels[0], panels[1], profiles)
+        _draw_depths(panels[0], panels[1], series, profiles)
         _draw_times(panels[2], panels[3], series, when)
         _name(figure, series, foot - 0.012, size)
     return figure
 
 
 def _with_grains(records: Sequence[Record]) -> list[Series]:
-    found = [s for s in series_of(records) if any(len(r.class_diameter_m) for r in s.repeats)]
-    fresh: dict[str, Series] = {}
-    for one in found:  # of those that differ in how long they stood, the first
-        fresh.setdefault(one.liquid.grains.kind or one.name, one)
-    if not fresh:
+    """Of liquids that differ in how long they stood, the first; coloured as in other figures."""
+    fresh: dict[tuple[int, str], Series] = {}
+    for one in series_of(records):
+        kind = (id(one.record), one.liquid.grains.kind or one.name)
+        fresh.setdefault(kind, replace(one, place=len(fresh)))
+    found = [s for s in fresh.values() if any(len(r.class_diameter_m) for r in s.repeats)]
+    if not found:
         raise NotAsked("no liquid carries grains that a throat could catch")
-    return list(fresh.values())[:_MOST]
+    return found[:_MOST]
 
 
 def _profile(one: Series) -> Profile:
@@ -83,10 +85,12 @@ def _profile(one: Series) -> Profile:
     return Profile(found[0].edges, caught, np.where(known.any(axis=0), mean, np.nan))
 
 
-def _draw_depths(where: Any, closed: Any, profiles: Sequence[Profile]) -> None:
+def _draw_depths(
+    where: Any, closed: Any, series: Sequence[Series], profiles: Sequence[Profile]
+) -> None:
     """Grains caught, and throats closed, in each layer; depth runs down."""
     deepest = 0.0
-    for i, profile in enumerate(profiles):
+    for one, profile in zip(series, profiles, strict=True):
         share = 100 * profile.caught / max(profile.caught.sum(), 1e-300)
         edges = 1e3 * profile.edges
         there = np.flatnonzero(np.isfinite(profile.closed) | (share > _LITTLE))
@@ -94,7 +98,7 @@ def _draw_depths(where: Any, closed: Any, profiles: Sequence[Profile]) -> None:
         for axes, values in ((where, share), (closed, 100 * profile.closed)):
             axes.stairs(
                 np.nan_to_num(values), edges, orientation="horizontal", baseline=None,
-                color=colour(i), ls=dashes(i), lw=1.6,
+                color=one.colour, ls=one.dashes, lw=1.6,
             )  # fmt: skip
     for axes, title, name in (
         (where, "Where grains sit", "of all caught (%)"),
@@ -112,7 +116,7 @@ def _draw_times(closed: Any, front: Any, series: Sequence[Series], when: Floats)
     """Throats closed of those the liquid came to, and the grains in the open tubes."""
     clock, ticks = time_unit(float(when[-1]))
     offered = 0.0
-    for i, one in enumerate(series):
+    for one in series:
         shares, fractions = [], []
         for number, repeat in one.liquid.repeats.items():
             network = one.record.solid(number)
@@ -121,7 +125,7 @@ def _draw_times(closed: Any, front: Any, series: Sequence[Series], when: Floats)
             shares.append(np.where(known, shut, np.nan))
             ahead = np.interp(when, repeat.time_s, repeat.front_fraction)
             fractions.append(np.where(known, ahead, np.nan))
-        style = {"color": colour(i), "ls": dashes(i), "lw": 1.6}
+        style = {"color": one.colour, "ls": one.dashes, "lw": 1.6}
         closed.plot(when * ticks, 100 * np.median(shares, axis=0), **style)
         front.plot(when * ticks, 100 * np.median(fractions, axis=0), **style)
         offered = max(offered, one.liquid.grains.volume_fraction)
@@ -151,9 +155,9 @@ def _name(figure: Any, series: Sequence[Series], top: float, size: float) -> Non
     height = figure.get_figheight()
     for i, one in enumerate(series):
         x, y = 0.03 + 0.49 * (i % 2), top - (i // 2) * 1.45 * size / 72 / height
-        figure.add_artist(Line2D([x, x + 0.05], [y, y], color=colour(i), ls=dashes(i), lw=1.8))
+        figure.add_artist(Line2D([x, x + 0.05], [y, y], color=one.colour, ls=one.dashes, lw=1.8))
         name = label(one.name, characters(0.4 * _WIDTH, size), 1)
-        figure.text(x + 0.062, y, name, va="center", color=readable(colour(i)))
+        figure.text(x + 0.062, y, name, va="center", color=readable(one.colour))
 
 
 def _title(series: Sequence[Series], profiles: Sequence[Profile]) -> str:

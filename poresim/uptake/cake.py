@@ -27,7 +27,7 @@ from poresim.liquid.particles import Particles
 from poresim.liquid.suspension import carman_kozeny
 from poresim.solid.network import Network
 from poresim.tube.jit import inner, kernel
-from poresim.uptake.capture import relative_viscosity
+from poresim.uptake.capture import kozeny, relative_viscosity
 from poresim.uptake.state import PASSING
 
 Floats = NDArray[np.float64]
@@ -186,13 +186,6 @@ def _lay_bore(graph, roofs, k, m, n, permeability, e, thicker, thick):
         bore, tangent = graph.bore[at], graph.tangent[at]
         bore.radius, bore.length, bore.share = radius, thick, number / thicker
         tangent.rate, tangent.wider = 0.0, 0.0
-
-
-@inner
-def kozeny(diameter, porosity):
-    """As :func:`poresim.liquid.suspension.carman_kozeny`, of one bed."""
-    solid = 1.0 - porosity
-    return diameter * diameter * porosity**3 / (180.0 * solid * solid)
 
 
 @inner

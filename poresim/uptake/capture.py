@@ -63,6 +63,13 @@ def lined(rule, lining, room):
 
 
 @inner
+def kozeny(diameter, porosity):
+    """As :func:`poresim.liquid.suspension.carman_kozeny`, of one bed."""
+    solid = 1.0 - porosity
+    return diameter * diameter * porosity * porosity * porosity / (180.0 * solid * solid)
+
+
+@inner
 def bed_over_tube(rule, caught, surface, radius, length, waist):
     """Resistance of a bed in a throat over that of the tube (Carman-Kozeny; Poiseuille).
 
@@ -70,8 +77,8 @@ def bed_over_tube(rule, caught, surface, radius, length, waist):
     """
     if caught <= 0.0:
         return 0.0
-    e, d = rule.bed_porosity, caught / surface
-    permeability = d * d * e * e * e / (180.0 * (1.0 - e) * (1.0 - e))
+    e = rule.bed_porosity
+    permeability = kozeny(caught / surface, e)
     area = math.pi * radius * radius * waist * waist
     run = caught / ((1.0 - e) * area)
     narrowing = (1.0 + waist + waist * waist) / (3.0 * waist * waist * waist)

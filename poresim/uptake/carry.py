@@ -32,6 +32,8 @@ from poresim.uptake.tree import fit_tree
 _LINEAR_STEPS = np.int64(2000)
 _GROWS = 2.0  # times the last one: a step is not thought to be longer
 _LEAST = 1e-6  # of what a tube conducts: what joins junctions in a solve must conduct something
+_MOST_OF_IT = 0.5  # of what leaves a junction must have been brought, and
+_SOME = 1e-9  # of its tubes' volume: else flows there are what the solve left, and say nothing
 
 
 @kernel
@@ -226,17 +228,21 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, roofs, sheet, rows, sp
     )  # fmt: skip
     level = len(lift) == 0
     classes, covered = len(diameter), len(roofs.under) > 0
+    brought = np.zeros(len(at))  # liquid that has come to each junction before its turn, m3
     kept, here = np.zeros(classes), np.zeros(classes)
     bodies, own = np.int64(shapes.bodies[0]), np.int64(shapes.own[0])
     for n in range(rows):
         i = order[n]
         k0, k1 = np.int64(first[i]), np.int64(first[i + 1])
-        out, into = 0.0, 0.0
+        out, into, rooms = 0.0, 0.0, 0.0
         for k in range(k0, k1):
             e = ring[k]
             if slot[e] == DRY:
                 continue
             volume = taken[e, 0 if gates[e].at_a == k else 1]
+            brought[i] -= min(volume, 0.0)
+            if e < own:
+                rooms += _room(shapes, e)
             if flow[k] != 0.0:
                 drop = pressure[i] - pressure[far[k]] + (0.0 if level else lift[k])
                 volume += span * flow[k] * drop
@@ -256,7 +262,8 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, roofs, sheet, rows, sp
                 books[LEFT, c] += come[i, c]
                 come[i, c] = at[i, c] * out
                 books[CARRIED, c] += come[i, c]
-            elif out > 0.0:  # where all but nothing flows, in and out need not be alike
+            elif out > 0.0 and brought[i] >= max(_MOST_OF_IT * out, _SOME * rooms):
+                # where all but nothing flows, in and out need not be alike
                 at[i, c] = min(come[i, c] / max(out, into), most[c])
             fraction += at[i, c]
         if not out > 0.0:  # nothing goes on: it waits
@@ -290,6 +297,8 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, roofs, sheet, rows, sp
                         books[LEFT, c] += on
                     elif ahead:
                         come[j, c] += on
+                if ahead:
+                    brought[j] += volume
                 continue
             r, length, w = _measures(shapes, e)
             through, way, log_here = volume, length, log_fraction
@@ -329,6 +338,7 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, roofs, sheet, rows, sp
             share = 0.0
             if s == PASSING and passing > 0.0 and (junctions[j].inlet or turn[j] > n):
                 share = passing / (_room(shapes, e) + passing)
+                brought[j] += passing
             stays = 1.0 - math.exp(-rule.deposition * way) if rule.deposition > 0.0 else 0.0
             for c in range(classes):
                 arrives = volume / out * come[i, c]

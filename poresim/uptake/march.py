@@ -278,7 +278,6 @@ def _control(pace: Pace, liquid: Liquid, accuracy: float, waisted: bool) -> Any:
     control["left_share"] = BALANCE * accuracy
     control["shift_share"] = accuracy
     control["drift_share"] = pace.drift
-    control["gulp_share"] = pace.growth
     control["start_share"] = 0.1 * accuracy
     control["late_share"] = _LATE * accuracy if waisted else 0.0
     control["meet_share"] = 1e-3 * accuracy

@@ -123,11 +123,8 @@ class Course:
 
     def _cake(self, caked: NDArray[np.float64]) -> NDArray[np.float64]:
         """(k,) mean thickness, m, of a cake of (k, classes) m3 of grains."""
-        roofs, rule = self._state.roofs, self._state.cargo.rule
-        if len(roofs.under) == 0:
-            return np.zeros(len(caked))
-        whole = caked.sum(axis=1) / (1.0 - float(rule["bed_porosity"][0]))
-        return np.asarray(whole / roofs.area.sum())
+        area = self._state.roofs.area
+        return self.supply.cake(caked.sum(axis=1)) / (area.sum() if len(area) else 1.0)
 
     def _brings(self) -> bool:
         """Whether the last step brought grains: full tubes may go on flowing between inlets."""

@@ -67,7 +67,6 @@ CONTROL = np.dtype(
         ("drift_share", np.float64),  # events may leave this share of the intake owed, in all
         ("start_share", np.float64),  # squared share of its tube that a late starter may go
         ("late_share", np.float64),  # menisci may be late by this share of the time
-        ("gulp_share", np.float64),  # with grains a step takes in no more than this share
         ("meet_share", np.float64),  # a step may run on past its first event by this share of time
         ("budget", np.int64),  # balances around one event
         ("sweeps", np.int64),  # of single balances before each Newton step
@@ -229,8 +228,7 @@ class Stepper:
         event are shortened until that is resolved.
 
         Returns (time reached, liquid then). A step whose books do not close, or close only by
-        shifting menisci far, or that takes in too much for the grains in it, is undone and taken
-        shorter.
+        shifting menisci far, is undone and taken shorter.
         """
         s, control = self.state, self.control
         if self.one_by_one and float(control["late_share"]) > 0.0:
@@ -240,11 +238,10 @@ class Stepper:
         for attempt in range(_ATTEMPTS):
             until, held, moved, left = self._try(now, until, liquid, fresh)
             fine = moved <= float(control["shift_share"]) * max(held, liquid)
-            fine = (fine and left <= float(control["left_share"]) * held) or liquid == 0.0
-            if fine and not self._gulps(liquid, held):
+            if (fine and left <= float(control["left_share"]) * held) or liquid == 0.0:
                 break
             if attempt == _ATTEMPTS - 1:
-                control["unsolved"] += not fine
+                control["unsolved"] += 1
                 break
             undo(s, *self.kept)
             self.agenda.tally["filled"] = filled
@@ -274,15 +271,6 @@ class Stepper:
         )  # fmt: skip
         self.carried.update(time=now, liquid=liquid, events=events)
         self.offer(now, now)
-
-    def _gulps(self, liquid: float, held: float) -> bool:
-        """Whether a step has taken in so much that grains must be carried sooner.
-
-        Where a way opens, what comes with the liquid soon closes it again.
-        """
-        if len(self.state.log.gates) == 0 or liquid == 0.0:
-            return False
-        return held - liquid > float(self.control["gulp_share"]) * liquid
 
     def _look_back(self, fresh: bool) -> None:
         """How fast pressures have changed of late."""

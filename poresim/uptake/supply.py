@@ -47,14 +47,13 @@ class Supply:
 
     def drawn(self, held: float) -> float:
         """m3 of suspension that have left the cup, with that much liquid in the tubes."""
-        return held - self._state.begun + self._cake()
-
-    def _cake(self) -> float:
         roofs, cargo = slice(*self._state.roofs.tubes), self._state.cargo
-        if len(self._state.roofs.under) == 0:
-            return 0.0
-        solid = 1.0 - float(cargo.rule["bed_porosity"][0])
-        return float(cargo.captured[roofs].sum()) / solid
+        return held - self._state.begun + float(self.cake(cargo.captured[roofs].sum()))
+
+    def cake(self, grains: Floats) -> Floats:
+        """m3 of cake, pores and all, of m3 of grains; 0 of none."""
+        rule = self._state.cargo.rule
+        return grains / (1.0 - float(rule["bed_porosity"][0])) if len(rule) else 0.0 * grains
 
     def offered_share(self, times: Floats) -> Floats:
         """(k, c) concentrations at the face over those where nothing has settled."""
