@@ -33,7 +33,7 @@ _LINEAR_STEPS = np.int64(2000)
 _GROWS = 2.0  # times the last one: a step is not thought to be longer
 _LEAST = 1e-6  # of what a tube conducts: what joins junctions in a solve must conduct something
 _MOST_OF_IT = 0.5  # of what leaves a junction must have been brought, and
-_SOME = 1e-9  # of its tubes' volume: else flows there are what the solve left, and say nothing
+_SOME = 1e-9  # of a tube's volume: else flows there are what the solve left, and say nothing
 
 
 @kernel
@@ -234,15 +234,13 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, roofs, sheet, rows, sp
     for n in range(rows):
         i = order[n]
         k0, k1 = np.int64(first[i]), np.int64(first[i + 1])
-        out, into, rooms = 0.0, 0.0, 0.0
+        out, into, some = 0.0, 0.0, _SOME * _room(shapes, ring[k0])
         for k in range(k0, k1):
             e = ring[k]
             if slot[e] == DRY:
                 continue
             volume = taken[e, 0 if gates[e].at_a == k else 1]
             brought[i] -= min(volume, 0.0)
-            if e < own:
-                rooms += _room(shapes, e)
             if flow[k] != 0.0:
                 drop = pressure[i] - pressure[far[k]] + (0.0 if level else lift[k])
                 volume += span * flow[k] * drop
@@ -262,7 +260,7 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, roofs, sheet, rows, sp
                 books[LEFT, c] += come[i, c]
                 come[i, c] = at[i, c] * out
                 books[CARRIED, c] += come[i, c]
-            elif out > 0.0 and brought[i] >= max(_MOST_OF_IT * out, _SOME * rooms):
+            elif out > 0.0 and brought[i] >= max(_MOST_OF_IT * out, some):
                 # where all but nothing flows, in and out need not be alike
                 at[i, c] = min(come[i, c] / max(out, into), most[c])
             fraction += at[i, c]
