@@ -161,10 +161,27 @@ def test_a_scenario_with_a_cup_is_run_and_drawn(tmp_path):
     assert "Grains keep it dry" in titles[1].replace("\n", " ")
 
 
-def test_nothing_can_have_stood_where_nothing_settles():
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ("cup_mm = 30\nheld_mm = 3\n", ""),
+        ("held_mm = 3", "stirred = true"),
+        ("held_mm = 3", "gravity = false"),
+    ],
+)
+def test_nothing_can_have_stood_where_nothing_settles(old, new):
     from poresim.scenario.faults import ScenarioError
     from poresim.scenario.reading import parse_scenario
 
-    text = SCENARIO.replace("cup_mm = 30\nheld_mm = 3\n", "")
     with pytest.raises(ScenarioError, match="stood_s.*nothing settles here"):
-        parse_scenario(text)
+        parse_scenario(SCENARIO.replace(old, new))
+
+
+def test_liquids_that_are_no_list_are_one_fault():
+    from poresim.scenario.faults import ScenarioError
+    from poresim.scenario.reading import parse_scenario
+
+    head, rest = SCENARIO.index("[solid]"), SCENARIO[SCENARIO.index("[exposure]") :]
+    solid = SCENARIO[head : SCENARIO.index("[[liquids]]")]
+    with pytest.raises(ScenarioError, match="liquids"):
+        parse_scenario("liquids = 3\n" + solid + rest.replace("cup_mm = 30\nheld_mm = 3\n", ""))

@@ -175,6 +175,11 @@ def liquid_spec(keys: schema.Liquid, folder: Path) -> LiquidSpec:
     )
 
 
+def settles_in(keys: schema.Exposure) -> bool:
+    """Whether grains settle in the cup of an exposure."""
+    return keys.cup_mm is not None and not keys.stirred and keys.gravity
+
+
 def build_cup(keys: schema.Exposure, stood: float = 0.0) -> Cup | Stirred:
     """The cup of a scenario's exposure, in SI units: ``build_cup(scenario.exposure)``.
 
@@ -182,7 +187,7 @@ def build_cup(keys: schema.Exposure, stood: float = 0.0) -> Cup | Stirred:
     Nothing settles without cup_mm, where it is stirred, or without gravity.
     """
     volume = None if keys.cup_mL is None else keys.cup_mL * _ML
-    if keys.cup_mm is None or keys.stirred or not keys.gravity:
+    if keys.cup_mm is None or not settles_in(keys):
         return Stirred(volume)
     held = keys.cup_mm / 2 if keys.held_mm is None else keys.held_mm
     return Cup(keys.cup_mm * _MM, held * _MM, volume, stood)

@@ -14,6 +14,7 @@ from poresim.scenario import composition, schema, wording
 from poresim.scenario.build import (
     LiquidSpec,
     liquid_spec,
+    settles_in,
     solid_spec,
     viscosity_law,
     waist_law,
@@ -402,12 +403,15 @@ def _cup(reader: Reader, keys: schema.Exposure) -> None:
 
 def stood(reader: Reader, keys: schema.Exposure) -> None:
     """Note liquids that are said to have stood where nothing settles."""
-    if keys.cup_mm is not None and not keys.stirred:
+    listed = reader.data.get("liquids")
+    if settles_in(keys) or not isinstance(listed, list):
         return
-    for number, own in enumerate(reader.data.get("liquids") or ()):
+    for number, own in enumerate(listed):
         if isinstance(own, dict) and own.get("stood_s"):
             wrong = "is given, but nothing settles here"
-            right = "say how deep the liquid is in the cup: exposure.cup_mm, without stirred = true"
+            right = (
+                "give exposure.cup_mm, the depth of the liquid, and neither stir nor lift gravity"
+            )
             reader.fault(("liquids", number, "stood_s"), wrong, right)
 
 
