@@ -410,7 +410,7 @@ def stood(reader: Reader, keys: schema.Exposure) -> None:
         if isinstance(own, dict) and own.get("stood_s"):
             wrong = "is given, but nothing settles here"
             right = (
-                "give exposure.cup_mm, the depth of the liquid, and neither stir nor lift gravity"
+                "give exposure.cup_mm, how deep the liquid is; it settles unstirred, with gravity"
             )
             reader.fault(("liquids", number, "stood_s"), wrong, right)
 
