@@ -139,6 +139,8 @@ def test_the_python_calls_repeat_the_record(reference, file):
         gravity=(0, 0, -9.80665),
         seed=scenario.seed,
         snapshots=snapshot_times(0.2, 6),
+        face_m2=solid.size[0] * solid.size[1],
+        cup=ps.build_cup(scenario.exposure),
     )
     kept = reference.liquids[1].repeats[0]
     assert once.filled_at_s.dtype == np.float64
