@@ -100,7 +100,6 @@ def build_state(
         begin=begin,
         counts=begin.copy(),
     )
-    head = liquid.density * (solid.points @ gravity)[order]
     state = State(
         law=law,
         wetting=wetting,
@@ -111,7 +110,7 @@ def build_state(
         log=log,
         cargo=no_cargo()
         if grains is None
-        else make_cargo(solid, grains, head, len(touched) > len(inlet), offered),
+        else make_cargo(solid, grains, len(touched) > len(inlet), offered),
         order=order,
         inlets=len(inlet),
         roofs=numbered_roofs(roofs, order),

@@ -189,22 +189,16 @@ def _lay_bore(graph, roofs, k, m, n, permeability, e, thicker, thick):
 
 
 @inner
-def lies_on(roofs, cargo, i, c):
-    """Whether grains of class c fit no entrance of junction i, that has a roof."""
-    return roofs.over[i] >= 0 and cargo.diameter[c] >= roofs.widest[i]
-
-
-@inner
-def drawn(roofs, cargo, j):
+def drawn(diameter, offered, widest, porosity):
     """(of passing classes, of those that stay): what the slurry loses over what comes through.
 
-    j : the junction below.
+    widest : of the throats of the junction below, m: wider grains stay.
     """
     stays = 0.0
-    for c in range(len(cargo.diameter)):
-        if lies_on(roofs, cargo, j, c):
-            stays += cargo.offered[c]
-    return 1.0 / (1.0 - stays), 1.0 / (1.0 - stays / (1.0 - cargo.rule[0].bed_porosity))
+    for c in range(len(diameter)):
+        if diameter[c] >= widest:
+            stays += offered[c]
+    return 1.0 / (1.0 - stays), 1.0 / (1.0 - stays / (1.0 - porosity))
 
 
 @inner
@@ -212,16 +206,16 @@ def thicken_cakes(graph, log, cargo, roofs, ahead):
     """Roofs pass less as cakes grow: on by ``ahead`` of what has come in this step."""
     rule = cargo.rule[0]
     e = rule.bed_porosity
-    first = roofs.tubes[0]
+    first, diameter, offered = roofs.tubes[0], cargo.diameter, cargo.offered
     for n in range(len(roofs.under)):
         q = first + n
         gate = log.gates[q]
         k, m = np.int64(gate.at_a), np.int64(gate.at_b)
-        i = np.int64(graph.far[k])
-        fine, (passes_on, _) = 0.0, drawn(roofs, cargo, i)
-        for c in range(len(cargo.diameter)):
-            if not lies_on(roofs, cargo, i, c):
-                fine += cargo.offered[c] * passes_on
+        widest = roofs.widest[graph.far[k]]
+        fine, (passes_on, _) = 0.0, drawn(diameter, offered, widest, e)
+        for c in range(len(diameter)):
+            if diameter[c] < widest:
+                fine += offered[c] * passes_on
         thick = roofs.thin[n] + cargo.caught[q] / ((1.0 - e) * roofs.area[n])
         more = ahead * (thick - gate.slower) if gate.slower > 0.0 else 0.0
         gate.slower = thick

@@ -73,9 +73,8 @@ class Cargo(NamedTuple):
     lining: Floats  # (m,) m3 on its walls
     held: Floats  # (m, 2) liquid that has come into each tube from either end until it was full, m3
     taken: Floats  # (m, 2) of that, in the last step
-    order: NDArray[np.int64]  # (n,) wet junctions by falling pressure; then -1
+    order: NDArray[np.int64]  # (n,) wet junctions, each after those from which liquid comes to it
     turn: NDArray[np.int64]  # (n,) where each stands there; -1: nowhere
-    head: Floats  # (n,) of gravity, Pa: higher up it is less
     chances: Floats  # ln of the chance to be caught in an arch: (ratios, logs of fractions)
     books: Floats  # (2, k) m3: carried in, left again
 
@@ -87,14 +86,13 @@ def no_cargo() -> Cargo:
     return Cargo(
         np.zeros(0, RULE), one, one, one, one, two, two, two, two, one, one, one,
         two, two,
-        np.zeros(0, np.int64), np.zeros(0, np.int64), one, two, books,
+        np.zeros(0, np.int64), np.zeros(0, np.int64), two, books,
     )  # fmt: skip
 
 
 def make_cargo(
     solid: Network,
     particles: Particles,
-    head: Floats,
     caked: bool = False,
     share: Floats | None = None,
 ) -> Cargo:
@@ -136,7 +134,6 @@ def make_cargo(
         np.zeros((m, 2)),
         np.full(n, -1),
         np.full(n, -1),
-        head,
         chances,
         np.zeros((2, k)),
     )

@@ -1,10 +1,9 @@
-"""Grains carried on over a step: one implicit upwind sweep over the junctions by falling pressure.
+"""Grains carried on over a step: one implicit upwind sweep over the junctions, as pressure falls.
 
 A step is over; what each meniscus has taken is known. The flows of the full tubes that go with that
 are found by one more linear solve, from the pressures at the step's end. Pressure falls along every
-flow, so that in order of falling pressure each junction has all that comes to it before it hands it
-on, in the shares of the flows: nothing is negative, nothing is lost, and no step is too long. What
-flows the wrong way by the little that a solve leaves stays where it is for a step.
+flow, so that flows make no circles, and each junction can have all that comes to it before it hands
+it on, in the shares of the flows: nothing is negative, nothing is lost, and no step is too long.
 
 Each full tube is mixed: it passes on what stands in it (backward Euler). An open tube keeps what
 comes. What a throat catches (:mod:`poresim.uptake.capture`) it catches as grains come.
@@ -19,7 +18,7 @@ import numpy as np
 from poresim.tube.filled import STRAIGHT
 from poresim.tube.jit import inner, kernel
 from poresim.tube.shape import volume_to
-from poresim.uptake.cake import drawn, lies_on, thicken_cakes
+from poresim.uptake.cake import drawn, thicken_cakes
 from poresim.uptake.capture import bed_over_tube, chance, lined, relative_viscosity
 from poresim.uptake.cargo import CARRIED, LEFT
 from poresim.uptake.gates import passing_rate
@@ -48,7 +47,7 @@ def carry(
     _count_intake(tubes, graph, shapes, log, cargo, now)
     at_end = _take_means(graph, log, now, until)
     _find_flows(junctions, graph, cargo, sheet, system, trees, control, team, span, goal, log)
-    rows = _in_order(junctions, cargo, sheet)
+    rows = _in_order(junctions, graph, cargo, sheet)
     _take_back(graph, log, cargo)
     _hand_on(tubes, junctions, graph, shapes, log, cargo, roofs, sheet, rows, span)
     _put_back(graph, log, at_end)
@@ -164,26 +163,46 @@ def _find_flows(
 
 
 @inner
-def _in_order(junctions, cargo, sheet):
-    """Wet junctions by falling pressure less head; how many there are.
+def _in_order(junctions, graph, cargo, sheet):
+    """Wet junctions, each after all from which liquid comes to it; how many there are.
 
-    Begun with the order before, in which most of them stand already.
+    Way by way down from the inlets, so that what follows stands close in memory. Rounding may make
+    circles of what all but rests: they are broken where the first number is.
     """
-    count = 0
-    while count < len(cargo.order) and cargo.order[count] >= 0:
-        count += 1
-    for i in range(sheet.rows[0, 0], sheet.rows[0, 1]):
-        if junctions[i].wet and cargo.turn[i] < 0:
-            cargo.order[count] = i
-            count += 1
-    level = np.empty(count)
-    for n in range(count):
-        i = cargo.order[n]
-        level[n] = cargo.head[i] - sheet.pressure[i]
-    found = cargo.order[:count][np.argsort(level, kind="mergesort")]
-    for n in range(count):
-        cargo.order[n] = found[n]
-        cargo.turn[found[n]] = n
+    low, top = sheet.rows[0, 0], sheet.rows[0, 1]
+    pressure, order, turn = sheet.pressure, cargo.order, cargo.turn
+    level, count = len(graph.lift) == 0, 0
+    waits, stack = np.zeros(top, np.int32), np.empty(top, np.int32)
+    for i in range(low, top):
+        turn[i] = -1
+        if not junctions[i].wet or junctions[i].inlet:
+            continue
+        for k in range(graph.first[i], graph.first[i + 1]):
+            if graph.flow[k] == 0.0 or graph.slot[graph.ring[k]] == DRY:
+                continue
+            drop = pressure[i] - pressure[graph.far[k]] + (0.0 if level else graph.lift[k])
+            waits[i] += drop < 0.0
+    for broken in range(2):
+        for start in range(low, top):
+            if turn[start] >= 0 or not junctions[start].wet or (waits[start] > 0 and not broken):
+                continue
+            waits[start] = 0
+            stack[0], height = start, 1
+            while height > 0:
+                height -= 1
+                i = stack[height]
+                order[count], turn[i] = i, count
+                count += 1
+                for k in range(graph.first[i], graph.first[i + 1]):
+                    if graph.flow[k] == 0.0 or graph.slot[graph.ring[k]] == DRY:
+                        continue
+                    j = graph.far[k]
+                    drop = pressure[i] - pressure[j] + (0.0 if level else graph.lift[k])
+                    if drop > 0.0 and waits[j] > 0:
+                        waits[j] -= 1
+                        if waits[j] == 0:
+                            stack[height] = j
+                            height += 1
     return count
 
 
@@ -229,34 +248,45 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, roofs, sheet, rows, sp
     level = len(lift) == 0
     classes, covered = len(diameter), len(roofs.under) > 0
     brought = np.zeros(len(at))  # liquid that has come to each junction before its turn, m3
-    kept, here = np.zeros(classes), np.zeros(classes)
+    kept, here, moved = np.zeros(classes), np.zeros(classes), np.zeros(classes)
+    # into each tube around a junction, m3, and of that through full ones
+    goes = np.zeros(_widest_ring(first))
+    flows = np.zeros_like(goes)
     bodies, own = np.int64(shapes.bodies[0]), np.int64(shapes.own[0])
     for n in range(rows):
         i = order[n]
         k0, k1 = np.int64(first[i]), np.int64(first[i + 1])
+        if k0 == k1:
+            continue
         out, into, some = 0.0, 0.0, _SOME * _room(shapes, ring[k0])
         for k in range(k0, k1):
-            e = ring[k]
+            e, volume = ring[k], 0.0
+            goes[k - k0] = flows[k - k0] = 0.0
             if slot[e] == DRY:
                 continue
-            volume = taken[e, 0 if gates[e].at_a == k else 1]
-            brought[i] -= min(volume, 0.0)
+            if taken[e, 0] != 0.0 or taken[e, 1] != 0.0:
+                volume = taken[e, 0 if gates[e].at_a == k else 1]
+                brought[i] -= min(volume, 0.0)
             if flow[k] != 0.0:
                 drop = pressure[i] - pressure[far[k]] + (0.0 if level else lift[k])
-                volume += span * flow[k] * drop
+                flows[k - k0] = span * flow[k] * drop
+                volume += flows[k - k0]
+            goes[k - k0] = volume
             out += max(volume, 0.0)
             into -= min(volume, 0.0)
         fraction, inlet, roof = 0.0, junctions[i].inlet, np.int64(-1)
-        passes, stays_out = 1.0, 1.0
+        # of grains as wide as that, none fits an entrance where there is a roof
+        passes, stays_out, too_wide = 1.0, 1.0, np.inf
         if covered and inlet:
-            passes, stays_out = drawn(roofs, cargo, np.int64(far[k0]))
+            too_wide = roofs.widest[far[k0]]
+            passes, stays_out = drawn(diameter, offered, too_wide, rule.bed_porosity)
         elif covered:
             roof = roofs.over[i]
+            if roof >= 0:
+                too_wide = roofs.widest[i]
         for c in range(classes):
             if inlet:
-                at[i, c] = offered[c] * passes
-                if covered and lies_on(roofs, cargo, np.int64(far[k0]), c):
-                    at[i, c] = offered[c] * stays_out
+                at[i, c] = offered[c] * (passes if diameter[c] < too_wide else stays_out)
                 books[LEFT, c] += come[i, c]
                 come[i, c] = at[i, c] * out
                 books[CARRIED, c] += come[i, c]
@@ -268,20 +298,10 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, roofs, sheet, rows, sp
             continue
         log_fraction = math.log(fraction) if fraction > 0.0 else -math.inf
         for k in range(k0, k1):
-            e = ring[k]
-            s = slot[e]
-            if s == DRY:
-                continue
-            gate = gates[e]
-            end = 0 if gate.at_a == k else 1
-            j = np.int64(far[k])
-            passing = 0.0
-            if flow[k] != 0.0:
-                drop = pressure[i] - pressure[j] + (0.0 if level else lift[k])
-                passing = span * flow[k] * drop
-            volume = taken[e, end] + passing
+            volume, passing = goes[k - k0], flows[k - k0]
             if not volume > 0.0:
                 continue
+            e, j = ring[k], np.int64(far[k])
             if e >= bodies:
                 for c in range(classes):
                     suspended[e, c] += volume / out * come[i, c]
@@ -298,6 +318,8 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, roofs, sheet, rows, sp
                 if ahead:
                     brought[j] += volume
                 continue
+            s, gate = slot[e], gates[e]
+            end = 0 if gate.at_a == k else 1
             r, length, w = _measures(shapes, e)
             through, way, log_here = volume, length, log_fraction
             for c in range(classes):
@@ -311,8 +333,15 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, roofs, sheet, rows, sp
                     here[c] = (suspended[e, c] + volume / out * come[i, c]) / liquid
                     whole += here[c]
                 log_here = math.log(whole) if whole > 0.0 else -math.inf
+            stays = 1.0 - math.exp(-rule.deposition * way) if rule.deposition > 0.0 else 0.0
             throat, risk = 2.0 * r * w, 0.0
-            for c in range(classes):
+            # classes that pass it freely, and no wall catches, come first
+            wide = rule.passing_ratio if gate.closed else rule.bridging_ratio
+            small = 0
+            while small < classes and stays == 0.0 and throat >= wide * diameter[small]:
+                small += 1
+            # for a throat that was closed before it makes no difference
+            for c in range(small, 0 if gate.closed and gate.count == 0.0 else classes):
                 ratio = throat / diameter[c]
                 if ratio <= 1.0:
                     kept[c] = 1.0
@@ -337,12 +366,15 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, roofs, sheet, rows, sp
             if s == PASSING and passing > 0.0 and (junctions[j].inlet or turn[j] > n):
                 share = passing / (_room(shapes, e) + passing)
                 brought[j] += passing
-            stays = 1.0 - math.exp(-rule.deposition * way) if rule.deposition > 0.0 else 0.0
-            for c in range(classes):
-                arrives = volume / out * come[i, c]
+            part = volume / out
+            for c in range(small):
+                moved[c] = share * (suspended[e, c] + part * come[i, c])
+                suspended[e, c] += part * come[i, c] - moved[c]
+            for c in range(small, classes):
+                arrives = part * come[i, c]
                 # where it fits no entrance, what finds this one closed lies on the face
-                out_there = roof >= 0 and free < 1.0 and (s == PASSING or w > STRAIGHT)
-                if out_there and lies_on(roofs, cargo, i, c):
+                out_there = diameter[c] >= too_wide and free < 1.0
+                if out_there and (s == PASSING or w > STRAIGHT):
                     more = (1.0 - free) * arrives
                     captured[roof, c] += more
                     in_bed[roof] += more
@@ -352,7 +384,7 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, roofs, sheet, rows, sp
                     in_bed[e] += arrives
                     surface[e] += arrives / diameter[c]
                     arrives = 0.0
-                catches = free * kept[c]
+                catches = free * kept[c] if free > 0.0 else 0.0
                 if free < 1.0 and throat < rule.passing_ratio * diameter[c]:
                     catches += 1.0 - free
                 if catches > 0.0:
@@ -367,15 +399,25 @@ def _hand_on(tubes, junctions, graph, shapes, log, cargo, roofs, sheet, rows, sp
                     captured[e, c] += stays * arrives
                     lining[e] += stays * arrives
                     arrives -= stays * arrives
-                afloat = suspended[e, c] + arrives
-                on = share * afloat
-                suspended[e, c] = afloat - on
-                if junctions[j].inlet:
-                    books[LEFT, c] += on
-                else:
-                    come[j, c] += on
+                moved[c] = share * (suspended[e, c] + arrives)
+                suspended[e, c] += arrives - moved[c]
+            if share > 0.0 and junctions[j].inlet:
+                for c in range(classes):
+                    books[LEFT, c] += moved[c]
+            elif share > 0.0:
+                for c in range(classes):
+                    come[j, c] += moved[c]
         for c in range(classes):
             come[i, c] = 0.0
+
+
+@inner
+def _widest_ring(first):
+    """The most tubes that a junction has."""
+    most = 0
+    for i in range(len(first) - 1):
+        most = max(most, np.int64(first[i + 1]) - np.int64(first[i]))
+    return most
 
 
 @inner
