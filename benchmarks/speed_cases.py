@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import NamedTuple
 
@@ -16,6 +17,12 @@ SPACING = 200e-6  # m
 MEDIAN_RADIUS, LOG_SD = 15e-6, 0.5
 TENSION, ANGLE_DEG, VISCOSITY, DENSITY = 0.072, 40.0, 1e-3, 998.0
 WATER = ps.Liquid(ps.Newtonian(VISCOSITY), TENSION, ANGLE_DEG, DENSITY)
+
+#: Grains in that liquid, eight classes of equal volume each: few, or most, fit no throat.
+GRAINS = {
+    "fine": ps.Particles(0.015, np.geomspace(2e-6, 20e-6, 8)),
+    "coarse": ps.Particles(0.015, np.geomspace(6e-6, 60e-6, 8)),
+}
 
 WIDE_LOG_SD = 1.0
 BLOCKED_SHARE, LEAK = 0.4, 0.02
@@ -31,6 +38,11 @@ CASES = {
     "thin": f"cubic, thinned at random to {THIN_NEIGHBOURS} neighbours",
     "scattered": "about as many junctions scattered at random",
 }
+
+
+def with_grains(name: str | None) -> ps.Liquid:
+    """The liquid with grains of :data:`GRAINS`, or without."""
+    return WATER if name is None else replace(WATER, particles=GRAINS[name])
 
 
 class Given(NamedTuple):

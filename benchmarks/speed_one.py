@@ -21,7 +21,7 @@ import numpy as np
 import scipy.sparse as sp
 from plain_march import Pace, PlainMarch
 from plain_solves import Aggregation, Direct, Jacobi, NotSolved, Solver
-from speed_cases import WATER, Given, given
+from speed_cases import Given, given, with_grains
 
 import poresim as ps
 from poresim.ensemble.warming import warm
@@ -79,11 +79,13 @@ def measure(asked: dict[str, Any], trace: Path) -> dict[str, Any]:
     """What is asked for: ``task`` is "ours", "plain", "product" or "inside".
 
     Common keys: ``case``, ``side``, ``seed``; ``filled``: where the tubes' filling times go.
-    ours, inside: ``accuracy``, ``cores`` (None: not told). plain: ``solver`` and its
+    ours, inside: ``accuracy``, ``cores`` (None: not told), and where asked ``grains`` and the
+    ``end``, as :func:`poresim.soak` is told it. plain: ``solver`` and its
     ``tolerance``, ``pace``. Or ``task`` "ensemble", with the number of ``soaks``.
     """
     if asked["task"] in ("ours", "inside"):
-        _soak(given("plain", WARM_SIDE, 0), 1e-2, asked.get("cores"), until_saturation=0.1)
+        early = {"end": {"until_saturation": 0.1}, "accuracy": 1e-2}
+        _soak(given("plain", WARM_SIDE, 0), asked | early)
     if asked["task"] == "ensemble":
         from speed_ensemble import soak_many
 
@@ -97,7 +99,7 @@ def measure(asked: dict[str, Any], trace: Path) -> dict[str, Any]:
     if asked["task"] == "inside":
         from speed_inside import timed
 
-        return size | timed(lambda: _soak(net, asked["accuracy"], asked["cores"]))
+        return size | timed(lambda: _soak(net, asked))
     if asked["task"] == "ours":
         return size | _ours(net, asked, trace)
     return size | _plain(net, asked, trace)
@@ -107,8 +109,7 @@ def _ours(net: Given, asked: dict[str, Any], path: Path) -> dict[str, Any]:
     trace = Trace(path)
     soak = _soak(
         net,
-        asked["accuracy"],
-        asked["cores"],
+        asked,
         progress=lambda _, now, saturation: trace.add(now, saturation),
     )
     trace.write()
@@ -118,13 +119,17 @@ def _ours(net: Given, asked: dict[str, Any], path: Path) -> dict[str, Any]:
         "solves": soak.solves,
         "ending": soak.ending.value,
         "volume_balance": soak.volume_balance,
+        "closed": int(np.count_nonzero(np.isfinite(soak.blocked_at_s))),
     }
 
 
-def _soak(net: Given, accuracy: float, cores: int | None, **more: Any) -> ps.Soak:
+def _soak(net: Given, asked: dict[str, Any], **more: Any) -> ps.Soak:
+    cores = asked.get("cores")
     known = {"cores": cores} if cores is not None and takes_cores() else {}
-    asked = {"until_saturation": UNTIL} | more
-    return ps.soak(net.solid, WATER, net.inlet, accuracy=accuracy, **known, **asked)
+    end = asked.get("end", {"until_saturation": UNTIL})
+    liquid = with_grains(asked.get("grains"))
+    accuracy = asked["accuracy"]
+    return ps.soak(net.solid, liquid, net.inlet, accuracy=accuracy, **known, **end, **more)
 
 
 def takes_cores() -> bool:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from typing import Any
 
 import numpy as np
-from speed_cases import CASES, SPACING
+from speed_cases import CASES, GRAINS, SPACING
 from speed_lab import LEVELS, Lab, Measured, curve_error, ratio
 from speed_one import takes_cores
 from speed_requests import (
@@ -203,6 +203,31 @@ def seeds(lab: Lab, asked: Asked) -> None:
             print(f"{side}^3, {who}: error %", *(f"{100 * e:.2f}" for e in errors))
 
 
+def grains(lab: Lab, asked: Asked) -> None:
+    """Grains of eight classes against the liquid alone, which soaks until half is full."""
+    side = chosen_side(asked.sides)
+    half = {"until_saturation": 0.5}
+    rows: list[list[Any]] = []
+    clear, *laden = lab.measure(
+        ours(side) | {"end": half}, *(ours(side) | {"end": half, "grains": g} for g in GRAINS)
+    )
+    end = {"until_s": clear.last("time_s")}
+    timed = lab.measure(*(ours(side) | {"end": end, "grains": g} for g in GRAINS))
+    rows.append(_grains_row("no grains", clear, clear))
+    for name, full, one in zip(GRAINS, laden, timed, strict=True):
+        rows.append(_grains_row(f"{name}, as long", one, clear))
+        rows.append(_grains_row(f"{name}, until half is full", full, clear))
+    heads = ("grains", "wall s", "over none", "steps", "time over none's", "full", "closed %", "")
+    show(heads, rows)
+
+
+def _grains_row(name: str, one: Measured, clear: Measured) -> list[Any]:
+    closed = 100 * one.found.get("closed", math.nan) / one.found.get("tubes", math.nan)
+    took = one.last("time_s") / clear.last("time_s")
+    full = one.last("saturation")
+    return [name, one.wall, one.wall / clear.wall, one.steps, took, full, closed, one.ending]
+
+
 def ensemble(lab: Lab, asked: Asked) -> None:
     """Many soaks of 20^3 junctions through ps.run, on all cores."""
     one = lab.once({"task": "ensemble", "soaks": asked.ensemble})
@@ -244,6 +269,7 @@ PARTS: dict[str, Callable[[Lab, Asked], None]] = {
     "hard": hard,
     "seeds": seeds,
     "inside": inside,
+    "grains": grains,
     "ensemble": ensemble,
     "tuning": tuning,
 }

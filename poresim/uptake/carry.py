@@ -57,6 +57,29 @@ def carry(
     thicken_cakes(graph, log, cargo, roofs, ahead)
 
 
+@kernel
+def weigh(graph, cargo, roofs):
+    """(3, classes) grains afloat, caught in tubes, and caked, m3."""
+    classes = len(cargo.diameter)
+    afloat, caught, caked = np.zeros(classes), np.zeros(classes), np.zeros(classes)
+    suspended, captured, come = cargo.suspended, cargo.captured, cargo.come
+    for e in range(len(suspended)):
+        if graph.slot[e] == DRY:
+            continue
+        for c in range(classes):
+            afloat[c] += suspended[e, c]
+        if cargo.caught[e] == 0.0 and cargo.lining[e] == 0.0:
+            continue
+        roof = roofs.tubes[0] <= e < roofs.tubes[1]
+        for c in range(classes):
+            caked[c] += captured[e, c] if roof else 0.0
+            caught[c] += 0.0 if roof else captured[e, c]
+    for i in range(len(come)):
+        for c in range(classes):
+            afloat[c] += come[i, c]
+    return np.vstack((afloat, caught, caked))
+
+
 @inner
 def _take_means(graph, log, now, until):
     """What has filled or been closed in the step conducts as in the mean over it.
@@ -148,7 +171,7 @@ def _find_flows(
         out = 0.0
         for k in range(graph.first[i], graph.first[i + 1]):
             e = graph.ring[k]
-            if graph.slot[e] != DRY:
+            if cargo.taken[e, 0] != 0.0 or cargo.taken[e, 1] != 0.0:
                 out += cargo.taken[e, 0 if log.gates[e].at_a == k else 1]
             if graph.flow[k] != 0.0:
                 out += span * passing_rate(graph, k, pressure[i] - pressure[graph.far[k]])

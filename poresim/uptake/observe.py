@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from poresim.liquid.liquid import Liquid
 from poresim.solid.network import Network
 from poresim.tube.jit import kernel
-from poresim.uptake.cargo import CARRIED, LEFT
+from poresim.uptake.carry import weigh
 from poresim.uptake.inputs import Asked
 from poresim.uptake.result import Ending, Soak
 from poresim.uptake.shear import Shear, edges, shares
@@ -108,11 +108,11 @@ class Course:
 
     def _books(self) -> NDArray[np.float64]:
         """(5, classes) grains carried in, afloat, caught, gone out again, and caked, m3."""
-        cargo, roofs = self._state.cargo, slice(*self._state.roofs.tubes)
-        afloat = cargo.suspended.sum(axis=0) + cargo.come.sum(axis=0)
-        caked = cargo.captured[roofs].sum(axis=0)
-        caught = cargo.captured[: self.solid.tubes].sum(axis=0)
-        return np.array([cargo.books[CARRIED], afloat, caught, cargo.books[LEFT], caked])
+        state, (carried, left) = self._state, self._state.cargo.books
+        if len(carried) == 0:
+            return np.zeros((5, 0))
+        afloat, caught, caked = weigh(state.graph, state.cargo, state.roofs)
+        return np.array([carried, afloat, caught, left, caked])
 
     def _front_fraction(self) -> float:
         """Grains over all that is in open tubes, by volume; NaN where they are not followed."""

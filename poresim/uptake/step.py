@@ -49,7 +49,7 @@ _NEARLY = 4.0  # times its goal: a balance that is as good as found
 _MANY = 2000  # menisci: where there are more, events may leave more owed, else less:
 _LEAST_OF_IT, _MOST_OF_IT = 0.6, 1.5  # so many times as much
 _TRICKLE = 3.0  # times the square of a tangent's reach: flows over a mean meniscus' that are none
-_FLOWS = 0.2  # times accuracy and intake: by how much flows that carry grains may miss balance
+_FLOWS = 0.5  # times accuracy and intake: by how much flows that carry grains may miss balance
 _MENISCI_A_LOOK = 30  # what all junctions owe is looked at after one in so many had an event
 
 Watch = Callable[[float, float], None]
