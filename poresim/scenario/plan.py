@@ -20,16 +20,17 @@ if TYPE_CHECKING:
     from poresim.scenario.reading import Scenario
 
 #: Time of one soak of a large network: SECONDS * (tubes / 1e5)^GROWTH
-#: * (0.01 / accuracy)^ACCURACY_GROWTH, times WAISTED or BOOKED, over TWO_CORES where both share
-#: it. Measured on one core of a two-core machine: straight 24^3 and 46^3 junctions at accuracy 0.01
-#: (0.8 s and 10 s; 24^3 with a power law 2.8 s, yielding 3.5 s), 100^3 on both cores (185 s), the
-#: four broths in a rusk at 0.05 (4 to 8 s), and at 0.01 (three times that). One soak may take half
-#: or twice that. To be measured again whenever the march gets faster. One place for all.
+#: * (0.01 / accuracy)^ACCURACY_GROWTH, times WAISTED or else THICK and LADEN, over TWO_CORES where
+#: both share it. Measured on one core of a two-core machine: straight 24^3 and 46^3 junctions at
+#: accuracy 0.01 (0.8 s and 10 s; 24^3 with a power law 2.3 s, yielding 1.5 s, for as long with
+#: grains 1.7, 3.5 and 2.1 s), 100^3 on both cores (185 s), the four broths in a rusk at 0.05 (4 to
+#: 8 s), and at 0.01 (three times that). One soak may take half or twice that. To be measured again whenever the march gets faster. One place for all.
 SECONDS_PER_1E5_TUBES = 2.5
 GROWTH = 1.42
 ACCURACY_GROWTH = 0.75
 WAISTED = 55.0
-BOOKED = 4.0  # straight tubes; Newtonian liquids without grains need no books of full ones
+THICK = 2.0  # straight tubes: liquids that are not Newtonian, and
+LADEN = 2.0  # those with grains (up to 4 if they are followed until they have soaked in after all)
 #: Non-Newtonian liquids have tables for one waist only: without, yielding ones took 6 to 8 times as
 #: long, power laws 3 (2500 tubes, accuracy 0.05).
 SEVERAL_WAISTS = 5.0
@@ -163,16 +164,14 @@ def plan(scenario: Scenario, cores: int | None = None) -> Plan:
         waisted = SMALL_WAISTED
     one *= waisted if narrow else 1.0
     one *= (0.01 / scenario.run.accuracy) ** ACCURACY_GROWTH
+    thick = [not isinstance(liquid.viscosity, Newtonian) for liquid in scenario.liquids]
     if narrow and _several_waists(scenario.solid):
-        tabled = [not isinstance(liquid.viscosity, Newtonian) for liquid in scenario.liquids]
-        one *= 1.0 + (SEVERAL_WAISTS - 1.0) * sum(tabled) / len(tabled)
-    booked = [
-        not isinstance(liquid.viscosity, Newtonian) or liquid.grains is not None
-        for liquid in scenario.liquids
-    ]
+        one *= 1.0 + (SEVERAL_WAISTS - 1.0) * sum(thick) / len(thick)
+    laden = [liquid.grains is not None for liquid in scenario.liquids]
     if not narrow and solid.junctions > SMALL_JUNCTIONS:  # in the mean of the liquids
-        one *= 1.0 + (BOOKED - 1.0) * sum(booked) / len(booked)
-    if not any(booked) and cores >= 2 * soaks and solid.junctions >= HALVES_FROM:
+        pairs = zip(thick, laden, strict=True)
+        one *= sum(THICK**law * LADEN**grains for law, grains in pairs) / len(thick)
+    if not any(thick + laden) and cores >= 2 * soaks and solid.junctions >= HALVES_FROM:
         one /= TWO_CORES
     rounds = math.ceil(soaks / min(cores, soaks))
     return Plan(solid, soaks, one * rounds, cores)
