@@ -19,12 +19,13 @@ if TYPE_CHECKING:
     from poresim.scenario.build import LiquidSpec
     from poresim.scenario.reading import Scenario
 
-#: Time of one soak of a large network: SECONDS * (tubes / 1e5)^GROWTH
-#: * (0.01 / accuracy)^ACCURACY_GROWTH, times WAISTED or else THICK and LADEN, over TWO_CORES where
-#: both share it. Measured on one core of a two-core machine: straight 24^3 and 46^3 junctions at
-#: accuracy 0.01 (0.8 s and 10 s; 24^3 with a power law 2.3 s, yielding 1.5 s, for as long with
-#: grains 1.7, 3.5 and 2.1 s), 100^3 on both cores (185 s), the four broths in a rusk at 0.05 (4 to
-#: 8 s), and at 0.01 (three times that). One soak may take half or twice that. To be measured again whenever the march gets faster. One place for all.
+#: Time of one soak of a large network: SECONDS * (tubes / 1e5)^GROWTH * (0.01 /
+#: accuracy)^ACCURACY_GROWTH, times WAISTED or else THICK and LADEN, over TWO_CORES where both share
+#: it. Measured on one core of a two-core machine: straight 24^3 and 46^3 junctions at accuracy 0.01
+#: (0.8 s and 10 s; 24^3 with a power law 2.3 s, yielding 1.5 s, for as long with grains 1.7, 3.5
+#: and 2.1 s), 100^3 on both cores (185 s), the four broths in a rusk at 0.05 (4 to 8 s), and at
+#: 0.01 (three times that). One soak may take half or twice that. To be measured again whenever the
+#: march gets faster. One place for all.
 SECONDS_PER_1E5_TUBES = 2.5
 GROWTH = 1.42
 ACCURACY_GROWTH = 0.75
