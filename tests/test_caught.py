@@ -109,8 +109,10 @@ def test_figures_of_grains_need_grains(tmp_path):
         standing_figure([record])
 
 
-SCENARIO = """
-title = "Invented: a small rusk"
+SCENARIO = r'''
+# values are invented
+title = """A small rusk in a cup of clear broth, or of broth with spices, fresh, or when it has \
+stood for as long as it takes to lay a table for four, and to call them, on a warm day in May"""
 [solid]
 size_mm = [0.6, 0.6, 0.6]
 lattice = { kind = "cubic", spacing_um = 100 }
@@ -137,7 +139,7 @@ held_mm = 3
 [run]
 until_s = 0.02
 accuracy = 0.05
-"""
+'''
 
 
 def test_a_scenario_with_a_cup_is_run_and_drawn(tmp_path):
@@ -159,6 +161,9 @@ def test_a_scenario_with_a_cup_is_run_and_drawn(tmp_path):
     titles = [figure([record]).texts[0].get_text() for figure in (caught_figure, standing_figure)]
     assert "Half of the grains" in titles[0]
     assert "Grains keep it dry" in titles[1].replace("\n", " ")
+    for figure in (caught_figure, standing_figure):  # a long title does not crowd this out
+        said = [" ".join(text.get_text().split()) for text in figure([record]).texts]
+        assert any("Invented example values." in text for text in said), said
 
 
 @pytest.mark.parametrize(

@@ -20,12 +20,15 @@ def headline(figure: Any, text: str, width_in: float) -> float:
 
 
 def footnote(figure: Any, words: str, records: Sequence[Record]) -> float:
-    """What the lines mean, and which scenario it is; the height above it."""
+    """What the lines mean, and which scenario it is; the height above it.
+
+    Titles come last: where they are long, it is they that are cut, not what warns of the values.
+    """
     width = figure.get_figwidth()
     size = text_size(width)
     titles = dict.fromkeys(label(record.title) for record in records)
-    text = f"{words} Scenario: {'; '.join(titles)}. {caution(records)}".replace("..", ".")
-    wrapped = label(text, characters(width * 0.96, size), 6)
+    text = f"{words} {caution(records)} Scenario: {'; '.join(titles)}.".replace("..", ".")
+    wrapped = label(text, characters(width * 0.96, size), 8)
     figure.text(0.02, 0.008, wrapped, va="bottom", color=SOFT, fontsize=size, linespacing=1.15)
     return float(((wrapped.count("\n") + 1) * 1.25 * size / 72 + 0.06) / figure.get_figheight())
 

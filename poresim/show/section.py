@@ -262,5 +262,5 @@ def _foot(
     return (
         f"A slab {thick:.2g} mm thick through the middle of solid {number}, tubes to "
         "scale: grey dry, coloured wet. Liquid enters at the thick edge; mm count from it. "
-        f"Per cent: of all pores of that solid. Scenario: {titles}. {caution(records)}"
+        f"Per cent: of all pores of that solid. {caution(records)} Scenario: {titles}."
     ).replace("..", ".")
