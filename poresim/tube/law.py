@@ -22,7 +22,7 @@ import numpy as np
 
 from poresim.liquid.curves import FlowCurve
 from poresim.liquid.laws import Bingham, HerschelBulkley, Newtonian, PowerLaw, ViscosityLaw
-from poresim.tube import tables
+from poresim.tube import plastic, tables
 from poresim.tube.curve_tables import curve_tables
 from poresim.tube.jit import inner, kernel
 from poresim.tube.lookup import EXCESSES, WIDTHS
@@ -64,6 +64,9 @@ FLOW_LAW = np.dtype(
         ("top_constant", np.float64),
         ("time_foot", np.float64),  # share of E that goes on as a power below the table
         ("cells", np.float64, (4, tables.CELLS, 6)),  # CONE, TIME, INVERSE, FLOW (curves alone)
+        ("plastic", np.float64, (2, plastic.CELLS, 6)),  # of yielding liquids of index 1
+        ("per_plastic", np.float64),  # cells a unit of g
+        ("plastic_end", np.float64),  # T at the tables' end; 0: there are none
         ("coarse", np.int64),  # 1: menisci are followed with fewer points (to 1e-3)
         ("reach", np.float64),  # a tangent to the flow serves for changes up to this share of it
         ("trickle", np.float64),  # m3/s: what a full tube passes below this does not matter
@@ -127,6 +130,9 @@ def yielding(yield_stress: float, consistency: float, index: float) -> FlowLaw:
     law.top_power, law.top_linear, law.top_constant = table.cone_top
     law.time_low, law.time_high, law.time_foot = 1.0 / index, 1.0 + 1.0 / index, table.time_foot
     law.cells[:3] = table.cells
+    if index == 1.0:
+        law.plastic[:], last, law.plastic_end = plastic.plastic_tables()
+        law.per_plastic = plastic.CELLS / last
     return law
 
 

@@ -17,6 +17,7 @@ import math
 
 from poresim.tube.jit import inner, kernel
 from poresim.tube.law import excess_at_imbibition, flow_above_yield, log_imbibition
+from poresim.tube.plastic import FAR, plastic_place, plastic_time
 
 # Shorter moves than this (as a share of E) are summed as a series in time, exact to rounding where
 # a difference of two table values is not; with one term if the speed changes by less than the
@@ -92,6 +93,14 @@ def _advance_by_table(law, x, drive, radius, time):
     """With dE/dw = -1 / (w^2 s) the slopes follow from those of ln E, and no flow is looked up."""
     push = abs(drive)
     ty = law.yield_stress
+    if law.plastic_end > 0.0:
+        stop = 0.5 * push * radius / ty
+        phi = x / stop
+        before = plastic_time(law, phi) if phi < FAR else math.inf
+        change = 0.5 * ty * ty * time / (law.consistency * push)
+        after = before + change if drive > 0.0 else before - change
+        if after < law.plastic_end and change >= _SHORT * before:
+            return _advance_plastic(law, push, drive > 0.0, stop, phi, before, change, after)
     gain = 2.0 * time / push * law.per_time
     if x <= 0.0:
         z, fall = excess_at_imbibition(law, math.log(gain))
@@ -117,6 +126,25 @@ def _advance_by_table(law, x, drive, radius, time):
     before = sign * ratio - stress0 * fall0 / excess0
     left = 1.0 + excess / (stress * fall) * before / (1.0 + sign * ratio)
     return new, max(0.0, sign * new / push * left)
+
+
+@inner
+def _advance_plastic(law, push, ahead, stop, phi, before, change, after):
+    """A Bingham liquid's, from phi on: T is ``before`` there, and ``after`` once it has moved."""
+    if after <= 0.0:
+        return 0.0, 0.0
+    new = plastic_place(law, math.sqrt(2.0 * after))
+    # d T / d u: the place it has come from, as a share, and the time in units that go as 1/u
+    if phi > 0.0:
+        change = (change if ahead else -change) + phi * phi / _slowing(phi)
+    left = new - _slowing(new) / new * change
+    return stop * new, max(0.0, (stop if ahead else -stop) / push * left)
+
+
+@inner
+def _slowing(phi):
+    """Speed over that of a Newtonian liquid of the same viscosity (Buckingham; Reiner)."""
+    return 1.0 - phi * (4.0 - phi * phi * phi) / 3.0
 
 
 @inner
@@ -158,6 +186,11 @@ def straight_time(law, start, end, drive, radius):
 @inner
 def _time_by_table(law, start, end, drive, radius):
     ty = law.yield_stress
+    if law.plastic_end > 0.0 and 2.0 * ty * end < FAR * drive * radius:
+        if end - start >= _LINEAR * end:
+            stop = 0.5 * drive * radius / ty
+            taken = plastic_time(law, end / stop) - plastic_time(law, start / stop)
+            return 2.0 * law.consistency * drive / (ty * ty) * taken
     excess = 0.5 * drive * radius / end - ty
     if excess <= 0.0:
         return math.inf
