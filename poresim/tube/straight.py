@@ -186,11 +186,11 @@ def straight_time(law, start, end, drive, radius):
 @inner
 def _time_by_table(law, start, end, drive, radius):
     ty = law.yield_stress
-    if law.plastic_end > 0.0 and 2.0 * ty * end < FAR * drive * radius:
-        if end - start >= _LINEAR * end:
-            stop = 0.5 * drive * radius / ty
-            taken = plastic_time(law, end / stop) - plastic_time(law, start / stop)
-            return 2.0 * law.consistency * drive / (ty * ty) * taken
+    near = law.plastic_end > 0.0 and 2.0 * ty * end < FAR * drive * radius
+    if near and end - start >= _LINEAR * end:
+        stop = 0.5 * drive * radius / ty
+        taken = plastic_time(law, end / stop) - plastic_time(law, start / stop)
+        return 2.0 * law.consistency * drive / (ty * ty) * taken
     excess = 0.5 * drive * radius / end - ty
     if excess <= 0.0:
         return math.inf
