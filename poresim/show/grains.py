@@ -162,16 +162,14 @@ def _name(figure: Any, series: Sequence[Series], top: float, size: float) -> Non
 
 def _title(series: Sequence[Series], profiles: Sequence[Profile]) -> str:
     """Where most of what was caught is."""
-    depths = []
-    for profile in profiles:
-        total = profile.caught.sum()
-        if total > 0:
-            half = int(np.searchsorted(np.cumsum(profile.caught), 0.5 * total))
-            depths.append(1e3 * profile.edges[half + 1])
-    if not depths:
+    found = [profile for profile in profiles if profile.caught.sum() > 0]
+    if not found:
         return "No grain was caught"
-    deepest = max(depths)
-    return f"Half of the grains that were caught sit in the first {deepest:.2g} mm"
+    edges, shares = found[0].edges, [p.caught.cumsum() / p.caught.sum() for p in found]
+    layers = 1 + max(int(np.searchsorted(share, 0.5)) for share in shares)  # half of all, or more
+    least = 100 * min(share[layers - 1] for share in shares)
+    most = "All" if least > 99.95 else f"{int(least)} %" + " or more" * (len(found) > 1)
+    return f"{most} of the grains that were caught sit in the first {1e3 * edges[layers]:.2g} mm"
 
 
 def _words(series: Sequence[Series]) -> str:

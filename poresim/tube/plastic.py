@@ -63,6 +63,12 @@ def plastic_tables() -> tuple[Floats, float, float]:
 
 
 @inner
+def slowing(phi):
+    """D: the flow over that of a Newtonian liquid of the same viscosity."""
+    return 1.0 - phi * (4.0 - phi * phi * phi) / 3.0
+
+
+@inner
 def plastic_time(law, phi):
     """T at phi up to FAR."""
     return phi * phi * _looked_up(law.plastic, 0, phi * (CELLS / FAR))

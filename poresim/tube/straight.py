@@ -17,7 +17,7 @@ import math
 
 from poresim.tube.jit import inner, kernel
 from poresim.tube.law import excess_at_imbibition, flow_above_yield, log_imbibition
-from poresim.tube.plastic import FAR, plastic_place, plastic_time
+from poresim.tube.plastic import FAR, plastic_place, plastic_time, slowing
 
 # Shorter moves than this (as a share of E) are summed as a series in time, exact to rounding where
 # a difference of two table values is not; with one term if the speed changes by less than the
@@ -136,15 +136,9 @@ def _advance_plastic(law, push, ahead, stop, phi, before, change, after):
     new = plastic_place(law, math.sqrt(2.0 * after))
     # d T / d u: the place it has come from, as a share, and the time in units that go as 1/u
     if phi > 0.0:
-        change = (change if ahead else -change) + phi * phi / _slowing(phi)
-    left = new - _slowing(new) / new * change
+        change = (change if ahead else -change) + phi * phi / slowing(phi)
+    left = new - slowing(new) / new * change
     return stop * new, max(0.0, (stop if ahead else -stop) / push * left)
-
-
-@inner
-def _slowing(phi):
-    """Speed over that of a Newtonian liquid of the same viscosity (Buckingham; Reiner)."""
-    return 1.0 - phi * (4.0 - phi * phi * phi) / 3.0
 
 
 @inner

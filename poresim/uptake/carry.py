@@ -194,17 +194,15 @@ def _in_order(junctions, graph, cargo, sheet):
     """
     low, top = sheet.rows[0, 0], sheet.rows[0, 1]
     pressure, order, turn = sheet.pressure, cargo.order, cargo.turn
-    level, count = len(graph.lift) == 0, 0
+    count = 0
     waits, stack = np.zeros(top, np.int32), np.empty(top, np.int32)
     for i in range(low, top):
         turn[i] = -1
         if not junctions[i].wet or junctions[i].inlet:
             continue
         for k in range(graph.first[i], graph.first[i + 1]):
-            if graph.flow[k] == 0.0 or graph.slot[graph.ring[k]] == DRY:
-                continue
-            drop = pressure[i] - pressure[graph.far[k]] + (0.0 if level else graph.lift[k])
-            waits[i] += drop < 0.0
+            if graph.slot[graph.ring[k]] != DRY:
+                waits[i] += passing_rate(graph, k, pressure[i] - pressure[graph.far[k]]) < 0.0
     for broken in range(2):
         for start in range(low, top):
             if turn[start] >= 0 or not junctions[start].wet or (waits[start] > 0 and not broken):
@@ -217,11 +215,10 @@ def _in_order(junctions, graph, cargo, sheet):
                 order[count], turn[i] = i, count
                 count += 1
                 for k in range(graph.first[i], graph.first[i + 1]):
-                    if graph.flow[k] == 0.0 or graph.slot[graph.ring[k]] == DRY:
-                        continue
                     j = graph.far[k]
-                    drop = pressure[i] - pressure[j] + (0.0 if level else graph.lift[k])
-                    if drop > 0.0 and waits[j] > 0:
+                    if waits[j] == 0 or graph.slot[graph.ring[k]] == DRY:
+                        continue
+                    if passing_rate(graph, k, pressure[i] - pressure[j]) > 0.0:
                         waits[j] -= 1
                         if waits[j] == 0:
                             stack[height] = j
