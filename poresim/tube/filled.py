@@ -35,7 +35,12 @@ def wetted_flow(law, drop, x, radius, length, waist):
     volume = math.pi * radius**3
     straight = waist > STRAIGHT
     if straight or law.kind <= 1:
-        run = x if straight else straight_length(law.index, x, length, waist)
+        if straight:
+            run = x
+        elif x >= length and law.waist == waist:
+            run = law.full_run * length
+        else:
+            run = straight_length(law.index, x, length, waist)
         per_drop = 0.5 * radius / run
         s, slope = reduced_flow(law, push * per_drop)
         rate = volume * s
