@@ -53,6 +53,7 @@ def build_state(
     bodies: NDArray[np.int64] | None = None,
     roofs: Roofs | None = None,
     offered: Floats | None = None,
+    inlet_pressure: Floats | None = None,
 ) -> State:
     """A dry network whose inlet has just been touched by the liquid.
 
@@ -60,9 +61,11 @@ def build_state(
     roofs : the tubes before them that lead from inlets through cakes (:mod:`poresim.uptake.cake`).
     offered : (k,) share of each class that stands at the face, where grains settle: then they are
         followed even if nothing catches them.
+    inlet_pressure : (k,) gauge pressure of the liquid at each inlet, Pa; 0 when left out.
     halves : whether two threads may work on it; only without grains and bodies.
     """
     n, m = solid.junctions, solid.tubes
+    given = np.zeros(len(inlet)) if inlet_pressure is None else inlet_pressure
     bodies = np.zeros(0, np.int64) if bodies is None else bodies
     roofs = no_roofs() if roofs is None else roofs
     touched = np.concatenate([inlet, roofs.under])
@@ -87,7 +90,7 @@ def build_state(
     junctions["inlet"][: len(inlet)] = 1
     junctions["rim"][graph.rims] = 1
     junctions["hollow"][shapes.rank[bodies]] = 1
-    _bound(junctions, solid, liquid, order, inlet, gravity, own)
+    _bound(junctions, solid, liquid, order, inlet, given, gravity, own)
     gates = _gates(m, seed) if grains is not None else np.zeros(0, GATE)
     log = Log(
         filled_at=np.full(m, np.nan),
@@ -120,6 +123,7 @@ def build_state(
         exact=plain and not wetting["pinned"],
     )
     at = np.concatenate([np.arange(len(inlet)), shapes.rank[roofs.under]])
+    junctions["pressure"][shapes.rank[inlet]] = given
     junctions["wet"][at], junctions["wetted"][at] = 1, 0.0
     junctions["feeds"][at], junctions["hollow"][at] = 1, 0
     _fill_bodies(graph, shapes, log, at)
@@ -277,12 +281,13 @@ def _bound(
     liquid: Liquid,
     order: Places,
     inlet: NDArray[np.int64],
+    given: Floats,
     gravity: NDArray[np.float64],
     own: NDArray[np.bool_],
 ) -> None:
     """Lowest and highest pressure that reservoirs and menisci allow at each junction.
 
-    own : (m,) tubes that can hold menisci.
+    given : (k,) pressure at each inlet. own : (m,) tubes that can hold menisci.
 
     Pressure less head obeys a maximum principle: it lies between the lowest -p_c and the
     highest reservoir (or -p_c, where the liquid does not wet).
@@ -293,7 +298,8 @@ def _bound(
     pull = 2 * liquid.surface_tension / solid.throat_radius[own]
     most = (pull * np.cos(np.maximum(angles.min() - beta, 0.0))).max()
     least = (pull * np.cos(np.minimum(angles.max() + beta, np.pi))).min()
-    low = -max(most, 0.0) - head.max()
-    high = max(float((-head[inlet]).max()), -min(least, 0.0) - head.min() if least < 0 else -np.inf)
+    reservoirs = given - head[inlet]
+    low = min(-max(most, 0.0) - float(head.max()), float(reservoirs.min()))
+    high = max(float(reservoirs.max()), -min(least, 0.0) - head.min() if least < 0 else -np.inf)
     junctions["low"] = low + head[order]
     junctions["high"] = high + head[order]

@@ -22,6 +22,7 @@ class Asked:
     """Arguments of a soak in their final form (SI units)."""
 
     inlet: NDArray[np.int64]
+    inlet_pressure: NDArray[np.float64]
     until_s: float
     until_saturation: float
     accuracy: float
@@ -48,9 +49,12 @@ def checked_inputs(
     cores: int | None = None,
     face_m2: float | None = None,
     cup: Cup | Stirred | None = None,
+    inlet_pressure: ArrayLike = 0.0,
 ) -> Asked:
     """All arguments, or a ValueError that says which is wrong."""
-    where = _inlet(inlet, solid.junctions)
+    named = _inlet(inlet, solid.junctions)
+    where = np.unique(named)
+    pressed = _inlet_pressure(inlet_pressure, named, where)
     if until_s is None and until_saturation is None:
         raise ValueError("give until_s (s), until_saturation (0 to 1), or both: when to stop")
     if until_s is not None and not (math.isfinite(until_s) and until_s > 0):
@@ -81,6 +85,7 @@ def checked_inputs(
         raise ValueError("snapshots must be finite times from 0 s up")
     return Asked(
         inlet=where,
+        inlet_pressure=pressed,
         until_s=math.inf if until_s is None else float(until_s),
         until_saturation=1.0 if until_saturation is None else float(until_saturation),
         accuracy=float(accuracy),
@@ -106,7 +111,30 @@ def _inlet(inlet: ArrayLike, junctions: int) -> NDArray[np.int64]:
             f"inlet names junction {int(raw[bad][0])}, but there are {junctions} "
             f"(0 to {junctions - 1})"
         )
-    return np.unique(raw.astype(np.int64))
+    return raw.astype(np.int64)
+
+
+def _inlet_pressure(
+    pressure: ArrayLike, named: NDArray[np.int64], where: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """(k,) of the inlets ``where``, in their order; ``named`` is the order they were given in."""
+    raw = np.asarray(pressure)
+    if raw.dtype.kind not in "iuf":
+        raise ValueError(f"inlet_pressure must hold numbers in Pa, got {raw.dtype}")
+    if raw.ndim > 1 or (raw.ndim == 1 and raw.shape != named.shape):
+        raise ValueError(
+            f"inlet_pressure must be one number, or one an inlet {named.shape}, got {raw.shape}"
+        )
+    each = np.broadcast_to(raw.astype(np.float64), named.shape)
+    if not np.all(np.isfinite(each)):
+        raise ValueError("inlet_pressure must be finite, in Pa")
+    found = np.empty(len(where))
+    place = np.searchsorted(where, named)
+    found[place] = each
+    twice = found[place] != each
+    if twice.any():
+        raise ValueError(f"inlet {int(named[twice][0])} has two pressures in inlet_pressure")
+    return found
 
 
 def _depth(

@@ -131,8 +131,9 @@ def soak(
     cores: int | None = None,
     face_m2: float | None = None,
     cup: Cup | Stirred | None = None,
+    inlet_pressure: ArrayLike = 0.0,
 ) -> Soak:
-    """Soak a dry network from its inlet junctions, which stay at zero gauge pressure.
+    """Soak a dry network from its inlet junctions, whose pressure stays as given.
 
     Parameters
     ----------
@@ -155,6 +156,8 @@ def soak(
         of one alone, the section of its tubes.
     cup : where the liquid stands: its grains settle there, and it may hold little. By default it is
         stirred and without end.
+    inlet_pressure : Pa above the air's: one for all inlets, or one each in the order of ``inlet``.
+        Below the surface it is the head of the liquid; below 0 it is suction.
 
     Raises
     ------
@@ -164,7 +167,7 @@ def soak(
     course = None
     for course in march(
         solid, liquid, inlet, until_s, until_saturation, accuracy, gravity, air, seed,
-        snapshots, depth_m, cores=cores, face_m2=face_m2, cup=cup,
+        snapshots, depth_m, cores=cores, face_m2=face_m2, cup=cup, inlet_pressure=inlet_pressure,
     ):  # fmt: skip
         if progress is not None:
             progress(course.share_done(), course.time, course.saturation)
@@ -189,6 +192,7 @@ def march(
     cores: int | None = None,
     face_m2: float | None = None,
     cup: Cup | Stirred | None = None,
+    inlet_pressure: ArrayLike = 0.0,
 ) -> Iterator[Course]:
     """The soak step by step: yields the same :class:`Course`, longer by a step each time.
 
@@ -197,7 +201,7 @@ def march(
     """
     asked = checked_inputs(
         solid, inlet, until_s, until_saturation, accuracy, gravity, air, seed, snapshots, depth_m,
-        cores, face_m2, cup,
+        cores, face_m2, cup, inlet_pressure,
     )  # fmt: skip
     waisted = bool(np.any(solid.waist < 1))
     few = _ONE_BY_ONE_WAISTED if waisted and accuracy >= _FINE else _ONE_BY_ONE_UP_TO
@@ -215,7 +219,7 @@ def march(
     state = build_state(
         whole, liquid, inlet, asked.gravity, accuracy, asked.seed,
         halves=not one_by_one and solid.junctions >= _HALVES_FROM, bodies=bodies, roofs=roofs,
-        offered=offered,
+        offered=offered, inlet_pressure=asked.inlet_pressure,
     )  # fmt: skip
     pace = pace or Pace.of(
         accuracy,
