@@ -1,13 +1,13 @@
 """Reference soaks, worked out once by the oracles and kept in tests/data.
 
-    python tests/oracle_data.py 8 12 random general laws bodies moving
+    python tests/oracle_data.py 8 12 random general laws bodies moving heads
 
 writes lattice_8.npz and lattice_12.npz (about 1 and 20 minutes), random.npz (30 random graphs,
 about 5 minutes), general.npz (other laws, waists, gravity ..., about 20 minutes), laws.npz (every
-flow law and waists on larger graphs, about an hour), bodies.npz (a minute) and moving.npz (five
-minutes); ``general/grains`` does that one case and keeps what else is in the file (a grain case
-takes two or three minutes). The tests recompute the small ones, and all of them when the slow tests
-are asked for.
+flow law and waists on larger graphs, about an hour), bodies.npz (a minute), moving.npz (five
+minutes) and heads.npz (a minute); ``general/grains`` does that one case and keeps what else is in
+the file (a grain case takes two or three minutes). The tests recompute the small ones, and all of
+them when the slow tests are asked for.
 Invented solid: spacing 100 um, lognormal radii (median 15 um, log-sd 0.5), fed through the face
 z = 0; invented liquid: 0.052 N/m, 48 degrees, 1.2 mPa s.
 """
@@ -24,6 +24,7 @@ import oracle_march
 from oracle_graphs import (
     body_cases,
     general_cases,
+    head_cases,
     law_cases,
     march_arguments,
     moving_cases,
@@ -102,7 +103,13 @@ RANDOM = ("filled_at", "wetted_at", "time_at")
 GENERAL = ("filled_at", "wetted_at", "blocked_at", "time_at", "final")
 GRAINS = (*GENERAL, "captured", "suspended", "caked")
 #: Files of cases of the general oracle.
-SETS = {"general": general_cases, "laws": law_cases, "bodies": body_cases, "moving": moving_cases}
+SETS = {
+    "general": general_cases,
+    "laws": law_cases,
+    "bodies": body_cases,
+    "moving": moving_cases,
+    "heads": head_cases,
+}
 
 
 def names_of(case):

@@ -47,9 +47,11 @@ class Network:
 
     def __init__(
         self, points, ends, radius, length, inlet, fluid, waist=1.0, gravity=(0, 0, 0),
-        grains=None, start=1e-7, body=0.0, face_m2=None,
+        grains=None, start=1e-7, body=0.0, face_m2=None, inlet_pressure=0.0,
     ):  # fmt: skip
         """grains: oracle_grains.Grains; the fluid is what is between them. face_m2: see Beds.
+
+        inlet_pressure: one for all inlets, Pa, or one each.
 
         body (n,) m3: volumes that have to fill before a junction's other tubes start, by a meniscus
         of the suction of a ball of that volume; those of inlets are full and do not count.
@@ -97,7 +99,10 @@ class Network:
         self.time = 0.0
         self.inlet = np.zeros(self.n, bool)
         self.inlet[np.asarray(inlet)] = True
-        self.fixed = self.inlet.copy()  # at zero gauge pressure
+        self.fixed = self.inlet.copy()  # at the pressures given
+        self.given = np.zeros(self.n)
+        self.given[np.asarray(inlet)] = inlet_pressure
+        assert grains is None or not self.given.any(), "beds stand below no pressure"
         self.fixed[self.bed_node] = False
         self.body = np.where(self.inlet, 0.0, np.broadcast_to(np.asarray(body, float), (self.n,)))
         self.held = np.zeros(self.n)
@@ -259,7 +264,7 @@ class Network:
     def instant(self, guess):
         """Pressures (n,) at which the flows balance in the present state (damped Newton)."""
         row, free = self.rows()
-        pressure = np.where(np.isnan(self.wetted_at), np.nan, 0.0)
+        pressure = np.where(np.isnan(self.wetted_at), np.nan, self.given)
         pressure[free] = np.where(np.isnan(guess[free]), 0.0, guess[free])
         i = self.filling
         pressure[i] = self.body_pressure(i, np.where(self.body_status[i] == RECEDE, -1, 1))

@@ -87,6 +87,7 @@ class Case:
     seed: int = 0
     body: float | np.ndarray = 0.0  # (n,) m3
     face_m2: float | None = None
+    inlet_pressure: float | tuple = 0.0
 
 
 def general_cases():
@@ -193,6 +194,27 @@ def moving_cases():
     }
 
 
+def head_cases():
+    """name -> Case: inlets under pressure, under suction, and apart from one another."""
+    wide = dict(median=150e-6, spacing=10e-3, log_sd=0.4)
+    down = (0.0, 0.0, -9.80665)
+    gum = Fluid(0.052, 48.0, 0.05, 0.6)
+    caught = Fluid(0.052, 48.0, 1.2e-3, receding=20.0, density=1005.0)
+    dry = Fluid(0.052, 105.0, 1.2e-3, density=1005.0)
+    return {
+        "head": Case(random_graph(1, 20), THIN, inlet_pressure=6000.0),
+        "head_between": Case(random_graph(60, 16), THIN, inlet_pressure=(3000.0, -500.0)),
+        "head_gum_waist": Case(random_graph(62, 12), gum, 0.6, inlet_pressure=(0.0, 4000.0)),
+        "head_gravity": Case(
+            random_graph(63, 20, **wide), THIN, 1.0, down, 20.0, inlet_pressure=(300.0, 200.0)
+        ),
+        "suction": Case(
+            random_graph(14, 20, log_sd=0.8), caught, until=0.5, inlet_pressure=-2500.0
+        ),
+        "pressed_in": Case(random_graph(2, 16), dry, until=0.5, inlet_pressure=1800.0),
+    }
+
+
 def _bodies(graph, low, high, without):
     """(n,) m3: balls low to high times as wide as the widest tube; a share ``without`` has none."""
     rng = np.random.default_rng(len(graph.ends))
@@ -216,6 +238,7 @@ def march_arguments(case):
         "until": case.until,
         "body": case.body,
         "face_m2": case.face_m2,
+        "inlet_pressure": case.inlet_pressure,
     }
     if case.grains is not None:
         stream = np.random.SeedSequence(case.seed, spawn_key=(1,))
@@ -254,5 +277,10 @@ def soak_arguments(case):
     solid = ps.Network(
         g.points, g.ends, g.radius, g.length, waist=case.waist, body_volume=case.body
     )
-    more = {"gravity": case.gravity, "seed": case.seed, "face_m2": case.face_m2}
+    more = {
+        "gravity": case.gravity,
+        "seed": case.seed,
+        "face_m2": case.face_m2,
+        "inlet_pressure": case.inlet_pressure,
+    }
     return solid, liquid, g.inlet, more

@@ -34,7 +34,7 @@ THIN = ps.Liquid(
     density=1005.0,
 )
 ACCURACIES = (1e-2, 1e-3, 1e-4)
-SOAKED = ("general", "laws", "bodies", "moving")
+SOAKED = ("general", "laws", "bodies", "moving", "heads")
 CASES = {name: case for file in SOAKED for name, case in SETS[file]().items()}
 FILES = {name: file for file in SOAKED for name in SETS[file]()}
 
