@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from scipy.integrate import solve_ivp
 from scipy.linalg import expm
 from scipy.optimize import linprog
+from scipy.special import erfc
 
 from poresim.softening.bending import moment_capacity, snap_force
 from poresim.softening.glass import (
@@ -199,7 +200,11 @@ def test_slab_time_by_hand():
 
 
 def test_how_late_first_order_exchange_is():
-    """Against the mean of a slab by finite volumes: late by at most the share that is told."""
+    """Against the mean of a slab by finite volumes: late by at most the share that is told.
+
+    By hand: early the mean is 4 sqrt(D t / pi) / L (Crank 1975, eq. 4.20, from memory), 0.718
+    sqrt(t / tau); less 1 - exp(-t / tau), that is most at 0.19 tau, and there 0.140.
+    """
     a = _slab(2, 400, 1.0, 1.0)
     tau = slab_time(1.0, 1.0)
     values, vectors = np.linalg.eigh(a)
@@ -208,8 +213,8 @@ def test_how_late_first_order_exchange_is():
     true = 1 - np.exp(times[:, None] * values) @ weights
     behind = true - wall_moisture([0.0], times, 1.0, tau)[:, 0]
     assert behind.min() > -1e-3
-    assert behind.max() == pytest.approx(0.218, abs=0.003)
-    assert times[np.argmax(behind)] / tau == pytest.approx(0.15, abs=0.05)
+    assert behind.max() == pytest.approx(0.140, abs=0.001)
+    assert times[np.argmax(behind)] / tau == pytest.approx(0.19, abs=0.015)
 
 
 def test_water_in_wall():
@@ -269,6 +274,18 @@ def test_dead_skins_leave_the_sound_core(below, above):
     assert snap_force(strength, HEIGHT, WIDTH, SPAN) == pytest.approx(
         _elastic(2e5, core, WIDTH, SPAN), rel=1e-12
     )
+
+
+def test_strength_that_falls_straight():
+    """By hand: s = z: c = 1 / sqrt(2), moment (1 - c) / 3; s = 1 - |2 z - 1|: moment 1 / 12.
+
+    Thin fibres, as the profile is not even within one; of the first, integral of z |z - c| over
+    0 to 1 = c^3 / 3 - c / 2 + 1 / 3 = (1 - c) / 3 at c^2 = 1 / 2.
+    """
+    z = (np.arange(2000) + 0.5) / 2000
+    assert moment_capacity(z, 1.0, 1.0) == pytest.approx((1 - 0.5**0.5) / 4.5, rel=1e-6)
+    roof = 1 - np.abs(2 * z - 1)
+    assert moment_capacity(roof, 1.0, 1.0) == pytest.approx(1 / 18, rel=1e-6)
 
 
 def test_no_strength_no_force():
@@ -333,14 +350,19 @@ STRENGTHS = st.lists(
 @settings(max_examples=400, deadline=None)
 @given(STRENGTHS)
 def test_weakening_a_fibre_never_helps(pairs):
-    """By duality the capacity is a least sum of terms that each rise with a strength."""
+    """By duality the capacity is a least sum of terms that each rise with a strength.
+
+    1e-300 N: below 1e-308 numbers have fewer digits.
+    """
     before = np.array([strength for strength, _ in pairs])
     after = before * np.array([left for _, left in pairs])
     full = snap_force(before, HEIGHT, WIDTH, SPAN)
-    assert snap_force(after, HEIGHT, WIDTH, SPAN) <= full * (1 + 1e-12)
-    assert full <= _elastic(before.max(), HEIGHT, WIDTH, SPAN) * (1 + 1e-12)
-    assert full >= _elastic(before.min(), HEIGHT, WIDTH, SPAN) * (1 - 1e-12)
-    assert snap_force(before[::-1], HEIGHT, WIDTH, SPAN) == pytest.approx(full, rel=1e-9)
+    assert snap_force(after, HEIGHT, WIDTH, SPAN) <= full * (1 + 1e-12) + 1e-300
+    assert full <= _elastic(before.max(), HEIGHT, WIDTH, SPAN) * (1 + 1e-12) + 1e-300
+    assert full >= _elastic(before.min(), HEIGHT, WIDTH, SPAN) * (1 - 1e-12) - 1e-300
+    assert snap_force(before[::-1], HEIGHT, WIDTH, SPAN) == pytest.approx(
+        full, rel=1e-9, abs=1e-300
+    )
 
 
 def test_weakening_single_fibres_near_the_middle():
@@ -369,6 +391,33 @@ def test_against_the_elastic_bar_whose_stiffness_goes_with_strength():
     edges = np.linspace(-0.5, 0.5, 1001)
     exact = (shell * np.diff(edges**3) / 3).sum() * 2
     assert moment_capacity(shell, 1.0, 1.0) / exact == pytest.approx(2 / 3, abs=1e-3)
+
+
+def _elastic_core(strength):
+    """Most that elastic fibres of that stiffness carry up to their first break, skins cut away."""
+    n, most = len(strength), 0.0
+    edges = np.linspace(0.0, 1.0, n + 1)
+    for low in range(0, n, 4):
+        for high in range(low + 4, n + 1, 4):
+            s, e = strength[low:high], edges[low : high + 1]
+            middle = (s * np.diff(e**2) / 2).sum() / (s * np.diff(e)).sum()
+            stiffness = (s * np.diff((e - middle) ** 3) / 3).sum()
+            most = max(most, stiffness / max(e[-1] - middle, middle - e[0]))
+    return most
+
+
+def test_how_far_from_elastic_fibres():
+    """The figures that the description of the model tells, soaked bars and a straight fall."""
+    z = (np.arange(200) + 0.5) / 200
+    more = moment_capacity(z, 1.0, 1.0) / _elastic_core(z) - 1
+    assert more == pytest.approx(0.43, abs=0.01)
+    soaked = []
+    for reach in (0.05, 0.1, 0.2, 0.4, 0.8):
+        for depth in (z, np.minimum(z, 1 - z)) if reach < 0.5 else (z,):
+            strength = fermi(0.8 * erfc(depth / reach), 0.45, 0.04)
+            soaked.append(moment_capacity(strength, 1.0, 1.0) / _elastic_core(strength) - 1)
+    assert 0.0 < min(soaked) < 0.015
+    assert max(soaked) == pytest.approx(0.18, abs=0.01)
 
 
 def test_many_times_at_once():
@@ -429,7 +478,7 @@ def test_failure_time_by_hand():
 
 def test_failure_time_of_many():
     time = np.linspace(0, 10, 11)
-    capacity = np.array([5.0, 10.0, 100.0])[:, None] - time
+    capacity = np.maximum(np.array([5.0, 10.0, 100.0])[:, None] - time, 0.0)
     found = failure_time(time, capacity, 3.0)
     np.testing.assert_allclose(found, [2.0, 7.0, np.nan])
 
