@@ -13,9 +13,9 @@ import math
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
-from poresim.liquid.properties import Floats, between, plain, within
+from poresim.liquid.properties import Floats, as_numbers, between, plain, within
 
 
 class Cap(NamedTuple):
@@ -45,7 +45,8 @@ def cap_of_angle(volume: ArrayLike, angle_deg: ArrayLike) -> Cap:
     on a point). V = 4/3 pi R^3 s^4 (3 - 2 s^2), with s = sin(angle / 2): geometry.
     """
     v = within("volume", volume, 0, np.inf)
-    angle = within("angle_deg", between("angle_deg", angle_deg, 0, _PAST_180), 0, 180)
+    angle = as_numbers("angle_deg", angle_deg)
+    _refuse("angle_deg must be above 0 and at most 180", angle, ~((angle > 0) & (angle <= 180)))
     v, angle = np.broadcast_arrays(v, angle)
     s, c = sin_and_cos_of_half(angle)
     radius = np.cbrt(3 * v / (4 * math.pi * (3 - 2 * s**2))) / np.cbrt(s) ** 4
@@ -80,7 +81,8 @@ def volume_ratio(angle_deg: ArrayLike) -> Any:
 
     angle_deg : 0 to below 180. Grows with the angle. Geometry.
     """
-    angle = within("angle_deg", between("angle_deg", angle_deg, -1, 180), 0, 180)
+    angle = as_numbers("angle_deg", angle_deg)
+    _refuse("angle_deg must be at least 0 and below 180", angle, ~((angle >= 0) & (angle < 180)))
     return plain(ratio_of_tangent(tangent_of_half(angle)))
 
 
@@ -114,7 +116,9 @@ def tangent_of_ratio(ratio: Floats) -> Floats:
     return np.asarray(2 * np.sinh(np.arcsinh(3 * ratio / math.pi) / 3))
 
 
-_PAST_180 = math.nextafter(180, 360)
+def _refuse(expected: str, values: Floats, wrong: NDArray[np.bool_]) -> None:
+    if wrong.any():
+        raise ValueError(f"{expected}, got {values[wrong][0]:g}")
 
 
 def _of_tangent(volume: Floats, base_radius: Floats, x: Floats) -> Cap:
