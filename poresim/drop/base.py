@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -60,12 +61,12 @@ class Drop:
         most = self.advancing_angle_deg
         within("receding_angle_deg", self.receding_angle_deg, 0, most, "the advancing angle")
 
-    @property
+    @cached_property
     def first_base_radius(self) -> float:
         """m; as it is set down, and until it slides."""
         return float(cap_of_angle(self.volume, self.advancing_angle_deg).base_radius)
 
-    @property
+    @cached_property
     def sliding_volume(self) -> float:
         """m3: what remains when its line begins to slide; 0 when it never does."""
         share = volume_ratio(self.receding_angle_deg) / volume_ratio(self.advancing_angle_deg)

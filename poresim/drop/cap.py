@@ -4,7 +4,7 @@ All of it goes by x = tan(angle / 2) = height / base radius. The volume is pi a^
 and x^3 + 3 x = 2 k has the one real root x = 2 sinh(asinh(k) / 3): no digits are lost at angles
 near 0 or near 180. When gravity may be left out: :mod:`poresim.drop.puddle`.
 
-SI units, angles in degrees, measured in the liquid; arguments broadcast; single numbers give floats.
+SI units; angles in degrees, measured in the liquid. Arguments broadcast; numbers give floats.
 """
 
 from __future__ import annotations

@@ -15,9 +15,9 @@ from poresim.drop.puddle import capillary_length
 from poresim.liquid.properties import Floats, between, plain, within
 from poresim.liquid.suspension import GRAVITY
 
-#: 0.6430 * 3^(2/3) / sqrt(2): the curvature to which h''' = (h - 1) / h^3 tends, matched to that of
-#: the static meniscus, sqrt(2) / lc (Landau & Levich 1942).
-LANDAU_LEVICH = 0.9458
+#: 0.64304 * 3^(2/3) / sqrt(2): the curvature to which h''' = (h - 1) / h^3 tends, matched to that
+#: of the static meniscus, sqrt(2) / lc (Landau & Levich 1942).
+LANDAU_LEVICH = 0.94581
 SLOW, FAST = 1e-2, 1.0  # capillary numbers
 _LARGE = 1e6
 
@@ -72,20 +72,23 @@ def drained(
 ) -> Any:
     """Thickness, m, of a film that runs down an upright plate: sqrt(mu z / (density g t)).
 
-    depth : z, m, at least 0, below the film's upper edge. time : t, s, above 0, since it was lifted
-    out. viscosity : Pa s. density : kg/m3. first : m, above 0: the film was as thick everywhere at
-    t = 0, and still is where z is over density g first^2 t / mu; None: so thick that it does not
-    matter. Exact for dh/dt + (density g / mu) h^2 dh/dz = 0 (Jeffreys 1930; from memory). Without
-    surface tension: not near the edges, nor once h is a wetting film of the plate (below a
-    micrometre).
+    depth : z, m, at least 0, below the film's upper edge. time : t, s, above 0 (at least 0 with
+    ``first``), since it was lifted out. viscosity : Pa s. density : kg/m3. first : m, above 0: the
+    film was as thick everywhere at t = 0, and still is where z is over density g first^2 t / mu;
+    None: so thick that it does not matter. Exact for dh/dt + (density g / mu) h^2 dh/dz = 0
+    (Jeffreys 1930; from memory). Without surface tension or inertia: not near the edges, nor
+    where forces between the faces of the film count (below about 0.1 um).
     """
     z = within("depth", depth, 0, _LARGE)
     mu = between("viscosity", viscosity, 0)
     weight = between("density", density, 0) * between("gravity", gravity, 0)
-    thickness = np.sqrt(mu * z / (weight * between("time", time, 0)))
     if first is None:
-        return plain(thickness)
-    return plain(np.asarray(np.minimum(thickness, between("first", first, 0))))
+        return plain(np.sqrt(mu * z / (weight * between("time", time, 0))))
+    thick, t = between("first", first, 0), within("time", time, 0, np.inf)
+    # Kept finite at t = 0 and at the upper edge: what the wave has passed is the thinner one.
+    thick, passed = np.broadcast_arrays(thick, mu * z < weight * thick**2 * t)
+    thin = np.sqrt(mu * z / (weight * np.where(t > 0, t, 1.0)))
+    return plain(np.where(passed, thin, thick))
 
 
 def _capillary_number(viscosity: ArrayLike, speed: ArrayLike, tension: ArrayLike) -> Floats:
