@@ -18,7 +18,7 @@ from poresim.liquid.suspension import GRAVITY
 #: and angle has a base radius up to 2.6 % too small and a height up to 2.5 % too large; the angle
 #: from the true height and width is up to 2.2 % too small; the Laplace pressure of the cap of the
 #: true volume and base is up to 2.2 % above that at the apex. Errors go as the Bond number. Beyond
-#: 120 degrees the base radius is worse (10 % at 150), the rest is not (4 %).
+#: 120 degrees the base radius is far worse (10 % at 150), the rest a little (4 %).
 FAIR_BOND = 0.25
 
 
