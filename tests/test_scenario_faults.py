@@ -394,6 +394,16 @@ FAULTS = [
         "8: solid.held_mm: does not belong in [solid]; put it in [exposure]",
     ),
     ("[run]", "[sweep]\n[run]", "37: sweep: is not in this version"),
+    (
+        "[run]",
+        "[softening]\nwall_s = 20\nmidpoint = 0.3\nwidth = 0.05\n[run]",
+        "37: softening.dry_strength_kPa: is missing; give bending strength",
+    ),
+    (
+        "[run]",
+        "[softening]\nwall_s = -20\ndry_strength_kPa = 200\nmidpoint = 0.3\nwidth = 0.05\n[run]",
+        "38: softening.wall_s: got -20; give time in s",
+    ),
     ("= 420", "= 420\nporosity = 0.4", "8: solid.porosity: contradicts solid.lattice.spacing_um"),
     ("spacing_um = 100, ", "", "8: solid.lattice: has no spacing_um, and [solid] has no porosity"),
     (

@@ -12,7 +12,7 @@ from poresim.solid.spec import SolidSpec
 
 WALLS = Walls(exchange_s=5.0, dry_strength=2e5, midpoint=0.3, width=0.05, saturated=0.8)
 SIZE = (2e-3, 1e-3, 1.2e-3)
-BAR = Bar(SIZE, dry_mass=420 * 2e-3 * 1e-3 * 1.2e-3, span=2e-3)
+BAR = Bar(SIZE, span=2e-3, dry_mass=420 * 2e-3 * 1e-3 * 1.2e-3)
 DRY = 2 * 2e5 * 1e-3 * 1.2e-3**2 / (3 * 2e-3)  # 2 s b h^2 / (3 span): any text on beams
 
 
@@ -69,7 +69,7 @@ def test_it_fails_when_it_no_longer_carries_itself(solid, soak):
     """Against the crossing found by root finding on a bar that is wet all over."""
     from scipy.optimize import brentq
 
-    bar = Bar(SIZE, BAR.dry_mass, BAR.span, overhang=0.05)
+    bar = Bar(SIZE, BAR.span, BAR.dry_mass, overhang=0.05)
     times = np.linspace(0.0, 60.0, 60001)
     found = soften(solid, np.zeros(solid.tubes), times, np.full(60001, 1e-6), WALLS, bar)
     load = (BAR.dry_mass + 1e-6) / 2e-3 * 9.80665 * 0.05**2 / 2
@@ -111,8 +111,9 @@ def test_in_parts(solid, soak, monkeypatch):
         (lambda s: soften(s, np.zeros(s.tubes), [0.0], [-1.0], WALLS, BAR), "liquid_mass .*got -1"),
         (lambda s: Walls(0.0, 2e5, 0.3, 0.05, 0.8), "exchange_s must be above 0.*got 0"),
         (lambda s: Walls(1.0, 2e5, 0.3, 0.05, -0.8), "saturated .*got -0.8"),
-        (lambda s: Bar((1e-3, 1e-3), 1e-6, 1e-3), "size must be three lengths in m, got 2"),
-        (lambda s: Bar(SIZE, 1e-6, 1e-3, 0.0), "overhang must be above 0.*got 0"),
+        (lambda s: Bar((1e-3, 1e-3), 1e-3), "size must be three lengths in m, got 2"),
+        (lambda s: Bar(SIZE, 1e-3, overhang=1.0), "dry_mass must be given with an overhang"),
+        (lambda s: Bar(SIZE, 1e-3, 1e-6, 0.0), "overhang must be above 0.*got 0"),
     ],
 )
 def test_it_says_what_is_wrong(solid, call, said):

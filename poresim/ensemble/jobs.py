@@ -17,6 +17,7 @@ from poresim.liquid.cup import Cup, Stirred
 from poresim.liquid.liquid import Liquid
 from poresim.outcome.faces import depth_below, inlet_of, wetted_area
 from poresim.record.model import Repeat
+from poresim.softening.bar import Bar, Walls, soften
 from poresim.solid.network import Network
 from poresim.solid.spec import SolidError, SolidSpec
 
@@ -41,7 +42,7 @@ class Job:
     """Soak number ``repeat`` of liquid number ``place``, with all that it takes.
 
     run : the key of the run that it belongs to. double_precision : of what the record keeps.
-    cores : that it may use. cup : where the liquid stands.
+    cores : that it may use. cup : where the liquid stands. softening : None: walls do not soften.
     """
 
     run: str
@@ -60,6 +61,7 @@ class Job:
     double_precision: bool = False
     cores: int = 1
     cup: Cup | Stirred = Stirred()
+    softening: tuple[Walls, Bar] | None = None
 
 
 class Done(NamedTuple):
@@ -114,7 +116,11 @@ def soak_one(number: int, job: Job) -> Done:
         cup=job.cup,
         progress=lambda fraction, *_: report(number, fraction),
     )
-    repeat = Repeat.of(result, job.liquid.density, carried_viscosity(job.liquid))
+    density, softened = job.liquid.density, None
+    if job.softening is not None:
+        mass = result.uptake_m3 * density
+        softened = soften(network, result.filled_at_s, result.time_s, mass, *job.softening)
+    repeat = Repeat.of(result, density, carried_viscosity(job.liquid), softened)
     return Done(soak_image(job.run, repeat, job.double_precision), _solid_file(job.run, network))
 
 

@@ -77,10 +77,12 @@ def _files_named(table: Any) -> Iterator[str]:
 
 def jobs_of(scenario: Scenario, key: str, finished: set[tuple[int, int]]) -> list[Job]:
     """What is left to do, solid by solid. Only the first solid keeps snapshots."""
-    from poresim.scenario.build import build_cup, build_liquid
+    from poresim.scenario.build import build_cup, build_liquid, build_softening
 
     run, exposure = scenario.run, scenario.exposure
     times = snapshot_times(run.until_s, run.snapshots)
+    soft = scenario.softening
+    bar = None if soft is None else build_softening(soft, scenario.solid)
     return [
         Job(
             run=key,
@@ -98,6 +100,7 @@ def jobs_of(scenario: Scenario, key: str, finished: set[tuple[int, int]]) -> lis
             snapshots=times if n == 0 else (),
             double_precision=run.double_precision,
             cup=build_cup(exposure, liquid.stood),
+            softening=bar,
         )
         for n in range(run.repeats)
         for k, liquid in enumerate(scenario.liquids)

@@ -6,8 +6,8 @@
                             created (UTC), format, complete, key, faces
     /liquids/<k>/           name, density_kg_m3; log_length_ratio, where angles depend on the speed;
                             what GrainsOf names
-    /liquids/<k>/repeats/<n>/   the datasets of SOAK, and of GRAINS; steps, solves, ending, ...;
-                            what SHEAR names, as attributes (absent in older records)
+    /liquids/<k>/repeats/<n>/   the datasets of SOAK, of GRAINS and of SOFT; steps, solves, ending,
+                            ...; what SHEAR names, as attributes (absent in older records)
     /solids/<n>/            a network, as poresim.solid.files writes it
 """
 
@@ -84,6 +84,18 @@ GRAINS = {
         "m3", "caught in each tube in the end, by class", ("m", "c"), single=True
     ),
 }
+
+#: Where the scenario says how walls soften; all or none stand in a soak. l layers across z.
+SOFT = {
+    "snap_force_N": Column("N", "force midway between two supports at which it snaps", ("t",)),
+    "capacity_Nm": Column("N m", "bending moment that the section carries", ("t",)),
+    "weight_Nm": Column(
+        "N m", "moment of the soaked block's own weight over its overhang; NaN = none", ("t",)
+    ),
+    "strength_Pa": Column("Pa", "strength of layers from z = 0 upward", ("t", "l"), single=True),
+}
+#: An attribute of such a soak.
+FAILS = {"fails_at_s": Column("s", "when it no longer carries its overhang; NaN = never", ())}
 
 #: Attributes of a soak: at which shear rates the liquid was used. Work is viscous dissipation.
 SHEAR = {

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.liquid.laws import ViscosityLaw
+from poresim.softening.bar import Softened
 from poresim.solid.network import Network
 from poresim.uptake.result import BENCH_RATE, Ending, Soak
 
@@ -42,6 +43,9 @@ class Repeat:
     Grains by size class (c; 0 without grains, or where none can be caught), m3:
     class_diameter_m (c,) m, carried_in_m3, suspended_m3, captured_m3, left_m3, cake_m3, cup_m3 and
     offered_share (k, c), cake_thickness_m and front_fraction (k,), captured_in_tube_m3 (m, c).
+
+    Where walls soften (:class:`poresim.softening.bar.Softened`; else of no length): snap_force_N,
+    capacity_Nm and weight_Nm (k,), strength_Pa (k, layers); fails_at_s (NaN = never).
     """
 
     time_s: Floats
@@ -75,16 +79,35 @@ class Repeat:
     offered_share: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     cup_m3: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     captured_in_tube_m3: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    snap_force_N: Floats = field(default_factory=lambda: np.zeros(0))
+    capacity_Nm: Floats = field(default_factory=lambda: np.zeros(0))
+    weight_Nm: Floats = field(default_factory=lambda: np.zeros(0))
+    strength_Pa: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    fails_at_s: float = float("nan")
 
     @classmethod
-    def of(cls, soak: Soak, density: float, law: ViscosityLaw | None = None) -> Repeat:
+    def of(
+        cls,
+        soak: Soak,
+        density: float,
+        law: ViscosityLaw | None = None,
+        softened: Softened | None = None,
+    ) -> Repeat:
         """From a soak by a liquid of the given density (kg/m3) and flow law.
 
-        Without the law no viscosities are known.
+        Without the law no viscosities are known. softened : at the soak's times.
         """
-        viscosities: dict[str, Any] = {}
+        more: dict[str, Any] = {}
+        if softened is not None:
+            more = {
+                "snap_force_N": softened.snap_force_N,
+                "capacity_Nm": softened.capacity_Nm,
+                "weight_Nm": softened.weight_Nm,
+                "strength_Pa": softened.strength_Pa,
+                "fails_at_s": softened.fails_at_s,
+            }
         if law is not None:
-            viscosities = {
+            more |= {
                 "effective_viscosity_Pa_s": soak.effective_viscosity(law),
                 "viscosity_at_50_1_s_Pa_s": float(law.apparent_viscosity(BENCH_RATE)),
                 "extrapolated_share": np.array(soak.extrapolated_share(law)),
@@ -118,7 +141,7 @@ class Repeat:
             offered_share=soak.offered_share,
             cup_m3=soak.cup_m3,
             captured_in_tube_m3=soak.captured_in_tube_m3,
-            **viscosities,
+            **more,
         )
 
 

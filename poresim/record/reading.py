@@ -12,7 +12,17 @@ import h5py
 import numpy as np
 from numpy.typing import NDArray
 
-from poresim.record.layout import FORMAT, GRAINS, SHEAR, SOAK, SOLID, Column, RecordError
+from poresim.record.layout import (
+    FAILS,
+    FORMAT,
+    GRAINS,
+    SHEAR,
+    SOAK,
+    SOFT,
+    SOLID,
+    Column,
+    RecordError,
+)
 from poresim.record.model import GrainsOf, LiquidRecord, Record, Repeat
 from poresim.solid.files import load_network
 from poresim.solid.network import Network
@@ -233,6 +243,9 @@ def _repeat(place: _Place, sizes: dict[str, int]) -> Repeat:
     plain |= {n: place.figures(n, c) for n, c in SHEAR.items()}
     if any(n in place.at for n in GRAINS):
         plain |= {n: place.array(n, c, sizes) for n, c in GRAINS.items()}
+    if any(n in place.at for n in SOFT):
+        plain |= {n: place.array(n, c, sizes) for n, c in SOFT.items()}
+        plain |= {n: place.figures(n, c) for n, c in FAILS.items()}
     return Repeat(
         **plain,
         snapshot_fill=_Rows(place.path, fill.name, fill.shape),

@@ -20,7 +20,7 @@ import h5py
 
 from poresim import __version__
 from poresim.record.files import clear_temporary, write_whole
-from poresim.record.layout import FORMAT, GRAINS, QUANTILES, SHEAR, SOAK
+from poresim.record.layout import FAILS, FORMAT, GRAINS, QUANTILES, SHEAR, SOAK, SOFT
 from poresim.record.model import GrainsOf, Record, Repeat
 from poresim.solid.files import write_network
 from poresim.solid.network import Network
@@ -195,7 +195,9 @@ def _reserve(path: Path, size: int) -> None:
 
 def write_soak(group: h5py.Group, repeat: Repeat, double_precision: bool = False) -> None:
     """Fill a group with one soak."""
-    columns = SOAK | GRAINS if len(repeat.class_diameter_m) else SOAK
+    columns = SOAK | (GRAINS if len(repeat.class_diameter_m) else {})
+    soft = len(repeat.snap_force_N) > 0
+    columns |= SOFT if soft else {}
     for name, column in columns.items():
         dataset = write_packed(
             group,
@@ -213,7 +215,7 @@ def write_soak(group: h5py.Group, repeat: Repeat, double_precision: bool = False
         ending=repeat.ending.name,
         ending_words=repeat.ending.value,
         accuracy=repeat.accuracy,
-        **{name: getattr(repeat, name) for name in SHEAR},
+        **{name: getattr(repeat, name) for name in SHEAR | (FAILS if soft else {})},
     )
 
 

@@ -17,6 +17,7 @@ from poresim.liquid.particles import Particles
 from poresim.scenario import schema
 from poresim.scenario.flow_curve import read_flow_curve
 from poresim.scenario.tables import read_radii, read_sizes
+from poresim.softening.bar import Bar, Walls
 from poresim.solid.layers import Layer
 from poresim.solid.sizes import (
     Gamma,
@@ -38,6 +39,7 @@ _MM = 1e-3
 _CLASSES = 64
 _FINE = 32  # steps of the sum inside each class
 _ML = 1e-6
+_KPA = 1e3
 #: Keys of grains that have the name and the unit of the field.
 _CAUGHT = (
     "bridging_ratio",
@@ -191,6 +193,19 @@ def build_cup(keys: schema.Exposure, stood: float = 0.0) -> Cup | Stirred:
         return Stirred(volume)
     held = keys.cup_mm / 2 if keys.held_mm is None else keys.held_mm
     return Cup(keys.cup_mm * _MM, held * _MM, volume, stood)
+
+
+def build_softening(keys: schema.Softening, solid: SolidSpec) -> tuple[Walls, Bar]:
+    """How walls soften and what they are to carry, in SI units, of a scenario's block."""
+    assert solid.size is not None
+    x, y, z = solid.size
+    walls = Walls(
+        keys.wall_s, keys.dry_strength_kPa * _KPA, keys.midpoint, keys.width, keys.saturated
+    )
+    span = x if keys.span_mm is None else keys.span_mm * _MM
+    mass = None if solid.dry_density is None else solid.dry_density * x * y * z
+    overhang = None if keys.overhang_mm is None else keys.overhang_mm * _MM
+    return walls, Bar((x, y, z), span, mass, overhang)
 
 
 def solid_spec(keys: schema.Solid, folder: Path) -> SolidSpec:

@@ -415,6 +415,20 @@ def stood(reader: Reader, keys: schema.Exposure) -> None:
             reader.fault(("liquids", number, "stood_s"), wrong, right)
 
 
+def softening(reader: Reader, keys: schema.Softening, spec: SolidSpec) -> None:
+    """Note what a block that softens lacks: it has to be a block, of a mass that is known."""
+    if spec.network is not None:
+        reader.fault(
+            ("softening",), "is given with a network file", "it is for blocks: leave it out"
+        )
+    elif keys.overhang_mm is not None and spec.dry_density is None:
+        reader.fault(
+            ("softening", "overhang_mm"),
+            "is given, but the block's mass is not known",
+            "give solid.dry_density_kg_m3, or leave this out",
+        )
+
+
 def snapshots(
     reader: Reader, keys: schema.Run, spec: SolidSpec, liquids: Sequence[LiquidSpec]
 ) -> None:

@@ -45,6 +45,7 @@ class Scenario:
     run: schema.Run
     text: str
     path: Path | None = None
+    softening: schema.Softening | None = None
 
     @property
     def name(self) -> str:
@@ -80,6 +81,9 @@ def parse_scenario(text: str, path: Path | None = None) -> Scenario:
         checks.exposure(reader, exposure, solid)
     if exposure:
         checks.stood(reader, exposure)
+    softening = reader.section("softening", schema.Softening, required=False)
+    if softening and solid:
+        checks.softening(reader, softening, solid)
     if run and solid:
         checks.snapshots(reader, run, solid, liquids)
     if run and run.until_s is None and run.until_saturation is None:
@@ -89,7 +93,7 @@ def parse_scenario(text: str, path: Path | None = None) -> Scenario:
     reader.raise_faults()
     assert head and solid and exposure and run
     title = head.title or (path.stem if path else "scenario")
-    return Scenario(title, head.seed, solid, tuple(liquids), exposure, run, text, path)
+    return Scenario(title, head.seed, solid, tuple(liquids), exposure, run, text, path, softening)
 
 
 def _text_of(path: Path) -> str:

@@ -477,6 +477,30 @@ class Exposure(Keys):
     stirred: bool | None = words("true (no grain settles; so it is without cup_mm) or false", None)
 
 
+class Softening(Keys):
+    """How walls soften, and what the block is to carry."""
+
+    wall_s: float = number("time in s in which a wall takes up water", 20, gt=0, le=1e9)
+    dry_strength_kPa: float = number("bending strength of the dry block in kPa", 200, gt=0, le=1e9)
+    midpoint: float = number(
+        "moisture at which half the strength is left, in kg/kg dry", 0.3, gt=0, le=100
+    )
+    width: float = number(
+        "width of the Fermi law in kg/kg dry (88 % are left two widths below the midpoint)",
+        0.05, gt=0, le=100,
+    )  # fmt: skip
+    saturated: float = number(
+        "moisture that a wall comes to beside a full tube, in kg/kg dry", 1.0, 1.0, gt=0, le=100
+    )
+    span_mm: float | None = number(
+        "distance of the supports in mm, the force midway (the block's x when left out)",
+        40, None, gt=0, le=1e4,
+    )  # fmt: skip
+    overhang_mm: float | None = number(
+        "how far in mm it is to jut out and carry itself", 30, None, gt=0, le=1e4
+    )
+
+
 class Run(Keys):
     """How long, how exact, how often."""
 
@@ -501,7 +525,7 @@ class Head(Keys):
 
 #: Keys that the design foresees and this version does not have, by table.
 LATER_KEYS: dict[str, tuple[str, ...]] = {
-    "": ("sweep", "measured", "softening", "priors", "explain", "judge", "plan"),
+    "": ("sweep", "measured", "priors", "explain", "judge", "plan"),
     "solid": ("dry_mass_g",),
     "exposure": ("depth_mm", "tilt_deg", "dip_s", "volume_uL", "face", "vents"),
 }

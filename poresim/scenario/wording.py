@@ -33,10 +33,11 @@ _TABLES: dict[tuple[str | None, ...], Model | tuple[str, dict[str, Model]]] = {
     ("liquids", None, "particles", "parts", None): ("law", schema.DIAMETER_PARTS),
     ("exposure",): schema.Exposure,
     ("run",): schema.Run,
+    ("softening",): schema.Softening,
 }
 #: Where a table may say what a liquid is made of.
 _MADE = {("liquids", None, key) for key in ("made_of", *schema.FIGURES)}
-_TOP_TABLES = ("solid", "liquids", "exposure", "run")
+_TOP_TABLES = ("solid", "liquids", "exposure", "run", "softening")
 _NEARLY_THE_SAME = 0.7
 
 

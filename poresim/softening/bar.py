@@ -57,23 +57,25 @@ class Walls:
 
 @dataclass(frozen=True)
 class Bar:
-    """size : (x, y, z), m. dry_mass : kg. span : m, between two supports, the force midway.
+    """size : (x, y, z), m. span : m, between two supports, the force midway.
 
-    overhang : m, how far it is to jut out and carry itself; None: it is not asked to.
+    overhang : m, how far it is to jut out and carry itself, of a dry_mass, kg; None: it is not
+    asked to.
     """
 
     size: tuple[float, float, float]
-    dry_mass: float
     span: float
+    dry_mass: float | None = None
     overhang: float | None = None
 
     def __post_init__(self) -> None:
         if len(self.size) != 3:
             raise ValueError(f"size must be three lengths in m, got {len(self.size)}")
-        for name in ("size", "dry_mass", "span"):
-            between(name, getattr(self, name), 0)
-        if self.overhang is not None:
-            between("overhang", self.overhang, 0)
+        for name in ("size", "span", "dry_mass", "overhang"):
+            if getattr(self, name) is not None:
+                between(name, getattr(self, name), 0)
+        if self.overhang is not None and self.dry_mass is None:
+            raise ValueError("dry_mass must be given with an overhang: it is to carry itself")
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,7 +126,7 @@ def soften(
     strength = walls.dry_strength * _left(wet, _layer(solid, height, n), t, walls, n)
     capacity = np.asarray(moment_capacity(strength, height, width))
     weight, fails = np.full(len(t), np.nan), math.nan
-    if bar.overhang is not None:
+    if bar.overhang is not None and bar.dry_mass is not None:
         weight = np.asarray(overhang_moment((bar.dry_mass + drunk) / length, bar.overhang))
         fails = float(failure_time(t, capacity, weight))
     force = np.asarray(snap_force(strength, height, width, bar.span))

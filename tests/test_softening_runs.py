@@ -1,0 +1,95 @@
+"""Softening from the scenario's keys to the record. All values are invented."""
+
+from __future__ import annotations
+
+import h5py
+import numpy as np
+import pytest
+from small import TWO_BROTHS
+
+import poresim as ps
+from poresim.record.layout import FAILS, SOFT
+from poresim.record.reading import load_record
+from poresim.record.writing import soak_image
+from poresim.scenario.faults import ScenarioError
+from poresim.scenario.reading import parse_scenario
+
+SOFTENS = """
+[softening]
+wall_s = 0.05
+dry_strength_kPa = 200
+midpoint = 0.3
+width = 0.04
+overhang_mm = 30
+"""
+TEXT = TWO_BROTHS.replace("[solid]\n", "[solid]\ndry_density_kg_m3 = 420\n") + SOFTENS
+
+
+@pytest.fixture(scope="module")
+def record(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("soft")
+    (folder / "soft.toml").write_text(TEXT)
+    return ps.run(ps.load_scenario(folder / "soft.toml"), out=folder / "results")
+
+
+def test_a_record_says_how_the_block_softens(record):
+    """Dry it snaps at 2 s b h^2 / (3 span), span x: 2 2e5 0.3e-3 0.4e-3^2 / (3 0.3e-3) N."""
+    for liquid in record.liquids:
+        for repeat in liquid.repeats.values():
+            force = repeat.snap_force_N
+            assert force.shape == repeat.time_s.shape
+            assert force[0] == pytest.approx(2 * 2e5 * 0.4e-3**2 / 3, rel=1e-12)
+            assert np.all(np.diff(force) <= 1e-15)
+            assert repeat.strength_Pa.shape == (len(force), 4)
+            dry = 420 * 0.3e-3 * 0.4e-3 * 9.80665 * 0.03**2 / 2
+            assert repeat.weight_Nm[0] == pytest.approx(dry, rel=1e-12)
+            assert repeat.capacity_Nm[0] == pytest.approx(2e5 * 0.3e-3 * 0.4e-3**2 / 6, rel=1e-12)
+            late = repeat.capacity_Nm < repeat.weight_Nm
+            assert np.isnan(repeat.fails_at_s) == (not late.any())
+    plain, spiced = (liquid.repeats[0] for liquid in record.liquids)
+    assert plain.snap_force_N[-1] < spiced.snap_force_N[-1]  # grains keep it drier
+
+
+def test_it_stands_in_the_file_with_units(record):
+    with h5py.File(record.path) as file:
+        group = file["liquids/0/repeats/0"]
+        for name, column in SOFT.items():
+            assert group[name].attrs["units"] == column.units
+        assert all(name in group.attrs for name in FAILS)
+    again = load_record(record.path).liquids[0].repeats[0]
+    np.testing.assert_array_equal(again.snap_force_N, record.liquids[0].repeats[0].snap_force_N)
+
+
+def test_the_soak_itself_is_the_same_bit_for_bit(record, tmp_path):
+    """Walls that soften do not swell: nothing else in the record changes."""
+    (tmp_path / "soft.toml").write_text(TEXT.replace(SOFTENS, ""))
+    hard = ps.run(ps.load_scenario(tmp_path / "soft.toml"), out=tmp_path / "results")
+    for with_it, without in zip(record.liquids, hard.liquids, strict=True):
+        one, other = with_it.repeats[0], without.repeats[0]
+        np.testing.assert_array_equal(one.uptake_kg, other.uptake_kg)
+        np.testing.assert_array_equal(one.filled_at_s, other.filled_at_s)
+        assert len(other.snap_force_N) == 0 and np.isnan(other.fails_at_s)
+        assert soak_image("k", other) != soak_image("k", one)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("dry_density_kg_m3 = 420\n", "", "softening.overhang_mm: .*mass is not known"),
+        ("width = 0.04", "width = 0", "softening.width: got 0"),
+        ("width = 0.04", "with = 0.04", "softening.with: .*did you mean width"),
+        ("overhang_mm = 30", "span_mm = inf", "softening.span_mm"),
+    ],
+)
+def test_faults(old, new, said):
+    with pytest.raises(ScenarioError, match=said):
+        parse_scenario(TEXT.replace(old, new))
+
+
+def test_a_network_file_has_no_section(tmp_path):
+    points = np.array([[0.0, 0, 0], [1e-3, 0, 0]])
+    ps.save_network(ps.Network(points, [[0, 1]], [1e-5]), tmp_path / "n.h5")
+    a, b = TEXT.index("[solid]"), TEXT.index("[[liquids]]")
+    text = TEXT[:a] + '[solid]\nnetwork = "n.h5"\n' + TEXT[b:]
+    with pytest.raises(ScenarioError, match=r"softening: is given with a network file"):
+        parse_scenario(text, tmp_path / "s.toml")
