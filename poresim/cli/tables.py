@@ -60,6 +60,13 @@ def sheared(summaries: Sequence[Summary]) -> str:
     return "".join(f"{capital(text)}.\n" for text in shear_told(summaries))
 
 
+def firmness(summaries: Sequence[Summary]) -> str:
+    """A line a liquid: what is left of the snap force; nothing where walls do not soften."""
+    from poresim.outcome.words import capital, firmness_told
+
+    return "".join(f"{capital(text)}.\n" for text in firmness_told(summaries))
+
+
 def half_time(s: Summary) -> str:
     """Time to half full, or in what sense it was not reached."""
     from poresim.outcome.words import ranged, seconds

@@ -17,7 +17,7 @@ from poresim.liquid.cup import Cup, Stirred
 from poresim.liquid.liquid import Liquid
 from poresim.outcome.faces import depth_below, inlet_of, wetted_area
 from poresim.record.model import Repeat
-from poresim.softening.bar import Bar, Walls, soften
+from poresim.softening.asked import Bar, Walls
 from poresim.solid.network import Network
 from poresim.solid.spec import SolidError, SolidSpec
 
@@ -116,11 +116,13 @@ def soak_one(number: int, job: Job) -> Done:
         cup=job.cup,
         progress=lambda fraction, *_: report(number, fraction),
     )
-    density, softened = job.liquid.density, None
+    density = job.liquid.density
+    repeat = Repeat.of(result, density, carried_viscosity(job.liquid))
     if job.softening is not None:
-        mass = result.uptake_m3 * density
-        softened = soften(network, result.filled_at_s, result.time_s, mass, *job.softening)
-    repeat = Repeat.of(result, density, carried_viscosity(job.liquid), softened)
+        from poresim.softening.bar import soften
+
+        course = result.filled_at_s, result.time_s, repeat.uptake_kg
+        repeat = repeat.softening(soften(network, *course, *job.softening))
     return Done(soak_image(job.run, repeat, job.double_precision), _solid_file(job.run, network))
 
 

@@ -49,6 +49,10 @@ class Course(Protocol):
     def viscosity_at_50_1_s_Pa_s(self) -> float: ...
     @property
     def extrapolated_share(self) -> Floats: ...
+    @property
+    def snap_force_N(self) -> Floats: ...
+    @property
+    def fails_at_s(self) -> float: ...
 
 
 @dataclass(frozen=True)
@@ -66,6 +70,8 @@ class Summary:
     effective_viscosity_Pa_s, viscosity_at_50_1_s_Pa_s : at the second of these, and at 50 1/s.
     work_below_measured, work_above_measured : shares of the work at rates below and above a
     measured flow curve's; NaN for other laws.
+    dry_snap_force_N, end_snap_force_N : at first and in the end; NaN where walls do not soften.
+    fails_at_s : when it no longer carries its overhang; never, too, where none is given.
     endings : ending -> number of repeats.
     volume_balance : the largest over the repeats.
     """
@@ -87,6 +93,9 @@ class Summary:
     viscosity_at_50_1_s_Pa_s: Spread
     work_below_measured: Spread
     work_above_measured: Spread
+    dry_snap_force_N: Spread
+    end_snap_force_N: Spread
+    fails_at_s: Spread
     endings: dict[Ending, int]
     volume_balance: float
 
@@ -152,6 +161,9 @@ def summarise(
         viscosity_at_50_1_s_Pa_s=spread(c.viscosity_at_50_1_s_Pa_s for c in courses),
         work_below_measured=spread(float(c.extrapolated_share[0]) for c in courses),
         work_above_measured=spread(float(c.extrapolated_share[1]) for c in courses),
+        dry_snap_force_N=spread(_force(c, 0) for c in courses),
+        end_snap_force_N=spread(_force(c, -1) for c in courses),
+        fails_at_s=spread(c.fails_at_s for c in courses),
         endings=endings,
         volume_balance=max((c.volume_balance for c in courses), default=float("nan")),
     )
@@ -161,6 +173,10 @@ def _end(course: Course) -> float:
     if course.ending not in AT_REST:
         return float(course.time_s[-1])
     return time_to(course.time_s, course.saturation, float(course.saturation[-1]) * (1 - 1e-6))
+
+
+def _force(course: Course, when: int) -> float:
+    return float(course.snap_force_N[when]) if len(course.snap_force_N) else float("nan")
 
 
 def _slopes(course: Course, area: float) -> tuple[float, float]:

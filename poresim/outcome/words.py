@@ -91,6 +91,22 @@ def shear_told(summaries: Sequence[Summary]) -> list[str]:
     return [_shear(s) for s in summaries if math.isfinite(s.wall_shear_rate_50_1_s.median)]
 
 
+def firmness_told(summaries: Sequence[Summary]) -> list[str]:
+    """A sentence a liquid: what is left of the snap force, and when the block gives way.
+
+    Nothing where walls do not soften.
+    """
+    return [_firmness(s) for s in summaries if math.isfinite(s.dry_snap_force_N.median)]
+
+
+def _firmness(s: Summary) -> str:
+    left = s.end_snap_force_N.median / s.dry_snap_force_N.median
+    text = f"{s.name} leaves the block {percent(left)} of its dry snap force"
+    if s.fails_at_s.reached:
+        text += f"; it no longer carries its overhang after {ranged(s.fails_at_s, seconds)}"
+    return text
+
+
 def _shear(s: Summary) -> str:
     low, high = _figures(s.wall_shear_rate_10_1_s.median), _figures(s.wall_shear_rate_90_1_s.median)
     text = f"{s.name} was sheared at {low} to {high} 1/s (10 to 90 % of the work)"
@@ -176,6 +192,6 @@ def _round(value: float) -> str:
 
 
 __all__ = [
-    "headline", "mass", "percent", "ranged", "seconds", "shear_told", "short", "title",
-    "told_level",
+    "firmness_told", "headline", "mass", "percent", "ranged", "seconds", "shear_told", "short",
+    "title", "told_level",
 ]  # fmt: skip

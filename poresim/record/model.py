@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any, NamedTuple, Protocol
+from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
 from poresim.liquid.laws import ViscosityLaw
-from poresim.softening.bar import Softened
 from poresim.solid.network import Network
 from poresim.uptake.result import BENCH_RATE, Ending, Soak
+
+if TYPE_CHECKING:
+    from poresim.softening.bar import Softened
 
 Floats = NDArray[np.float64]
 
@@ -86,28 +88,14 @@ class Repeat:
     fails_at_s: float = float("nan")
 
     @classmethod
-    def of(
-        cls,
-        soak: Soak,
-        density: float,
-        law: ViscosityLaw | None = None,
-        softened: Softened | None = None,
-    ) -> Repeat:
+    def of(cls, soak: Soak, density: float, law: ViscosityLaw | None = None) -> Repeat:
         """From a soak by a liquid of the given density (kg/m3) and flow law.
 
-        Without the law no viscosities are known. softened : at the soak's times.
+        Without the law no viscosities are known.
         """
-        more: dict[str, Any] = {}
-        if softened is not None:
-            more = {
-                "snap_force_N": softened.snap_force_N,
-                "capacity_Nm": softened.capacity_Nm,
-                "weight_Nm": softened.weight_Nm,
-                "strength_Pa": softened.strength_Pa,
-                "fails_at_s": softened.fails_at_s,
-            }
+        viscosities: dict[str, Any] = {}
         if law is not None:
-            more |= {
+            viscosities = {
                 "effective_viscosity_Pa_s": soak.effective_viscosity(law),
                 "viscosity_at_50_1_s_Pa_s": float(law.apparent_viscosity(BENCH_RATE)),
                 "extrapolated_share": np.array(soak.extrapolated_share(law)),
@@ -141,7 +129,18 @@ class Repeat:
             offered_share=soak.offered_share,
             cup_m3=soak.cup_m3,
             captured_in_tube_m3=soak.captured_in_tube_m3,
-            **more,
+            **viscosities,
+        )
+
+    def softening(self, softened: Softened) -> Repeat:
+        """The same with what its walls do, told at its times."""
+        return replace(
+            self,
+            snap_force_N=softened.snap_force_N,
+            capacity_Nm=softened.capacity_Nm,
+            weight_Nm=softened.weight_Nm,
+            strength_Pa=softened.strength_Pa,
+            fails_at_s=softened.fails_at_s,
         )
 
 

@@ -17,7 +17,7 @@ from poresim.liquid.particles import Particles
 from poresim.scenario import schema
 from poresim.scenario.flow_curve import read_flow_curve
 from poresim.scenario.tables import read_radii, read_sizes
-from poresim.softening.bar import Bar, Walls
+from poresim.softening.asked import Bar, Walls
 from poresim.solid.layers import Layer
 from poresim.solid.sizes import (
     Gamma,

@@ -10,15 +10,18 @@ what :mod:`poresim.softening.bending` says. Local weak spots along the bar are l
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.optimize import brentq
 
-from poresim.liquid.properties import Floats, between, within
+from poresim.liquid.properties import Floats, within
+from poresim.softening.asked import Bar, Walls
 from poresim.softening.bending import moment_capacity, snap_force
 from poresim.softening.moisture import wall_moisture
-from poresim.softening.overhang import failure_time, overhang_moment
+from poresim.softening.overhang import overhang_moment
 from poresim.softening.strength import fermi
 from poresim.solid.network import Network
 
@@ -27,64 +30,14 @@ _EDGE = 1e-9  # of a layer: what lies between two belongs to the upper one, roun
 _AT_ONCE = 1 << 22  # walls times times: 32 MB an array
 
 
-@dataclass(frozen=True)
-class Walls:
-    """How walls take up water and weaken. Single numbers.
-
-    exchange_s : time of exchange, above 0 (``moisture.slab_time`` of their thickness).
-    dry_strength : Pa, of the dry solid in bending. midpoint, width : of the Fermi law, kg water a
-    kg dry solid. saturated : where a wall comes to beside a full tube, kg/kg.
-    """
-
-    exchange_s: float
-    dry_strength: float
-    midpoint: float
-    width: float
-    saturated: float
-
-    def __post_init__(self) -> None:
-        for name in ("exchange_s", "dry_strength", "width"):
-            between(name, getattr(self, name), 0)
-        for name in ("midpoint", "saturated"):
-            within(name, getattr(self, name), 0, 1e6)
-
-    def left(self, moisture: ArrayLike) -> Floats:
-        """(...) Share of the dry strength that is left at that moisture: 1 at none."""
-        return np.asarray(
-            fermi(moisture, self.midpoint, self.width) / fermi(0.0, self.midpoint, self.width)
-        )
-
-
-@dataclass(frozen=True)
-class Bar:
-    """size : (x, y, z), m. span : m, between two supports, the force midway.
-
-    overhang : m, how far it is to jut out and carry itself, of a dry_mass, kg; None: it is not
-    asked to.
-    """
-
-    size: tuple[float, float, float]
-    span: float
-    dry_mass: float | None = None
-    overhang: float | None = None
-
-    def __post_init__(self) -> None:
-        if len(self.size) != 3:
-            raise ValueError(f"size must be three lengths in m, got {len(self.size)}")
-        for name in ("size", "span", "dry_mass", "overhang"):
-            if getattr(self, name) is not None:
-                between(name, getattr(self, name), 0)
-        if self.overhang is not None and self.dry_mass is None:
-            raise ValueError("dry_mass must be given with an overhang: it is to carry itself")
-
-
 @dataclass(frozen=True, eq=False)
 class Softened:
     """A bar against time: k times, n layers from z = 0 upward.
 
     time_s (k,); snap_force_N (k,); capacity_Nm (k,) moment that the section carries; weight_Nm (k,)
     moment of its own weight over the overhang (NaN where none is asked for); fails_at_s: when it no
-    longer carries that, NaN = never or not asked for; strength_Pa (k, n).
+    longer carries that (between two times by root finding, the liquid read as straight in time),
+    NaN = never or not asked for; strength_Pa (k, n).
     """
 
     time_s: Floats
@@ -121,16 +74,49 @@ def soften(
         raise ValueError(
             f"times and liquid_mass must be rows of one length, got {t.shape} and {drunk.shape}"
         )
-    length, width, height = bar.size
-    n = _layers(solid, height) if layers is None else layers
-    strength = walls.dry_strength * _left(wet, _layer(solid, height, n), t, walls, n)
+    n = _layers(solid, bar.size[2]) if layers is None else layers
+    layer = _layer(solid, bar.size[2], n)
+
+    def strength_at(when: Floats) -> Floats:
+        return walls.dry_strength * _left(wet, layer, when, walls, n)
+
+    strength = strength_at(t)
+    _, width, height = bar.size
     capacity = np.asarray(moment_capacity(strength, height, width))
     weight, fails = np.full(len(t), np.nan), math.nan
-    if bar.overhang is not None and bar.dry_mass is not None:
-        weight = np.asarray(overhang_moment((bar.dry_mass + drunk) / length, bar.overhang))
-        fails = float(failure_time(t, capacity, weight))
+    if bar.overhang is not None:
+        weight = _weight(bar, drunk)
+
+        def spare(when: float) -> float:
+            held = moment_capacity(strength_at(np.array([when]))[0], height, width)
+            return float(held - _weight(bar, np.interp(when, t, drunk)))
+
+        fails = _first_below(spare, t, capacity - weight)
     force = np.asarray(snap_force(strength, height, width, bar.span))
     return Softened(t, force, capacity, weight, fails, strength)
+
+
+def _first_below(spare: Callable[[float], float], times: Floats, at_times: Floats) -> float:
+    """When ``spare``, known at the times, first falls below 0; NaN = never."""
+    late = np.flatnonzero(at_times < 0)
+    if not len(late):
+        return math.nan
+    if late[0] == 0:
+        return float(times[0])
+    return float(brentq(spare, times[late[0] - 1], times[late[0]], xtol=1e-12, rtol=1e-10))
+
+
+def _share_left(moisture: ArrayLike, walls: Walls) -> Floats:
+    """(...) Share of the dry strength that is left at that moisture: 1 at none."""
+    left = fermi(moisture, walls.midpoint, walls.width)
+    return np.asarray(left / fermi(0.0, walls.midpoint, walls.width))
+
+
+def _weight(bar: Bar, liquid_mass: ArrayLike) -> Floats:
+    """(...) Moment of its own weight where it is held, N m, with so much liquid in it, kg."""
+    assert bar.overhang is not None and bar.dry_mass is not None
+    line = (bar.dry_mass + np.asarray(liquid_mass)) / bar.size[0]
+    return np.asarray(overhang_moment(line, bar.overhang))
 
 
 def _layers(solid: Network, height: float) -> int:
@@ -153,7 +139,7 @@ def _left(wet: Floats, layer: NDArray[np.int64], times: Floats, walls: Walls, n:
     few = max(_AT_ONCE // max(len(wet), 1), 1)
     for first in range(0, len(times), few):
         part = times[first : first + few]
-        left = walls.left(wall_moisture(wet, part, walls.saturated, walls.exchange_s))
+        left = _share_left(wall_moisture(wet, part, walls.saturated, walls.exchange_s), walls)
         for k, row in enumerate(left):
             found[first + k] = np.bincount(layer, row, n)
     mean: Floats = (found / np.maximum(held, 1))[:, nearest]
