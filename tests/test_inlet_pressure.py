@@ -63,11 +63,11 @@ def test_pressure_is_as_good_as_tension():
     solid = ps.Network(points, ends, np.full(len(ends), 12e-6))
     pull = 2 * 0.072 * 0.5 / 12e-6
     strong = ps.Liquid(ps.Newtonian(1e-3), 0.072 * (1 + 4000 / pull), 60.0, 1000.0)
-    pressed = ps.soak(solid, WATER, [0, 3], until_s=3.0, inlet_pressure=4000.0, accuracy=1e-6)
-    drawn = ps.soak(solid, strong, [0, 3], until_s=3.0, accuracy=1e-6)
+    pressed = ps.soak(solid, WATER, [0, 3], until_s=3.0, inlet_pressure=4000.0, accuracy=1e-5)
+    drawn = ps.soak(solid, strong, [0, 3], until_s=3.0, accuracy=1e-5)
     both = np.isfinite(drawn.filled_at_s)
     assert both.sum() > 40
-    np.testing.assert_allclose(pressed.filled_at_s[both], drawn.filled_at_s[both], rtol=1e-5)
+    np.testing.assert_allclose(pressed.filled_at_s[both], drawn.filled_at_s[both], rtol=1e-4)
 
 
 def test_a_head_under_gravity_moves_nothing_between_inlets():
@@ -91,11 +91,11 @@ def test_a_head_under_gravity_moves_nothing_between_inlets():
 def test_under_suction_it_ends_as_the_curve_says(share):
     """A soak under suction ends at the quasi-static imbibition of its own network."""
     solid = ps.build_solid(
-        SolidSpec((1.2e-3,) * 3, radii=Lognormal(15e-6, 0.5), spacing=1e-4, neighbours=5.2), seed=3
+        SolidSpec((0.6e-3,) * 3, radii=Lognormal(15e-6, 0.5), spacing=1e-4, neighbours=5.2), seed=3
     )
     faces = solid.faces["bottom"]
     pull = 2 * 0.072 * 0.5 / np.quantile(solid.radius, share)
-    soak = ps.soak(solid, WATER, faces, until_s=1e5, inlet_pressure=-pull, accuracy=1e-2)
+    soak = ps.soak(solid, WATER, faces, until_s=1e4, inlet_pressure=-pull, accuracy=0.05)
     filled = invasion_curve(solid, WATER, faces).filled_at_Pa <= -pull
     assert 0.05 < filled.mean() < 0.95
     np.testing.assert_array_equal(np.isfinite(soak.filled_at_s), filled)
