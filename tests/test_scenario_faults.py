@@ -646,12 +646,21 @@ def test_every_fault_is_reported_at_once_in_the_order_of_the_file():
         ("[exposure]", "[extra]\n[exposure]"),
     )
     found = faults_of(text)
-    keys = ["seed", "spacing_um", "surface_tension", "mPa_s", "mPas", "extra", "faces", "acuracy"]
+    keys = ["seed", "spacing_um", "surface_tension", "mPas", "extra", "faces", "acuracy"]
     assert len(found) == len(keys)
     for line, key in zip(found, keys, strict=True):
         assert key in line
     lines = [int(line.split("line ")[1].split(":")[0]) for line in found]
     assert lines == sorted(lines)
+
+
+def test_a_misspelt_key_is_one_fault():
+    """That the key it stands for is missing is not told beside it; what else is missing is."""
+    found = faults_of(changed(("contact_angle_deg = 48", "contact_angel_deg = 48")))
+    assert len(found) == 1
+    assert "contact_angel_deg: is not a known key; did you mean contact_angle_deg?" in found[0]
+    found = faults_of(changed(("= 48\n", "= 48\nnote = 1\n"), ("surface_tension_mN_m = 52\n", "")))
+    assert ["surface_tension_mN_m: is missing" in line for line in found] == [True, False]
 
 
 def test_a_fault_that_is_taken_over_is_reported_once_where_it_stands():

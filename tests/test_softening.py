@@ -23,8 +23,8 @@ from poresim.softening.glass import (
     wet_basis,
     wlf_log10,
 )
-from poresim.softening.moisture import slab_time, wall_moisture, water_in_wall
-from poresim.softening.overhang import failure_time, holds, overhang_moment
+from poresim.softening.moisture import slab_time, wall_moisture
+from poresim.softening.overhang import overhang_moment
 from poresim.softening.strength import fermi
 
 KELVIN = 273.15
@@ -217,11 +217,6 @@ def test_how_late_first_order_exchange_is():
     assert times[np.argmax(behind)] / tau == pytest.approx(0.19, abs=0.015)
 
 
-def test_water_in_wall():
-    """0.3 kg a kg of a solid of 1400 kg/m3: 420 kg/m3, by the definition."""
-    np.testing.assert_allclose(water_in_wall([0.0, 0.3], 1400.0), [0.0, 420.0])
-
-
 @pytest.mark.parametrize(
     ("call", "said"),
     [
@@ -234,7 +229,6 @@ def test_water_in_wall():
         (lambda: slab_time(1e-4, 1e-10, 3), "faces must be 1 or 2, got 3"),
         (lambda: slab_time(0.0, 1e-10), "thickness .*got 0"),
         (lambda: slab_time(1e-4, -1.0), "diffusivity .*got -1"),
-        (lambda: water_in_wall(0.1, 0.0), "density .*got 0"),
     ],
 )
 def test_moisture_says_what_is_wrong(call, said):
@@ -455,60 +449,11 @@ def test_overhang_moment_by_hand():
     assert overhang_moment(0.2, 0.06) == pytest.approx(3.530394e-3, rel=1e-12)
 
 
-def test_whether_it_holds():
-    """200 kPa, 10 by 20 mm: s b h^2 / 6 = 66.667e-3 N m; 10 kPa: 3.3333e-3, less than 3.53e-3."""
-    load = overhang_moment(0.2, 0.06)
-    found = holds([moment_capacity([s], HEIGHT, WIDTH) for s in (2e5, 1e4)], load)
-    np.testing.assert_array_equal(found, [True, False])
-    assert holds(1.0, 1.0) is True
-
-
-def test_failure_time_by_hand():
-    """Capacity 10 to 4 and load 2 to 5 from 10 s to 20 s: margins 8, -1, so 10 + 10 * 8/9 s."""
-    time = [0.0, 10.0, 20.0, 30.0]
-    assert failure_time(time, [10, 10, 4, 1], [2, 2, 5, 6]) == pytest.approx(10 + 80 / 9)
-    assert failure_time(time, [1, 10, 10, 10], 2) == 0.0
-    assert math.isnan(failure_time(time, [10, 9, 8, 2], 2))  # touches: it still holds
-    assert failure_time(time, [10, 9, 2, 1], 2) == pytest.approx(20.0)
-    # the first of two crossings, though it would hold again later
-    assert failure_time(time, [4, 0, 4, 0], 2) == pytest.approx(5.0)
-    # a step within one time
-    assert failure_time([0.0, 5.0, 5.0], [4, 4, 0], 2) == 5.0
-
-
-def test_failure_time_of_many():
-    time = np.linspace(0, 10, 11)
-    capacity = np.maximum(np.array([5.0, 10.0, 100.0])[:, None] - time, 0.0)
-    found = failure_time(time, capacity, 3.0)
-    np.testing.assert_allclose(found, [2.0, 7.0, np.nan])
-
-
-def test_a_soaking_bar_falls_when_its_strength_says_so():
-    """Uniform bar, all fibres by Fermi and first-order moisture: the time by hand.
-
-    Holds until Y dry b h^2 / 6 = load, so x = xc + b ln(1/Y - 1) and t = -tau ln(1 - x / m_sat).
-    """
-    load, tau, sat = overhang_moment(0.2, 0.06), 30.0, 0.8
-    share = load / moment_capacity([2e5], HEIGHT, WIDTH)
-    x = 0.45 + 0.04 * math.log(1 / share - 1)
-    expected = -tau * math.log(1 - x / sat)
-    time = np.linspace(0, 100, 4001)
-    strength = 2e5 * fermi(wall_moisture(np.zeros(9), time, sat, tau), 0.45, 0.04)
-    found = failure_time(time, moment_capacity(strength, HEIGHT, WIDTH), load)
-    assert found == pytest.approx(expected, rel=1e-6)
-
-
 @pytest.mark.parametrize(
     ("call", "said"),
     [
         (lambda: overhang_moment(-0.1, 0.06), "mass_per_length .*got -0.1"),
         (lambda: overhang_moment(0.1, 0.0), "overhang .*got 0"),
-        (lambda: holds(np.nan, 1.0), "capacity .*got nan"),
-        (lambda: failure_time([], [], 1.0), r"time .*got shape \(0,\)"),
-        (lambda: failure_time([1.0, 0.0], [1, 1], 1.0), "time must not fall.*got 0 after 1"),
-        (lambda: failure_time([0.0, 1.0], [1, 1, 1], 1.0), r"capacity .*\(\.\.\., 2\).*\(3,\)"),
-        (lambda: failure_time([0.0, 1.0], [1, 1], [1, 1, 1]), r"moment .*\(\.\.\., 2\).*\(3,\)"),
-        (lambda: failure_time([0.0, 1.0], [1, -1], 1.0), "capacity .*got -1"),
     ],
 )
 def test_overhang_says_what_is_wrong(call, said):

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import h5py
 import numpy as np
 import pytest
 from small import TWO_BROTHS
 
 import poresim as ps
+from poresim.outcome.spread import spread
 from poresim.outcome.words import firmness_told
 from poresim.record.layout import FAILS, SOFT
 from poresim.record.reading import load_record
@@ -73,9 +76,15 @@ def test_walls_go_on_drinking_when_all_tubes_are_full(tmp_path):
     assert alone < repeat.fails_at_s < alone + np.nanmax(repeat.filled_at_s)
     summary = summaries(found)[0]
     assert firmness_told([summary])[0].startswith(
-        "clear broth leaves the block <0.1 % of its dry snap force; it no longer carries its "
-        "overhang after 0."
+        "clear broth leaves the block <0.1 % of its dry snap force in the end; it no longer "
+        "carries its overhang after 0."
     )
+    few = replace(summary, fails_at_s=spread([np.nan, np.nan, 0.5]))
+    assert firmness_told([few])[0].endswith(
+        "in the end; 1 of 3 blocks no longer carry their overhang then"
+    )
+    never = replace(summary, fails_at_s=spread([np.nan]))
+    assert firmness_told([never])[0].endswith("of its dry snap force in the end")
     assert summary.as_dict()["fails_at_s"]["median"] == repeat.fails_at_s
 
 

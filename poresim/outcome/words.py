@@ -100,10 +100,12 @@ def firmness_told(summaries: Sequence[Summary]) -> list[str]:
 
 
 def _firmness(s: Summary) -> str:
-    left = s.end_snap_force_N.median / s.dry_snap_force_N.median
-    text = f"{s.name} leaves the block {percent(left)} of its dry snap force"
-    if s.fails_at_s.reached:
-        text += f"; it no longer carries its overhang after {ranged(s.fails_at_s, seconds)}"
+    left, fails = s.end_snap_force_N.median / s.dry_snap_force_N.median, s.fails_at_s
+    text = f"{s.name} leaves the block {percent(left)} of its dry snap force in the end"
+    if math.isfinite(fails.median):
+        text += f"; it no longer carries its overhang after {ranged(fails, seconds)}"
+    elif fails.reached:
+        text += f"; {fails.reached} of {fails.repeats} blocks no longer carry their overhang then"
     return text
 
 

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.liquid.laws import ViscosityLaw
+from poresim.record.layout import FAILS, SOFT
 from poresim.solid.network import Network
 from poresim.uptake.result import BENCH_RATE, Ending, Soak
 
@@ -134,14 +135,7 @@ class Repeat:
 
     def softening(self, softened: Softened) -> Repeat:
         """The same with what its walls do, told at its times."""
-        return replace(
-            self,
-            snap_force_N=softened.snap_force_N,
-            capacity_Nm=softened.capacity_Nm,
-            weight_Nm=softened.weight_Nm,
-            strength_Pa=softened.strength_Pa,
-            fails_at_s=softened.fails_at_s,
-        )
+        return replace(self, **{name: getattr(softened, name) for name in SOFT | FAILS})
 
 
 class GrainsOf(NamedTuple):

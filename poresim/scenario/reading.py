@@ -235,11 +235,21 @@ class Reader:
         try:
             return model.model_validate(table)
         except ValidationError as error:
-            for one in error.errors(include_url=False)[: 2 * _MOST_FAULTS]:
-                where, parent = _place(table, one["loc"])
+            found: list[tuple[dict[str, Any], KeyPath, Any]] = [
+                (dict(one), *_place(table, one["loc"]))
+                for one in error.errors(include_url=False)[: 2 * _MOST_FAULTS]
+            ]
+            meant = {
+                wording.misspelt((*path, *where), parent)
+                for one, where, parent in found
+                if one["type"] == "extra_forbidden"
+            }
+            for one, where, parent in found:
+                full = (*path, *where)
+                if one["type"] == "missing" and full in meant:
+                    continue  # it is there, misspelt: one fault, one line
                 if keep(where, one["type"]):
-                    full = (*path, *where)
-                    self.fault(full, *wording.describe(dict(one), full, parent))
+                    self.fault(full, *wording.describe(one, full, parent))
             return None
 
 

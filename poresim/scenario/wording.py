@@ -80,6 +80,12 @@ def unknown_key(path: Path, table: Any) -> tuple[str, str]:
     return "is not a known key", listed
 
 
+def misspelt(path: Path, table: Any) -> Path | None:
+    """Where the known key stands that an unknown one at a path is spelt like, if any is."""
+    near = nearest(str(path[-1]), known_keys(path[:-1], table))
+    return None if near is None else (*path[:-1], near)
+
+
 def nearest(word: str, known: Iterable[str], alike: float = 0.6) -> str | None:
     """The known word most like a given one, if any is that much alike (1: the same)."""
     lower = {k.lower(): k for k in known}

@@ -69,12 +69,3 @@ def slab_time(thickness: ArrayLike, diffusivity: ArrayLike, faces: int = 2) -> A
         raise ValueError(f"faces must be 1 or 2, got {faces!r}")
     way = between("thickness", thickness, 0) * (2 / faces)
     return plain(np.asarray((way / math.pi) ** 2 / between("diffusivity", diffusivity, 0)))
-
-
-def water_in_wall(moisture: ArrayLike, density: ArrayLike) -> Any:
-    """Water in the walls, kg a m3 of dry wall (pores left out): moisture times density.
-
-    moisture : kg water a kg dry solid. density : of the dry wall, kg/m3. Swelling is left out: the
-    volume is that of the dry wall. Arguments broadcast.
-    """
-    return plain(within("moisture", moisture, 0, _LARGE) * between("density", density, 0))

@@ -178,8 +178,6 @@ def flow_above_yield(law, excess):
         return 0.0, 0.0
     if law.kind == 3:
         return _curve_flow(law, excess)
-    if law.kind == 2 and law.index == 1.0:
-        return _bingham_flow(law, excess)
     p = 1.0 / law.index
     rate = excess / law.consistency  # shear rate at the wall, but for its power
     if p != 1.0:
@@ -192,17 +190,6 @@ def flow_above_yield(law, excess):
     c = law.yield_stress / stress
     s = rate * v * (v * v / (3.0 + p) + 2.0 * v * c / (2.0 + p) + c * c / (1.0 + p))
     return s, (rate - 3.0 * s) / stress
-
-
-@inner
-def _bingham_flow(law, excess):
-    """Buckingham's 1 - 4 c / 3 + c^4 / 3, c = ty / tw, with (1 - c)^2 drawn out."""
-    stress = law.yield_stress + excess
-    c, left = law.yield_stress / stress, excess / stress
-    thin = 0.25 / law.consistency
-    square = c * c
-    s = thin * excess * left * (1.0 + c * (2.0 + c) / 3.0)
-    return s, thin * left * (1.0 + c) * (1.0 + square)
 
 
 @inner
