@@ -88,6 +88,27 @@ def test_walls_go_on_drinking_when_all_tubes_are_full(tmp_path):
     assert summary.as_dict()["fails_at_s"]["median"] == repeat.fails_at_s
 
 
+def test_a_block_at_rest_has_times_of_its_own(tmp_path):
+    """Without snapshots, too: its force falls step by step while all tubes are full."""
+    text = TEXT.replace("until_s = 0.2", "until_s = 20").replace("snapshots = 6", "snapshots = 0")
+    found = ps.run(parse_scenario(text), out=tmp_path)
+    repeat = found.liquids[0].repeats[0]
+    full = np.nanmax(repeat.filled_at_s) * (1 + 1e-6)  # kept with seven figures
+    late = repeat.time_s > full
+    assert late.sum() > 50 and np.all(np.diff(repeat.time_s) > 0)
+    assert np.all(repeat.saturation[late] == repeat.saturation[-1])
+    whole = repeat.snap_force_N[0]
+    assert np.abs(np.diff(repeat.snap_force_N[repeat.time_s > full])).max() < 0.1 * whole
+    # all walls are wet: at 1 - exp(-(t - filled_at) / 0.05 s) kg/kg, as the mean of the Fermi law
+    middle = int(np.flatnonzero(late)[25])
+    moisture = -np.expm1(-(repeat.time_s[middle] - repeat.filled_at_s) / 0.05)
+    share = (1 + np.exp(-0.3 / 0.04)) / (1 + np.exp((moisture - 0.3) / 0.04))
+    layer = found.solid(0).points[found.solid(0).ends, 2].mean(axis=1) / 1e-4 + 1e-9
+    walls = np.bincount(np.minimum(layer, 3).astype(int), minlength=4)
+    mean = np.average(repeat.strength_Pa[middle], weights=walls) / 2e5
+    assert mean == pytest.approx(share.mean(), rel=1e-5)
+
+
 def test_it_stands_in_the_file_with_units(record):
     with h5py.File(record.path) as file:
         group = file["liquids/0/repeats/0"]

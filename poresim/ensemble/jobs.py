@@ -16,6 +16,7 @@ from poresim.ensemble.workers import report
 from poresim.liquid.cup import Cup, Stirred
 from poresim.liquid.liquid import Liquid
 from poresim.outcome.faces import depth_below, inlet_of, wetted_area
+from poresim.outcome.summary import AT_REST
 from poresim.record.model import Repeat
 from poresim.softening.asked import Bar, Walls
 from poresim.solid.network import Network
@@ -119,11 +120,20 @@ def soak_one(number: int, job: Job) -> Done:
     density = job.liquid.density
     repeat = Repeat.of(result, density, carried_viscosity(job.liquid))
     if job.softening is not None:
-        from poresim.softening.bar import soften
-
-        course = result.filled_at_s, result.time_s, repeat.uptake_kg
-        repeat = repeat.softening(soften(network, *course, *job.softening))
+        repeat = _softening(repeat, network, *job.softening)
     return Done(soak_image(job.run, repeat, job.double_precision), _solid_file(job.run, network))
+
+
+def _softening(repeat: Repeat, network: Network, walls: Walls, bar: Bar) -> Repeat:
+    """The same with what its walls do, also while the liquid is at rest."""
+    from poresim.softening.bar import soften, times_of_waiting
+
+    if repeat.ending in AT_REST:
+        moved = np.flatnonzero(np.diff(repeat.uptake_kg))
+        rest = float(repeat.time_s[moved[-1] + 1]) if len(moved) else float(repeat.time_s[0])
+        repeat = repeat.with_times(times_of_waiting(rest, float(repeat.time_s[-1]), walls))
+    course = repeat.filled_at_s, repeat.time_s, repeat.uptake_kg
+    return repeat.softening(soften(network, *course, walls, bar))
 
 
 def snapshot_times(until_s: float | None, count: int) -> tuple[float, ...]:

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.liquid.laws import ViscosityLaw
-from poresim.record.layout import FAILS, SOFT
+from poresim.record.layout import FAILS, GRAINS, SOAK, SOFT
 from poresim.solid.network import Network
 from poresim.uptake.result import BENCH_RATE, Ending, Soak
 
@@ -132,6 +132,23 @@ class Repeat:
             captured_in_tube_m3=soak.captured_in_tube_m3,
             **viscosities,
         )
+
+    def with_times(self, times: Floats) -> Repeat:
+        """The same with more times, which lie between its own: rows there read as straight."""
+        after = np.searchsorted(self.time_s, times, side="right")
+        before, span = after - 1, np.diff(self.time_s)
+        share = (times - self.time_s[before]) / span[before]
+
+        def more(name: str) -> Floats:
+            rows: Floats = getattr(self, name)
+            step = (rows[after] - rows[before]) * share.reshape(-1, *[1] * (rows.ndim - 1))
+            return np.insert(rows, after, rows[before] + step, axis=0)
+
+        columns = {n: c for n, c in (SOAK | GRAINS).items() if c.shape[0] == "t"}
+        known: dict[str, Any] = {
+            n: more(n) for n in columns if len(getattr(self, n)) == len(self.time_s)
+        }
+        return replace(self, **known)
 
     def softening(self, softened: Softened) -> Repeat:
         """The same with what its walls do, told at its times."""

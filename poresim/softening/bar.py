@@ -96,6 +96,16 @@ def soften(
     return Softened(t, force, capacity, weight, fails, strength)
 
 
+def times_of_waiting(wet_s: float, until_s: float, walls: Walls) -> Floats:
+    """(k,) s, between the two: a wall that got wet at the first rises by even hundredths.
+
+    For a soak that is at rest and has no times of its own, while walls go on taking up water.
+    """
+    since = -walls.exchange_s * np.log1p(-np.arange(1, 100) / 100)
+    times = wet_s + since
+    return np.asarray(times[(times > wet_s) & (times < until_s)])
+
+
 def _first_below(spare: Callable[[float], float], times: Floats, at_times: Floats) -> float:
     """When ``spare``, known at the times, first falls below 0; NaN = never."""
     late = np.flatnonzero(at_times < 0)
