@@ -199,13 +199,17 @@ def build_softening(keys: schema.Softening, solid: SolidSpec) -> tuple[Walls, Ba
     """How walls soften and what they are to carry, in SI units, of a scenario's block."""
     assert solid.size is not None
     x, y, z = solid.size
-    walls = Walls(
-        keys.wall_s, keys.dry_strength_kPa * _KPA, keys.midpoint, keys.width, keys.saturated
-    )
     span = x if keys.span_mm is None else keys.span_mm * _MM
     mass = None if solid.dry_density is None else solid.dry_density * x * y * z
     overhang = None if keys.overhang_mm is None else keys.overhang_mm * _MM
-    return walls, Bar((x, y, z), span, mass, overhang)
+    return build_walls(keys), Bar((x, y, z), span, mass, overhang)
+
+
+def build_walls(keys: schema.Softening) -> Walls:
+    """How walls soften, in SI units."""
+    return Walls(
+        keys.wall_s, keys.dry_strength_kPa * _KPA, keys.midpoint, keys.width, keys.saturated
+    )
 
 
 def solid_spec(keys: schema.Solid, folder: Path) -> SolidSpec:

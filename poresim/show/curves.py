@@ -10,18 +10,11 @@ import numpy as np
 from poresim.outcome.words import capital, short, title
 from poresim.record.model import Record
 from poresim.show.captions import footnote, headline, time_unit
+from poresim.show.lines import draw_band, name_lines, spread_words
 from poresim.show.series import Series, grid, repeats_in_words, series_of
-from poresim.show.style import (
-    apart,
-    characters,
-    name_label,
-    readable,
-    styled,
-    text_size,
-)
+from poresim.show.style import characters, name_label, readable, styled, text_size
 
 _WIDTH = 5.4  # inches
-_NARROW = 0.035  # of the panel's height: two lines; such a band is hardly seen beside its line
 _THROUGH = 0.95  # of the pores full: the liquid has come through
 _STRAIGHT = "straight = capillary uptake, Washburn"
 
@@ -35,7 +28,8 @@ def uptake_figure(records: Sequence[Record]) -> Any:
         figure = Figure(figsize=(_WIDTH, 7.6))
         head = headline(figure, title([s.summary for s in series]), _WIDTH)
         when = grid(series)
-        foot = footnote(figure, _spread_words(series, when), records)
+        bands = [s.band("uptake_kg", when) for s in series]
+        foot = footnote(figure, spread_words(series, bands, _top(series, 1.0)), records)
         left, right = 0.135, 0.72
         middle = (head + foot) / 2
         gap = 0.105
@@ -47,13 +41,15 @@ def uptake_figure(records: Sequence[Record]) -> Any:
             (upper, when * ticks, f"Time ({clock})"),
             (lower, np.sqrt(when), f"Square root of time (√s)\n{_STRAIGHT}"),
         ):
-            ends = [_draw(axes, across, s, s.band("uptake_kg", when), factor) for s in series]
+            ends = [
+                draw_band(axes, across, s, b, factor) for s, b in zip(series, bands, strict=True)
+            ]
             axes.set_xlim(0, across[-1])
             axes.set_ylim(0, _top(series, factor))
             axes.locator_params(nbins=5)
             axes.set_xlabel(name)
             axes.set_ylabel(f"Uptake ({unit})")
-            _name_lines(figure, axes, series, ends)
+            name_lines(figure, axes, series, ends)
     return figure
 
 
@@ -126,68 +122,6 @@ def _front(one: Series, when: np.ndarray) -> list[np.ndarray]:
     through = one.band("saturation", when).median >= _THROUGH
     depth = [one.band("front_m", when, q).median * 1e3 for q in (0, 2, 4)]
     return [np.where(through, np.nan, d) for d in depth]
-
-
-def _draw(axes: Any, across: np.ndarray, one: Series, band: Any, factor: float) -> float:
-    """One liquid's median and range; where the line ends (last known height)."""
-    known = np.isfinite(band.median)
-    x = across[known]
-    axes.fill_between(
-        x, band.low[known] * factor, band.high[known] * factor, color=one.colour, alpha=0.2, lw=0
-    )
-    axes.plot(x, band.median[known] * factor, color=one.colour, ls=one.dashes)
-    if not known.all():
-        axes.plot(x[-1:], band.median[known][-1:] * factor, "o", color=one.colour, ms=5)
-    return float(band.median[known][-1] * factor)
-
-
-def _name_lines(figure: Any, axes: Any, series: Sequence[Series], ends: list[float]) -> None:
-    """Names at the right of the lines' ends, moved apart, joined to them by a thin line."""
-    size = text_size(_WIDTH)
-    low, high = axes.get_ylim()
-    box = axes.get_position()
-    per_inch = (high - low) / (box.height * figure.get_figheight())
-    wrap = characters((1 - box.x1) * _WIDTH - 0.22, 1.15 * size)
-    room = (high - low) / (1.2 * size / 72 * per_inch)  # lines of text beside the panel
-    names = [name_label(s.name, wrap, 2 if 2 * len(series) <= room else 1) for s in series]
-    tallest = max((n.count("\n") + 1 for n in names), default=1)
-    gap = tallest * 1.2 * size / 72 * per_inch
-    places = apart(ends, gap, low + gap / 2, high - gap / 4)
-    for one, name, end, place in zip(series, names, ends, places, strict=True):
-        axes.annotate(
-            name,
-            xy=(1.0, end),
-            xytext=(1.05, place),
-            xycoords=("axes fraction", "data"),
-            textcoords=("axes fraction", "data"),
-            color=readable(one.colour),
-            fontweight="bold",
-            va="center",
-            linespacing=1.0,
-            arrowprops={
-                "arrowstyle": "-",
-                "color": one.colour,
-                "lw": 1.0,
-                "relpos": (0.0, 0.5),  # from the name's left end, not across other names
-                "shrinkA": 1,
-                "shrinkB": 0,
-            },
-            annotation_clip=False,
-        )
-
-
-def _spread_words(series: Sequence[Series], when: np.ndarray) -> str:
-    solids = repeats_in_words(series)
-    if solids == "one solid":
-        return "Each line: one solid."
-    words = f"Line: median of {solids}; band: lowest to highest"
-    bands = [one.band("uptake_kg", when) for one in series]
-    widths = [(b.high - b.low)[np.isfinite(b.high)] for b in bands]
-    # Where a curve is steep, even a narrow band is high: the highest tenth does not count.
-    widest = max((float(np.quantile(w, 0.9)) for w in widths if len(w)), default=0.0)
-    if widest < _NARROW * _top(series, 1.0):
-        words += ", here hardly wider than the line"
-    return words + "."
 
 
 def _front_words(series: Sequence[Series]) -> str:

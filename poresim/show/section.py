@@ -124,7 +124,16 @@ def common_scale(slabs: Sequence[Slab], cell: float, tallest: float) -> tuple[fl
 
 
 def panel(figure: Any, slab: Slab, scale: float, place: tuple[float, float], cell: float) -> Any:
-    """A panel with the dry slab; ``place`` is the lower left of a cell ``cell`` wide, inches.
+    """A panel with the dry slab; the rest as in :func:`empty_panel`."""
+    axes = empty_panel(figure, slab, scale, place, cell)
+    _draw_dry(axes, slab)
+    return axes
+
+
+def empty_panel(
+    figure: Any, slab: Slab, scale: float, place: tuple[float, float], cell: float
+) -> Any:
+    """A panel for a slab; ``place`` is the lower left of a cell ``cell`` wide, inches.
 
     The block's outline is drawn, thick where the liquid is.
     """
@@ -145,7 +154,6 @@ def panel(figure: Any, slab: Slab, scale: float, place: tuple[float, float], cel
         spine.set_visible(True)
         spine.set_color(INK if side in wet else "#b9b3a7")
         spine.set_linewidth(3.5 if side in wet else 0.7)
-    _draw_dry(axes, slab)
     return axes
 
 

@@ -116,7 +116,7 @@ def _first_below(spare: Callable[[float], float], times: Floats, at_times: Float
     return float(brentq(spare, times[late[0] - 1], times[late[0]], xtol=1e-12, rtol=1e-10))
 
 
-def _share_left(moisture: ArrayLike, walls: Walls) -> Floats:
+def share_left(moisture: ArrayLike, walls: Walls) -> Floats:
     """(...) Share of the dry strength that is left at that moisture: 1 at none."""
     left = fermi(moisture, walls.midpoint, walls.width)
     return np.asarray(left / fermi(0.0, walls.midpoint, walls.width))
@@ -149,7 +149,7 @@ def _left(wet: Floats, layer: NDArray[np.int64], times: Floats, walls: Walls, n:
     few = max(_AT_ONCE // max(len(wet), 1), 1)
     for first in range(0, len(times), few):
         part = times[first : first + few]
-        left = _share_left(wall_moisture(wet, part, walls.saturated, walls.exchange_s), walls)
+        left = share_left(wall_moisture(wet, part, walls.saturated, walls.exchange_s), walls)
         for k, row in enumerate(left):
             found[first + k] = np.bincount(layer, row, n)
     mean: Floats = (found / np.maximum(held, 1))[:, nearest]
