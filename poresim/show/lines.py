@@ -77,3 +77,16 @@ def spread_words(series: Sequence[Series], bands: Sequence[Band], top: float) ->
     if widest < _NARROW * top:
         words += ", here hardly wider than the line"
     return words + "."
+
+
+def plain_ticks(axis: Any) -> None:
+    """Numbers as people write them, a few of them, also on short logarithmic axes."""
+    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
+
+    if axis.get_scale() != "log":
+        return
+    low, high = sorted(axis.get_view_interval())
+    subs = (1.0, 2.0, 5.0) if high / low < 300 else (1.0,)
+    axis.set_major_locator(LogLocator(base=10, subs=subs, numticks=12))
+    axis.set_major_formatter(FuncFormatter(lambda v, _: f"{v:g}"))
+    axis.set_minor_formatter(NullFormatter())

@@ -79,8 +79,12 @@ def series_of(records: Sequence[Record]) -> list[Series]:
 
 def grid(series: Sequence[Series], count: int = 240) -> np.ndarray:
     """Times from 0 until every curve is flat or ends, equally spaced in sqrt(time)."""
+    return times_to(max((s.busy_s for s in series), default=1.0), series, count)
+
+
+def times_to(busy: float, series: Sequence[Series], count: int = 240) -> np.ndarray:
+    """Times from 0 until somewhat after ``busy`` s, equally spaced in sqrt(time)."""
     longest = max((s.end_s for s in series), default=1.0)
-    busy = max((s.busy_s for s in series), default=1.0)
     end = min(longest, _FLAT * busy) if busy > 0 else longest
     return np.asarray(end * np.linspace(0, 1, count) ** 2)
 

@@ -9,6 +9,7 @@ import numpy as np
 from poresim.curves.capillary import InvasionCurve
 from poresim.curves.summary import SolidCurves
 from poresim.outcome.words import capital, short
+from poresim.show.lines import plain_ticks
 from poresim.show.style import (
     INK,
     SOFT,
@@ -80,7 +81,7 @@ def _suction(axes: Any, found: SolidCurves) -> None:
     legend = axes.legend(frameon=False, loc="upper right", handlelength=1.2)
     for place, text in enumerate(legend.get_texts()):
         text.set_color(readable(colour(place)))
-    _plain_ticks(axes.yaxis)
+    plain_ticks(axes.yaxis)
 
 
 def _intrusion(axes: Any, found: SolidCurves) -> None:
@@ -99,7 +100,7 @@ def _intrusion(axes: Any, found: SolidCurves) -> None:
     axes.set_ylim(0, None)
     axes.set_xlabel("Equivalent diameter (µm), 4 γ |cos θ| / pressure")
     axes.set_ylabel("Intruded (mL/g)" if per_mass else "Share of the pores")
-    _plain_ticks(axes.xaxis)
+    plain_ticks(axes.xaxis)
 
 
 def _shown(curve: InvasionCurve, column: str) -> np.ndarray:
@@ -131,16 +132,3 @@ def _pressure_unit(highest: float) -> tuple[float, str]:
         if highest * factor >= 1:
             return factor, unit
     return 1.0, "Pa"
-
-
-def _plain_ticks(axis: Any) -> None:
-    """Numbers as people write them, a few of them, also on short logarithmic axes."""
-    from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
-
-    if axis.get_scale() != "log":
-        return
-    low, high = sorted(axis.get_view_interval())
-    subs = (1.0, 2.0, 5.0) if high / low < 300 else (1.0,)
-    axis.set_major_locator(LogLocator(base=10, subs=subs, numticks=12))
-    axis.set_major_formatter(FuncFormatter(lambda v, _: f"{v:g}"))
-    axis.set_minor_formatter(NullFormatter())
