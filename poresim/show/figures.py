@@ -11,8 +11,10 @@ import numpy as np
 from poresim.record.files import write_whole
 from poresim.record.model import Record
 from poresim.show.curves import front_figure, uptake_figure
+from poresim.show.firmness import firmness_figure
 from poresim.show.grains import caught_figure, standing_figure
 from poresim.show.section import NotAsked, NothingToShow, section_figure
+from poresim.show.strength import strength_figure
 
 _DPI = 200
 _COLOURS = 128
@@ -24,7 +26,11 @@ _FIGURES: dict[str, tuple[Callable[[Sequence[Record]], Any], tuple[str, ...]]] =
     "section": (section_figure, ("png",)),
     "caught": (caught_figure, ("png", "svg")),
     "standing": (standing_figure, ("png", "svg")),
+    "firmness": (firmness_figure, ("png", "svg")),
+    "strength": (strength_figure, ("png",)),
 }
+#: Whose colours are a scale of numbers: they are kept as they are.
+_EXACT = ("strength",)
 
 
 def figure_paths(folder: Path, name: str) -> list[Path]:
@@ -51,7 +57,7 @@ def write_figures(
             continue
         for kind in kinds:
             path = folder / f"{name}-{figure_name}.{kind}"
-            write_whole(path, _saver(figure, kind))
+            write_whole(path, _saver(figure, kind, exact=figure_name in _EXACT))
             written.append(path)
     return written, remarks
 
@@ -61,14 +67,17 @@ def write_png(figure: Any, path: Path) -> None:
     write_whole(path, _saver(figure, "png"))
 
 
-def _saver(figure: Any, kind: str) -> Callable[[Path], None]:
+def _saver(figure: Any, kind: str, *, exact: bool = False) -> Callable[[Path], None]:
     if kind == "png":
-        return lambda path: _save_png(figure, path)
+        return lambda path: _save_png(figure, path, exact)
     return lambda path: figure.savefig(path, format=kind, metadata={"Date": None})
 
 
-def _save_png(figure: Any, path: Path) -> None:
-    """A PNG of few colours, as flat drawings have: a third of the size for the same picture."""
+def _save_png(figure: Any, path: Path, exact: bool) -> None:
+    """A PNG of few colours, as flat drawings have: a third of the size for the same picture.
+
+    ``exact``: the commonest colours are kept as they are, others become the nearest of these.
+    """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from PIL import Image
 
@@ -76,5 +85,11 @@ def _save_png(figure: Any, path: Path) -> None:
     canvas = FigureCanvasAgg(figure)
     canvas.draw()
     picture = Image.fromarray(np.asarray(canvas.buffer_rgba())[:, :, :3].copy())
-    flat = picture.quantize(_COLOURS, dither=Image.Dither.NONE)
+    if exact:
+        seen, counts = np.unique(np.asarray(picture).reshape(-1, 3), axis=0, return_counts=True)
+        palette = Image.new("P", (1, 1))
+        palette.putpalette(seen[np.argsort(-counts)[:256]].tobytes())
+        flat = picture.quantize(palette=palette, dither=Image.Dither.NONE)
+    else:
+        flat = picture.quantize(_COLOURS, dither=Image.Dither.NONE)
     flat.save(path, format="PNG", dpi=(_DPI, _DPI))
