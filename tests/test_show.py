@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from fakes import block, record_file
 from numpy.testing import assert_allclose
+from pictures import SIGHT, channels, check_legible, lab, texts
 
 from poresim.record.reading import load_record
 from poresim.show import style
@@ -21,42 +22,6 @@ from poresim.show.slab import scale_bar, slab_of
 from poresim.show.states import state_at, told_times
 from poresim.solid.network import Network
 from poresim.uptake.result import Ending
-
-# Machado, Oliveira & Fernandes 2009, IEEE Trans Vis Comput Graph 15:1291, severity 1.0: what
-# linear RGB looks like to people without one kind of cone (values from memory).
-SIGHT = {
-    "normal": np.eye(3),
-    "protanopia": np.array(
-        [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216],
-         [-0.003882, -0.048116, 1.051998]]
-    ),
-    "deuteranopia": np.array(
-        [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413],
-         [-0.011820, 0.042940, 0.968881]]
-    ),
-    "tritanopia": np.array(
-        [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602],
-         [0.004733, 0.691367, 0.303900]]
-    ),
-}  # fmt: skip
-
-
-def channels(colour: str) -> np.ndarray:
-    return np.array([int(colour[i : i + 2], 16) for i in (1, 3, 5)]) / 255
-
-
-def lab(colour: str, sight: str) -> np.ndarray:
-    """CIELAB (CIE 1976, D65) of a colour as it is seen."""
-    c = channels(colour)
-    linear = np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4)
-    linear = np.clip(SIGHT[sight] @ linear, 0, 1)
-    to_xyz = np.array(
-        [[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750],
-         [0.0193339, 0.1191920, 0.9503041]]
-    )  # fmt: skip
-    xyz = to_xyz @ linear / np.array([0.95047, 1.0, 1.08883])
-    f = np.where(xyz > 0.008856, np.cbrt(xyz), 7.787 * xyz + 16 / 116)
-    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
 
 
 def distance(one: str, other: str, sight: str) -> float:
@@ -104,20 +69,6 @@ def record(tmp_path_factory):
     return load_record(record_file(folder, cells=(8, 8, 12), snapshots=10))
 
 
-def texts(figure):
-    import matplotlib.text
-
-    beyond = set()
-    for axes in figure.axes:
-        for axis in (axes.xaxis, axes.yaxis):
-            low, high = sorted(axis.get_view_interval())
-            for tick in axis.get_major_ticks():
-                if not low <= tick.get_loc() <= high:  # made, but not drawn
-                    beyond |= {tick.label1, tick.label2}
-    found = figure.findobj(matplotlib.text.Text)
-    return [t for t in found if t.get_text() and t.get_visible() and t not in beyond]
-
-
 @pytest.fixture(scope="module")
 def odd(tmp_path_factory):
     """One flat little block, two liquids, a short time: other labels than usual."""
@@ -130,26 +81,7 @@ def odd(tmp_path_factory):
 def test_figures_are_legible_on_a_phone(request, which, make):
     """Scaled to 360 px width every letter is at least 9 px tall (its em); nothing is cut off,
     and no two texts lie on one another."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-
-    figure = make([request.getfixturevalue(which)])
-    canvas = FigureCanvasAgg(figure)
-    canvas.draw()
-    renderer = canvas.get_renderer()
-    width, height = figure.bbox.width, figure.bbox.height
-    boxes = []
-    for text in texts(figure):
-        em = text.get_fontsize() / 72 * figure.dpi * style.PHONE_PX / width
-        assert em >= 9, (text.get_text(), em)
-        box = text.get_window_extent(renderer)
-        name = text.get_text()
-        assert box.x0 >= -1 and box.x1 <= width + 1, name  # noqa: PT018
-        assert box.y0 >= -1 and box.y1 <= height + 1, name  # noqa: PT018
-        boxes.append((name, box))
-    for (name, one), (other_name, other) in itertools.combinations(boxes, 2):
-        across = min(one.x1, other.x1) - max(one.x0, other.x0)
-        up = min(one.y1, other.y1) - max(one.y0, other.y0)
-        assert across < 2 or up < 2, (name, other_name)
+    check_legible(make([request.getfixturevalue(which)]))
 
 
 def test_every_figure_says_what_it_shows(record):

@@ -86,9 +86,12 @@ def _save_png(figure: Any, path: Path, exact: bool) -> None:
     canvas.draw()
     picture = Image.fromarray(np.asarray(canvas.buffer_rgba())[:, :, :3].copy())
     if exact:
-        seen, counts = np.unique(np.asarray(picture).reshape(-1, 3), axis=0, return_counts=True)
+        places = np.array([16, 8, 0])  # of red, green and blue in one number
+        one_number = (np.asarray(picture).astype(np.int64) << places).sum(axis=2)
+        seen, counts = np.unique(one_number, return_counts=True)
+        kept = seen[np.argsort(-counts)[:256], None] >> places & 255
         palette = Image.new("P", (1, 1))
-        palette.putpalette(seen[np.argsort(-counts)[:256]].tobytes())
+        palette.putpalette(kept.astype(np.uint8).tobytes())
         flat = picture.quantize(palette=palette, dither=Image.Dither.NONE)
     else:
         flat = picture.quantize(_COLOURS, dither=Image.Dither.NONE)

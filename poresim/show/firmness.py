@@ -92,7 +92,7 @@ def firmness_figure(records: Sequence[Record]) -> Any:
         head = headline(figure, _title(series), _WIDTH)
         words = f"{spread_words(series, forces, max(dry))} {_words(series, overhang)}"
         foot = footnote(figure, words, records)
-        left, right, under = 0.155, 0.72, 0.56 / figure.get_figheight()
+        left, right, under = 0.175, 0.7, 0.56 / figure.get_figheight()
         bottom = foot + under
         tall = (head - bottom - 0.02 - (under + 0.01 if overhang else 0)) / (2 if overhang else 1)
         places = [bottom + tall + under + 0.01, bottom] if overhang else [bottom]

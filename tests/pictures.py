@@ -1,0 +1,84 @@
+"""What every picture is held to: how it is seen, and that its letters are read on a phone."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+
+from poresim.show import style
+
+# Machado, Oliveira & Fernandes 2009, IEEE Trans Vis Comput Graph 15:1291, severity 1.0: what
+# linear RGB looks like to people without one kind of cone (values from memory).
+SIGHT = {
+    "normal": np.eye(3),
+    "protanopia": np.array(
+        [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216],
+         [-0.003882, -0.048116, 1.051998]]
+    ),
+    "deuteranopia": np.array(
+        [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413],
+         [-0.011820, 0.042940, 0.968881]]
+    ),
+    "tritanopia": np.array(
+        [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602],
+         [0.004733, 0.691367, 0.303900]]
+    ),
+}  # fmt: skip
+
+
+def channels(colour: str) -> np.ndarray:
+    return np.array([int(colour[i : i + 2], 16) for i in (1, 3, 5)]) / 255
+
+
+def lab(colour: str, sight: str) -> np.ndarray:
+    """CIELAB (CIE 1976, D65) of a colour as it is seen."""
+    c = channels(colour)
+    linear = np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4)
+    linear = np.clip(SIGHT[sight] @ linear, 0, 1)
+    to_xyz = np.array(
+        [[0.4124564, 0.3575761, 0.1804375], [0.2126729, 0.7151522, 0.0721750],
+         [0.0193339, 0.1191920, 0.9503041]]
+    )  # fmt: skip
+    xyz = to_xyz @ linear / np.array([0.95047, 1.0, 1.08883])
+    f = np.where(xyz > 0.008856, np.cbrt(xyz), 7.787 * xyz + 16 / 116)
+    return np.array([116 * f[1] - 16, 500 * (f[0] - f[1]), 200 * (f[1] - f[2])])
+
+
+def texts(figure):
+    import matplotlib.text
+
+    beyond = set()
+    for axes in figure.axes:
+        for axis in (axes.xaxis, axes.yaxis):
+            low, high = sorted(axis.get_view_interval())
+            for tick in axis.get_major_ticks():
+                if not low <= tick.get_loc() <= high:  # made, but not drawn
+                    beyond |= {tick.label1, tick.label2}
+    found = figure.findobj(matplotlib.text.Text)
+    return [t for t in found if t.get_text() and t.get_visible() and t not in beyond]
+
+
+def check_legible(figure):
+    """Scaled to 360 px width every letter is at least 9 px tall (its em); nothing is cut off,
+    and no two texts lie on one another."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.text import Text
+
+    canvas = FigureCanvasAgg(figure)
+    canvas.draw()
+    renderer = canvas.get_renderer()
+    width, height = figure.bbox.width, figure.bbox.height
+    boxes = []
+    for text in texts(figure):
+        em = text.get_fontsize() / 72 * figure.dpi * style.PHONE_PX / width
+        assert em >= 9, (text.get_text(), em)
+        box = Text.get_window_extent(text, renderer)  # without the line that leads to a name
+        name = text.get_text()
+        assert box.x0 >= -1 and box.x1 <= width + 1, name  # noqa: PT018
+        assert box.y0 >= -1 and box.y1 <= height + 1, name  # noqa: PT018
+        boxes.append((name, box))
+    for (name, one), (other_name, other) in itertools.combinations(boxes, 2):
+        across = min(one.x1, other.x1) - max(one.x0, other.x0)
+        up = min(one.y1, other.y1) - max(one.y0, other.y0)
+        assert across < 2 or up < 2, (name, other_name)
