@@ -36,9 +36,9 @@ MASS = DENSITY * SIZE[0] * SIZE[1] * SIZE[2]
 CARRIES, DROOPS, FALLS = 2e-4, 25e-3, 0.3  # m of overhang: for ever, until it is soaked, never
 
 
-def softened(record, overhang=DROOPS):
+def softened(record, overhang=DROOPS, size=SIZE):
     """A record as a run with walls that soften makes it."""
-    bar = Bar(SIZE, SPAN, MASS, overhang)
+    bar = Bar(size, SPAN, MASS, overhang)
 
     def soft(solid, repeat):
         return repeat.softening(
@@ -254,8 +254,10 @@ def test_softening_that_is_not_asked_for_is_not_shown(hard, make):
 
 
 def test_hard_records_beside_soft_ones_are_left_out(hard, record):
-    figure = firmness_figure([hard, replace(record, liquids=record.liquids[:1])])
-    assert "gum broth" not in said(figure)
+    hard = replace(hard, title="A hard rusk")
+    for make in (firmness_figure, strength_figure):
+        found = said(make([hard, replace(record, liquids=record.liquids[:1])]))
+        assert "gum broth" not in found and "A hard rusk" not in found
 
 
 def test_files_are_written_where_softening_is_asked_for(record, hard, tmp_path):
@@ -317,3 +319,17 @@ def test_legible(one_solid, make, count, overhang):
     check_legible(figure)
     for word in ("No basis for texture-modified diets.", "Invented example values."):
         assert word in said(figure)
+
+
+@pytest.mark.parametrize("cells", [(30, 3, 4), (12, 3, 7), (1, 1, 8)])
+def test_maps_of_bars_of_all_shapes_are_legible(tmp_path, cells):
+    """Flat ones stand below one another: then both are as wide as there is room."""
+    bare = load_record(record_file(tmp_path, repeats=1, cells=cells, snapshots=6))
+    figure = strength_figure([softened(bare, size=tuple(1e-4 * c for c in cells))])
+    check_legible(figure)
+    wet, strong = (axes.get_position() for axes in figure.axes[:2])
+    assert ("Below: the same tubes" in said(figure)) == (cells[0] > 2 * cells[2])
+    if cells[0] > 2 * cells[2]:
+        assert strong.y1 < wet.y0 and strong.x0 == wet.x0
+    else:
+        assert strong.x0 > wet.x1 and strong.y0 == wet.y0

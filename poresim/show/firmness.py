@@ -15,7 +15,7 @@ from poresim.record.model import Record, Repeat
 from poresim.show.captions import footnote, headline, time_unit
 from poresim.show.lines import draw_band, name_lines, plain_ticks, spread_words
 from poresim.show.section import NotAsked
-from poresim.show.series import Series, series_of, times_to
+from poresim.show.series import Series, records_of, series_of, times_to
 from poresim.show.style import BACKGROUND, SOFT, apart, label, styled, text_size
 
 Floats = NDArray[np.float64]
@@ -91,7 +91,7 @@ def firmness_figure(records: Sequence[Record]) -> Any:
         figure = Figure(figsize=(_WIDTH, _BOTH if overhang else _ONE))
         head = headline(figure, _title(series), _WIDTH)
         words = f"{spread_words(series, forces, max(dry))} {_words(series, overhang)}"
-        foot = footnote(figure, words, records)
+        foot = footnote(figure, words, records_of(series))
         left, right, under = 0.175, 0.7, 0.56 / figure.get_figheight()
         bottom = foot + under
         tall = (head - bottom - 0.02 - (under + 0.01 if overhang else 0)) / (2 if overhang else 1)

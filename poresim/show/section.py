@@ -173,11 +173,11 @@ def depth_labels(slab: Slab) -> list[str]:
     return [*words[:-1], f"{words[-1]} mm"]
 
 
-def draw_depth(axes: Any, slab: Slab, size: float) -> None:
-    """Depth marks at the panel's right edge."""
-    marks = depth_marks(slab)
+def draw_depth(axes: Any, slab: Slab, size: float, kept: slice = slice(None)) -> None:
+    """Depth marks at the panel's right edge; ``kept``: which of all."""
+    marks = depth_marks(slab)[kept]
     top = slab.wet_sides == ("top",)
-    axes.set_yticks(slab.high[1] - marks if top else slab.low[1] + marks, depth_labels(slab))
+    axes.set_yticks(slab.high[1] - marks if top else slab.low[1] + marks, depth_labels(slab)[kept])
     axes.yaxis.tick_right()
     axes.tick_params(axis="y", length=0.25 * size, pad=0.2 * size)
 

@@ -77,6 +77,11 @@ def series_of(records: Sequence[Record]) -> list[Series]:
     return found
 
 
+def records_of(series: Sequence[Series]) -> list[Record]:
+    """The records that they are from, in their order."""
+    return list({id(one.record): one.record for one in series}.values())
+
+
 def grid(series: Sequence[Series], count: int = 240) -> np.ndarray:
     """Times from 0 until every curve is flat or ends, equally spaced in sqrt(time)."""
     return times_to(max((s.busy_s for s in series), default=1.0), series, count)

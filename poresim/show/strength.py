@@ -18,6 +18,7 @@ from poresim.show.section import (
     chosen,
     common_scale,
     depth_labels,
+    depth_marks,
     draw_depth,
     draw_legend,
     draw_scale,
@@ -25,7 +26,7 @@ from poresim.show.section import (
     empty_panel,
     panel,
 )
-from poresim.show.series import Series, caution
+from poresim.show.series import Series, caution, records_of
 from poresim.show.slab import Slab
 from poresim.show.states import State, reading, snapshot_grid, state_at
 from poresim.show.style import INK, SOFT, characters, label, name_label, readable, styled, text_size
@@ -43,6 +44,7 @@ _STEPS = 10  # of colour, so that each can be told in the bar
 _WIDTH = 7.0  # inches
 _PROFILE = 0.42  # inches, width of the profile beside a map
 _TALLEST = 3.2
+_FLAT = 2.0  # as wide as so many heights: the map stands below the section, not beside it
 _ALIKE = 0.01  # of the dry strength: walls whose layers are as far off are not the record's
 
 
@@ -82,16 +84,20 @@ def strength_figure(records: Sequence[Record]) -> Any:
         depths = max((depth_labels(slab)[-1] for slab in slabs), key=len)
         left, right, gap, apart = 0.12, (0.62 * len(depths) + 0.9) * line, 0.08, 0.3
         pair = (_WIDTH - left - right + apart) / len(times) - apart
-        cell = (pair - _PROFILE - 2 * gap) / 2
+        flat = max(_flatness(slab) for slab in slabs) > _FLAT
+        cell = pair - _PROFILE - gap if flat else (pair - _PROFILE - 2 * gap) / 2
         scale, tall = common_scale(slabs, cell, _TALLEST)
         closed = any(np.isfinite(r.blocked_at_s).any() for r in repeats)
         under = (2.7 if closed else 1.55) * line
         title = label(_title(series, rows), characters(_WIDTH * 0.95, 1.3 * size), 4)
-        words = label(_foot(slabs, number, records), characters(_WIDTH * 0.97, size), 7)
+        words = label(
+            _foot(slabs, number, records_of(series), flat), characters(_WIDTH * 0.97, size), 7
+        )
         lines = words.count("\n") + 1
         head = (title.count("\n") + 1) * 1.45 * line + 0.1 + 1.5 * line
-        foot = (lines * 1.25 + (4.9 if closed else 3.2)) * line
-        row = 1.55 * line + tall + under
+        foot = (lines * 1.25 + (4.9 if closed or flat else 3.2)) * line
+        low = tall + 1.55 * line if flat else 0.0  # where the section stands, above the map
+        row = 1.55 * line + tall + under + low
         height = head + len(series) * row + foot
         figure = Figure(figsize=(_WIDTH, height))
         figure.text(0.015, 1 - 0.05 / height, title, va="top", fontsize=1.15 * size, weight="bold")
@@ -100,29 +106,34 @@ def strength_figure(records: Sequence[Record]) -> Any:
             y = 1 - (head - 0.25 * line) / height
             figure.text(x / _WIDTH, y, capital(f"after {seconds(when)}"), weight="bold")
         for i, (one, slab, shown) in enumerate(zip(series, slabs, rows, strict=True)):
-            bottom = height - head - (i + 1) * row + under
+            bottom = height - head - (i + 1) * row + (1.55 * line if flat else under)
+            above = bottom + tall + under if flat else bottom
             name = name_label(one.name, characters(_WIDTH * 0.95, 1.12 * size), 1)
             figure.text(
-                left / _WIDTH, (bottom + tall + 0.4 * line) / height, name,
+                left / _WIDTH, (above + tall + 0.4 * line) / height, name,
                 color=readable(one.colour), weight="bold",
             )  # fmt: skip
             for j, found in enumerate(shown):
                 x = left + j * (pair + apart)
-                wet = panel(figure, slab, scale, (x, bottom), cell)
+                wet = panel(figure, slab, scale, (x, above), cell)
                 draw_state(wet, slab, found.state, one.colour, scale)
                 wet.set_xlabel(
                     reading(found.state, closed), labelpad=2, linespacing=1.0,
                     color=readable(one.colour),
                 )  # fmt: skip
-                map_ = empty_panel(figure, slab, scale, (x + cell + gap, bottom), cell)
+                at = x if flat else x + cell + gap
+                map_ = empty_panel(figure, slab, scale, (at, bottom), cell)
                 draw_strength(map_, slab, found.share)
                 map_.set_xlabel(f"{percent(found.force)} force", labelpad=2, linespacing=1.0)
                 _draw_profile(figure, map_, slab, found.layers, gap, j == len(times) - 1)
+        y = (lines * 1.25 + 0.9) * line
         if closed:
-            draw_legend(figure, size, (lines * 1.25 + 0.9) * line / height)
-        y = (lines * 1.25 + (3.7 if closed else 2.0)) * line
-        _draw_bar(figure, y, line)
-        draw_scale(figure, slabs[0], scale, size, 1 - right / _WIDTH, y / height)
+            draw_legend(figure, size, y / height)
+        bar = (lines * 1.25 + (3.7 if closed or flat else 2.0)) * line
+        _draw_bar(figure, bar, line)
+        draw_scale(
+            figure, slabs[0], scale, size, 1 - right / _WIDTH, (y if flat else bar) / height
+        )  # a flat block's is long
         figure.text(0.015, 0.06 / height, words, va="bottom", color=SOFT, linespacing=1.15)
     return figure
 
@@ -174,6 +185,12 @@ def draw_strength(axes: Any, slab: Slab, share: Floats) -> Any:
     return tubes
 
 
+def _flatness(slab: Slab) -> float:
+    """Width over height."""
+    wide, tall = slab.high - slab.low
+    return float(wide / tall) if tall > 0 else np.inf
+
+
 def _draw_profile(
     figure: Any, beside: Any, slab: Slab, layers: Floats, gap: float, named: bool
 ) -> None:
@@ -188,7 +205,11 @@ def _draw_profile(
     axes.set_xlim(0, 104)
     axes.set_ylim(beside.get_ylim())
     axes.set_xticks([50, 100], [])
-    draw_depth(axes, slab, text_size(_WIDTH))
+    size = text_size(_WIDTH)
+    marks = depth_marks(slab)
+    room = box.height * figure.get_figheight() * 72 / np.ptp(beside.get_ylim())  # points a mm
+    step = int(np.ceil(1.2 * size / (room * (marks[1] - marks[0])))) if len(marks) > 1 else 1
+    draw_depth(axes, slab, size, slice(None, None, -step))
     axes.tick_params(length=0, labelright=named)
     axes.spines["bottom"].set_visible(False)
 
@@ -239,14 +260,15 @@ def _title(series: Sequence[Series], rows: Sequence[Sequence[Shown]]) -> str:
     return f"{text}, {short(other)} {percent(strong)}" if len(told) > 1 else text
 
 
-def _foot(slabs: Sequence[Slab], number: int, records: Sequence[Record]) -> str:
+def _foot(slabs: Sequence[Slab], number: int, records: Sequence[Record], flat: bool) -> str:
+    first, second = ("Above", "Below") if flat else ("Left", "Right")
     thick = slabs[0].thickness_mm
     titles = "; ".join(dict.fromkeys(label(r.title) for r in records))
     return (
-        f"Left: a slab {thick:.2g} mm thick through the middle of solid {number}, tubes to scale, "
-        "grey dry, coloured wet; per cent of all pores. Right: the same tubes by the strength of "
-        "their walls; curve: mean of each layer, 0 to 100 %; force: of the dry snap force. "
-        f"Liquid enters at the thick edge; mm count from it. {DIETS} {caution(records)} "
+        f"{first}: a slab {thick:.2g} mm thick through the middle of solid {number}, tubes to "
+        f"scale, grey dry, coloured wet; per cent of all pores. {second}: the same tubes by the "
+        "strength of their walls; curve: mean of each layer, 0 to 100 %; force: of the dry snap "
+        f"force. Liquid enters at the thick edge; mm count from it. {DIETS} {caution(records)} "
         f"Scenario: {titles}."
     ).replace("..", ".")
 
