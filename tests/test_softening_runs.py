@@ -109,6 +109,25 @@ def test_a_block_at_rest_has_times_of_its_own(tmp_path):
     assert mean == pytest.approx(share.mean(), rel=1e-5)
 
 
+def test_more_times_leave_what_there_was(record):
+    """Rows between are as numpy's interp has them, of grains by class, too."""
+    repeat = replace(record.liquids[1].repeats[0], snap_force_N=np.zeros(0))
+    assert repeat.captured_m3.ndim == 2 and repeat.captured_m3.any()
+    times = repeat.time_s
+    extra = np.array([0.3 * times[4] + 0.7 * times[5], times[-2], (times[-2] + times[-1]) / 2])
+    more = repeat.with_times(extra)
+    np.testing.assert_array_equal(more.time_s, np.sort([*times, *extra]))
+    new = np.searchsorted(more.time_s, extra, side="right") - 1
+    for name in ("uptake_kg", "saturation", "front_m", "captured_m3", "offered_share", "cup_m3"):
+        rows, before = getattr(more, name), getattr(repeat, name)
+        np.testing.assert_array_equal(np.delete(rows, new, axis=0), before)
+        for column, old in zip(
+            rows.reshape(len(rows), -1).T, before.reshape(len(times), -1).T, strict=True
+        ):
+            np.testing.assert_allclose(column[new], np.interp(extra, times, old), rtol=1e-12)
+    assert len(more.filled_at_s) == len(repeat.filled_at_s)
+
+
 def test_it_stands_in_the_file_with_units(record):
     with h5py.File(record.path) as file:
         group = file["liquids/0/repeats/0"]
