@@ -33,6 +33,8 @@ class Asked:
     cores: int  # 1 or 2
     face_m2: float | None
     cup: Cup | Stirred
+    lifts: NDArray[np.float64]  # when it is lifted out and put back, in turn, s
+    outside: NDArray[np.int64]
 
 
 def checked_inputs(
@@ -50,9 +52,13 @@ def checked_inputs(
     face_m2: float | None = None,
     cup: Cup | Stirred | None = None,
     inlet_pressure: ArrayLike = 0.0,
+    lift_s: ArrayLike = (),
+    outside: ArrayLike | None = None,
 ) -> Asked:
     """All arguments, or a ValueError that says which is wrong."""
-    named = _inlet(inlet, solid.junctions)
+    named = _junctions("inlet", inlet, solid)
+    if named.size == 0:
+        raise ValueError("inlet must list at least one junction")
     where = np.unique(named)
     pressed = _inlet_pressure(inlet_pressure, named, where)
     if until_s is None and until_saturation is None:
@@ -96,20 +102,34 @@ def checked_inputs(
         cores=min(int(cores or machine.cores()), 2),
         face_m2=None if face_m2 is None else float(face_m2),
         cup=Stirred() if cup is None else cup,
+        lifts=_lifts(lift_s),
+        outside=where if outside is None else np.unique(_junctions("outside", outside, solid)),
     )
 
 
-def _inlet(inlet: ArrayLike, junctions: int) -> NDArray[np.int64]:
-    raw = np.atleast_1d(np.asarray(inlet))
-    if raw.ndim != 1 or raw.size == 0:
-        raise ValueError("inlet must list at least one junction")
+def _lifts(lift_s: ArrayLike) -> NDArray[np.float64]:
+    raw = np.atleast_1d(np.asarray(lift_s))
+    if raw.ndim != 1 or raw.dtype.kind not in "iuf":
+        raise ValueError(f"lift_s must be a row of times in s, got {lift_s!r}")
+    times = raw.astype(np.float64)
+    if not np.all(np.isfinite(times)) or np.any(times <= 0) or np.any(np.diff(times) <= 0):
+        raise ValueError(f"lift_s must hold finite times above 0 s, each later than the last, got {lift_s!r}")
+    return times
+
+
+def _junctions(name: str, given: ArrayLike, solid: Network) -> NDArray[np.int64]:
+    raw = np.atleast_1d(np.asarray(given))
+    if raw.size == 0:
+        return np.zeros(0, np.int64)
+    if raw.ndim != 1:
+        raise ValueError(f"{name} must be a row of junction indices, got {raw.shape}")
     if raw.dtype.kind not in "iu":
-        raise ValueError(f"inlet must hold whole numbers (junction indices), got {raw.dtype}")
-    bad = (raw < 0) | (raw >= junctions)
+        raise ValueError(f"{name} must hold whole numbers (junction indices), got {raw.dtype}")
+    bad = (raw < 0) | (raw >= solid.junctions)
     if bad.any():
         raise ValueError(
-            f"inlet names junction {int(raw[bad][0])}, but there are {junctions} "
-            f"(0 to {junctions - 1})"
+            f"{name} names junction {int(raw[bad][0])}, but there are {solid.junctions} "
+            f"(0 to {solid.junctions - 1})"
         )
     return raw.astype(np.int64)
 

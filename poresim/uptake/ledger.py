@@ -30,6 +30,7 @@ from poresim.uptake.state import BLOCKS, END_0, END_1, FILLS, NOTHING
 _MEETING_STEPS = 100
 _MOST_LEFT = 0.5  # of a time: what was said of all of it says little of less
 _THERE = 1e-12  # a tube but for this share of it is full: the rest is rounding
+_ROUNDING = 1e-15  # of the length: a meniscus this close to its mouth is there
 _MEETING = 1e-7  # of the length: menisci this close have met
 
 
@@ -161,11 +162,11 @@ def _move(law, wetting, tube, a, b, now, until):
         area = math.pi * tube.radius * tube.radius
         if a.feeds:
             moved0, _ = _plain_outflow(law, wetting, tube, tube.x0, a.pressure, time)
-            tube.x0 = max(tube.x0 + moved0 / area, 0.0)
+            tube.x0 = _stands(tube, tube.x0 + moved0 / area)
             tube.count -= tube.risk0 * max(moved0, 0.0)
         if b.feeds:
             moved1, _ = _plain_outflow(law, wetting, tube, tube.x1, b.pressure, time)
-            tube.x1 = max(tube.x1 + moved1 / area, 0.0)
+            tube.x1 = _stands(tube, tube.x1 + moved1 / area)
             tube.count -= tube.risk1 * max(moved1, 0.0)
     else:
         # what is booked to the step's end was said by the law, or by a touch to it
@@ -173,10 +174,11 @@ def _move(law, wetting, tube, a, b, now, until):
         area = math.pi * tube.radius * tube.radius
         if a.feeds:
             if known:
-                new = max(tube.x0 + tube.v0 / area, 0.0)
+                new = _stands(tube, tube.x0 + tube.v0 / area)
             else:
                 at = a.pressure + tube.lead0
                 new, _ = advance(law, wetting, tube, tube.tilt, tube.x0, tube.place0, at, time)
+                new = _stands(tube, new)
             moved0 = _volume_between(tube, tube.x0, new)
             tube.speed0 = (new - tube.x0) / time
             passed = max(past_throat(tube, new) - past_throat(tube, tube.x0), 0.0)
@@ -184,10 +186,11 @@ def _move(law, wetting, tube, a, b, now, until):
             tube.x0 = new
         if b.feeds:
             if known:
-                new = max(tube.x1 + tube.v1 / area, 0.0)
+                new = _stands(tube, tube.x1 + tube.v1 / area)
             else:
                 at = b.pressure + tube.lead1
                 new, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, tube.place1, at, time)
+                new = _stands(tube, new)
             moved1 = _volume_between(tube, tube.x1, new)
             tube.speed1 = (new - tube.x1) / time
             passed = max(past_throat(tube, new) - past_throat(tube, tube.x1), 0.0)
@@ -196,6 +199,12 @@ def _move(law, wetting, tube, a, b, now, until):
         expect(wetting, tube, a, b, until - now, whole)
     tube.start = now
     return moved0, moved1
+
+
+@inner
+def _stands(tube, x):
+    """At its mouth if but for rounding."""
+    return x if x > _ROUNDING * tube.length else 0.0
 
 
 @inner

@@ -16,9 +16,11 @@ from poresim.solid.network import Network
 from poresim.uptake.begin import build_state, carried_viscosity, caught_grains
 from poresim.uptake.bodies import asked_of_all, with_bodies
 from poresim.uptake.cake import with_roofs
+from poresim.uptake.drain import lift_out, make_air, put_back
 from poresim.uptake.inputs import checked_inputs
 from poresim.uptake.observe import BALANCE, Course, front_of
 from poresim.uptake.result import Ending, Soak
+from poresim.uptake.state import State
 from poresim.uptake.step import CONTROL, Stepper
 
 Floats = NDArray[np.float64]
@@ -35,6 +37,7 @@ _LONGER = 3.0  # a step over the last one, where that did not end on an event
 _OF_THE_REST = 0.7  # of the time after which the cup would be empty
 _STEADY = 0.3  # where a step holds many events, the next is not shorter than this share of it
 _COARSE_KINK = 1e-6  # times the accuracy, of a pressure: how closely it is looked for
+_AT_ONCE = 0.1  # times the accuracy and the next arrival's wait: a step that only finds pressures
 _LATE = 0.01  # times the accuracy and the time: so late may a meniscus be for one step
 _REACH = 0.6  # of the root of the accuracy: changes of a flow that a tangent serves
 _GRASP = 3.0  # the same of what a meniscus takes
@@ -132,6 +135,8 @@ def soak(
     face_m2: float | None = None,
     cup: Cup | Stirred | None = None,
     inlet_pressure: ArrayLike = 0.0,
+    lift_s: ArrayLike = (),
+    outside: ArrayLike | None = None,
 ) -> Soak:
     """Soak a dry network from its inlet junctions, whose pressure stays as given.
 
@@ -158,6 +163,10 @@ def soak(
         stirred and without end.
     inlet_pressure : Pa above the air's: one for all inlets, or one each in the order of ``inlet``.
         Below the surface it is the head of the liquid; below 0 it is suction.
+    lift_s : times, s, at which the solid is lifted out of the liquid and put back, in turn. Out of
+        it liquid goes on from wide tubes into narrow ones, air enters from the outside, and what is
+        pressed out drips off.
+    outside : junctions at which air stands then; by default the inlets.
 
     Raises
     ------
@@ -168,6 +177,7 @@ def soak(
     for course in march(
         solid, liquid, inlet, until_s, until_saturation, accuracy, gravity, air, seed,
         snapshots, depth_m, cores=cores, face_m2=face_m2, cup=cup, inlet_pressure=inlet_pressure,
+        lift_s=lift_s, outside=outside,
     ):  # fmt: skip
         if progress is not None:
             progress(course.share_done(), course.time, course.saturation)
@@ -193,6 +203,8 @@ def march(
     face_m2: float | None = None,
     cup: Cup | Stirred | None = None,
     inlet_pressure: ArrayLike = 0.0,
+    lift_s: ArrayLike = (),
+    outside: ArrayLike | None = None,
 ) -> Iterator[Course]:
     """The soak step by step: yields the same :class:`Course`, longer by a step each time.
 
@@ -201,7 +213,7 @@ def march(
     """
     asked = checked_inputs(
         solid, inlet, until_s, until_saturation, accuracy, gravity, air, seed, snapshots, depth_m,
-        cores, face_m2, cup, inlet_pressure,
+        cores, face_m2, cup, inlet_pressure, lift_s, outside,
     )  # fmt: skip
     waisted = bool(np.any(solid.waist < 1))
     few = _ONE_BY_ONE_WAISTED if waisted and accuracy >= _FINE else _ONE_BY_ONE_UP_TO
@@ -250,16 +262,34 @@ def march(
     course.exact = state.exact
     yield course
     while course.ending is None:
-        until = _next_time(stepper.arrival_waits(), course, pace)
+        if course.time >= course.next_turn:
+            _turn(state, course)
+        lifted = course.air is not None
+        until = _next_time(stepper.arrival_waits(lifted), course, pace)
         if until is None:
             course.rest()
-            break
+            continue
         fresh = course.last_event == course.time
         time, held = stepper.take(course.time, until, course.held, fresh)
-        stepper.carry_on(time, held, course.ends(time, held))
+        if lifted:
+            more, course.stirred = stepper.let_air_in(course.air, time)
+            held += more
+        else:
+            stepper.carry_on(time, held, course.ends(time, held))
         course.record(time, held)
         yield course
     yield course
+
+
+def _turn(state: State, course: Course) -> None:
+    """The solid is lifted out of the liquid, or put back."""
+    if course.air is None:
+        course.air = make_air(state, course.asked.outside)
+    if course.in_liquid:
+        lift_out(state)
+    else:
+        put_back(state, course.air, course.asked.inlet_pressure, course.time)
+    course.turned()
 
 
 def _offered_at_first(cup: Cup | Stirred, liquid: Liquid, until_s: float) -> Floats | None:
@@ -293,7 +323,10 @@ def _control(pace: Pace, liquid: Liquid, accuracy: float, waisted: bool) -> Any:
 def _next_time(waits: NDArray[np.float64], course: Course, pace: Pace) -> float | None:
     """Where the next step ends; None when nothing moves any more."""
     now = course.time
-    if len(waits) == 0:
+    if course.stirred:
+        least = min(float(waits.min()), now) if len(waits) else now
+        step = max(_AT_ONCE * course.asked.accuracy * least, 1e-12 * now)
+    elif len(waits) == 0:
         # a junction just reached has no pressure of its own yet, and where little flows it takes
         # some steps to settle: rest is what a step shows that changes nothing
         if now == 0.0 or course.settled:

@@ -15,7 +15,8 @@ from poresim.uptake.carry import weigh
 from poresim.uptake.inputs import Asked
 from poresim.uptake.result import Ending, Soak
 from poresim.uptake.shear import Shear, edges, shares
-from poresim.uptake.state import State
+from poresim.uptake.drain import Air
+from poresim.uptake.state import PASSING, State
 from poresim.uptake.supply import Supply
 
 QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
@@ -54,6 +55,12 @@ def _menisci(tubes, junctions, depth, found, n):
     return n
 
 
+def _stops(asked: Asked) -> list[float]:
+    """When a step has to end: snapshots, lifts, and the end."""
+    times = np.union1d(asked.snapshots, asked.lifts)
+    return [*times[times <= asked.until_s].tolist(), asked.until_s]
+
+
 class Course:
     """What has happened so far. The march extends it; observers only read it."""
 
@@ -87,7 +94,13 @@ class Course:
         self._grains: list[NDArray[np.float64]] = [self._books()]
         self._ahead: list[float] = [self._front_fraction()]
         self.shear = Shear(state)
-        self._stops = [*asked.snapshots[asked.snapshots <= asked.until_s], asked.until_s]
+        self._stops = _stops(asked)
+        self._kept = set(asked.snapshots.tolist())
+        self.air: Air | None = None  # once it has been lifted out
+        self._turns = iter([*asked.lifts[asked.lifts < asked.until_s].tolist(), math.inf])
+        self.next_turn = next(self._turns)  # when it is lifted out or put back
+        self.in_liquid = True
+        self.stirred = False  # air has just come in somewhere: pressures are not what they were
         self._passed = 0
         self._watch()
 
@@ -188,7 +201,7 @@ class Course:
         """Nothing moves any more: the rest of the time is as it is now."""
         if self.ending is not None:
             return
-        while math.isfinite(self.next_stop()):
+        while math.isfinite(self.next_stop()) and self.time < self.next_turn:
             self.time = self.next_stop()
             self._curve.append((self.time, self.held))
             self._grains.append(self._grains[-1])
@@ -196,7 +209,15 @@ class Course:
             self._watch()
             if self._passed >= len(self._stops):
                 break
-        self.ending = self._why_at_rest()
+        if self.time < self.next_turn:
+            self.ending = self._why_at_rest()
+
+    def turned(self) -> None:
+        """It has been lifted out or put back: what was at rest may move."""
+        self.next_turn = next(self._turns)
+        self.last_event, self.last_step = self.time, 0.0
+        self.in_liquid = not self.in_liquid
+        self.stirred = True
 
     def _why_at_rest(self) -> Ending:
         slots = self._state.slots
@@ -225,7 +246,7 @@ class Course:
             last = self._front[-1] if self._front else np.zeros(len(QUANTILES) + 2)
             self._front.append(last)
         while self._passed < len(self._stops) and self.time >= self._stops[self._passed]:
-            if self._passed < len(self._stops) - 1:
+            if self._stops[self._passed] in self._kept and self._passed < len(self._stops) - 1:
                 self._snapshots.append(self._fill())
                 self._snapshot_times.append(self.time)
             self._passed += 1
@@ -233,7 +254,7 @@ class Course:
     def _fill(self) -> NDArray[np.float32]:
         log, slots = self._state.log, self._state.slots
         fill = np.zeros((self.solid.tubes, 2), np.float32)
-        full = np.flatnonzero(np.isfinite(log.filled_at[: self.solid.tubes]))
+        full = np.flatnonzero(self._state.graph.slot[: self.solid.tubes] == PASSING)
         fill[full, 0], fill[full, 1] = log.met[full], 1 - log.met[full]
         some = slots[(slots["live"] == 1) & (slots["body"] == 0)]
         fill[some["number"], 0] = some["x0"] / some["length"]
@@ -246,6 +267,10 @@ class Course:
         junctions, order, log = self._state.junctions, self._state.order, self._state.log
         wetted, pressure = np.empty(len(order)), np.empty(len(order))
         wetted[order] = junctions["wetted"]
+        filled_at = log.filled_at
+        if self.air is not None:
+            wetted[order] = np.fmin(self.air.wetted, junctions["wetted"])
+            filled_at = np.fmin(self.air.filled, filled_at)
         pressure[order] = np.where(junctions["wet"] == 1, junctions["pressure"], np.nan)
         time, uptake = np.array(self._curve).T
         front = np.array(self._front)
@@ -257,7 +282,7 @@ class Course:
             front_m=front[:, : len(QUANTILES)],
             front_mean_m=front[:, -2],
             front_width_m=front[:, -1],
-            filled_at_s=log.filled_at[: self.solid.tubes],
+            filled_at_s=filled_at[: self.solid.tubes],
             wetted_at_s=wetted[: self.solid.junctions],
             blocked_at_s=(
                 log.blocked_at[: self.solid.tubes]

@@ -24,10 +24,12 @@ _EVEN = 1.0  # junctions that owe less than this times the mean are no kinks
 
 
 @inner
-def _outside_intake(tubes, graph, inlets):
+def _outside_intake(tubes, junctions, graph, inlets):
     """What the menisci that start from inlets are booked to take."""
     total = 0.0
     for i in range(inlets):
+        if not junctions[i].inlet:
+            continue
         for k in range(graph.first[i], graph.first[i + 1]):
             s = graph.slot[graph.ring[k]]
             if s >= 0:
@@ -51,7 +53,7 @@ def solve_all(
     """
     span = until - now
     lay_out(law, wetting, tubes, junctions, graph, log, sheet, team, now, until, booked)
-    outside = _outside_intake(tubes, graph, inlets)
+    outside = _outside_intake(tubes, junctions, graph, inlets)
     total, intake, takers = evaluate(law, wetting, tubes, graph, sheet, team, span, until, floor)
     rows = 0
     for p in range(len(sheet.rows)):

@@ -220,18 +220,26 @@ def open_around(law, tubes, junctions, graph, shapes, log, i, time):
         e = graph.ring[k]
         if graph.slot[e] != DRY or (junctions[i].hollow and e < shapes.bodies[0]):
             continue
-        p = 1 if max(np.int64(i), np.int64(graph.far[k])) >= graph.half[1] else 0
-        if log.counts[p, FREE] > log.begin[p, FREE]:
-            log.counts[p, FREE] -= 1
-            s = log.free[log.counts[p, FREE]]
-        else:
-            s = np.int32(log.counts[p, TOP])
-            log.counts[p, TOP] += 1
-        graph.slot[e] = s
-        _fit(law, tubes[s], graph, shapes, log, e)
-        tubes[s].start = time
-        junctions[tubes[s].a].open += 1
-        junctions[tubes[s].b].open += 1
+        make_slot(law, tubes, junctions, graph, shapes, log, e, time)
+
+
+@inner
+def make_slot(law, tubes, junctions, graph, shapes, log, e, time):
+    """Give tube e a slot, empty from ``time`` on; returns it."""
+    a, b = shapes.rank[shapes.ends[e, 0]], shapes.rank[shapes.ends[e, 1]]
+    p = 1 if max(a, b) >= graph.half[1] else 0
+    if log.counts[p, FREE] > log.begin[p, FREE]:
+        log.counts[p, FREE] -= 1
+        s = log.free[log.counts[p, FREE]]
+    else:
+        s = np.int32(log.counts[p, TOP])
+        log.counts[p, TOP] += 1
+    graph.slot[e] = s
+    _fit(law, tubes[s], graph, shapes, log, e)
+    tubes[s].start = time
+    junctions[a].open += 1
+    junctions[b].open += 1
+    return np.int64(s)
 
 
 @inner
@@ -294,8 +302,14 @@ def give_back(tubes, graph, log, s):
         gate.first, gate.share = volume_to(tube, tube.x0), tube.leak
         gate.left, gate.next = tube.count, np.inf
         log.soon[tube.number] = 0.0
-    tube.live = 0
-    tube.next = np.inf
+    release(tubes, log, s)
+
+
+@inner
+def release(tubes, log, s):
+    """A slot may be used again."""
+    tubes[s].live = 0
+    tubes[s].next = np.inf
     p = half_of(log, s)
     log.free[log.counts[p, FREE]] = s
     log.counts[p, FREE] += 1

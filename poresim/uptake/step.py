@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from poresim.tube.jit import inner, kernel
 from poresim.uptake.carry import carry
 from poresim.uptake.closing import close_books
+from poresim.uptake.drain import Air, let_air_in
 from poresim.uptake.events import Agenda, meet_events, schedule_all
 from poresim.uptake.lag import find_slews, first_crossing, lateness
 from poresim.uptake.ledger import expect
@@ -210,12 +211,12 @@ class Stepper:
             ),
         )
 
-    def arrival_waits(self) -> NDArray[np.float64]:
+    def arrival_waits(self, back: bool = False) -> NDArray[np.float64]:
         """Rough times until menisci arrive, s; see :func:`poresim.uptake.waits.arrival_waits`."""
         s = self.state
         count = 0
         for half in s.slots_by_half:
-            count = arrival_waits(s.law, s.wetting, half, s.junctions, self.waits, count)
+            count = arrival_waits(s.law, s.wetting, half, s.junctions, self.waits, count, back)
         return self.waits[:count]
 
     def take(
@@ -250,6 +251,21 @@ class Stepper:
             control["undone"] += 1
         control["last"], control["previous"] = until - now, control["last"]
         return until, held
+
+    def let_air_in(self, air: Air, now: float) -> tuple[float, bool]:
+        """Tubes open where air may enter, and junctions run dry.
+
+        Returns by how much that changes what tubes hold, m3 (a rounding, which junctions owe), and
+        whether anything happened.
+        """
+        s = self.state
+        more = let_air_in(
+            s.law, s.wetting, s.tubes, s.junctions, s.graph, s.shapes, s.log, air,
+            self.agenda.tally[0], s.floor_drop, now,
+        )  # fmt: skip
+        before = int(self.control["events"])
+        self._count()
+        return float(more), int(self.control["events"]) > before
 
     def carry_on(self, now: float, liquid: float, stops: bool) -> None:
         """Grains go on with what has flowed, unless too little has, and no throat changed.

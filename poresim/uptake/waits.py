@@ -14,8 +14,10 @@ _LONG = 1e300  # the wait for a meniscus that moves but will not arrive
 
 
 @kernel
-def arrival_waits(law, wetting, tubes, junctions, waits, n):
+def arrival_waits(law, wetting, tubes, junctions, waits, n, back):
     """How long each meniscus would take to cross its tube at its present speed.
+
+    With ``back`` also how long those that recede would take to their mouths.
 
     Enters the finite ones in ``waits`` from n on and returns their number then; a rough estimate
     that sets the length of steps, not their result.
@@ -41,8 +43,13 @@ def arrival_waits(law, wetting, tubes, junctions, waits, n):
             tilt = tube.tilt if end == 0 else -tube.tilt
             if goal <= x:
                 continue
-            ahead, _ = drives(wetting, tube, tilt, mouth.pressure, x)
+            ahead, behind = drives(wetting, tube, tilt, mouth.pressure, x)
             if ahead <= 0.0:
+                if back and x > 0.0 and behind < 0.0:
+                    rate, _ = wetted_flow(law, -behind, x, tube.radius, tube.length, tube.waist)
+                    r = radius_at(tube, x)
+                    if rate > 0.0:
+                        best = min(best, 0.5 * x * math.pi * r * r / (rate * tube.leak))
                 continue
             if x < 0.5 * tube.length and tube.waist <= STRAIGHT:  # will the waist let it pass?
                 past, _ = drives(wetting, tube, tilt, mouth.pressure, 0.5 * tube.length)

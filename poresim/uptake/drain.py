@@ -1,0 +1,326 @@
+"""Lifted out: air comes in where liquid is drawn away, and junctions run dry.
+
+Without a reservoir wide tubes empty into narrow ones. Menisci recede within their tubes as they
+always do; what is new is that full tubes open again and junctions lose their liquid. Both happen
+between steps.
+
+Air stands at a wet junction that lies on the outside, or whose liquid has gone back to the mouth
+of one of its tubes. A full tube that leads away from there opens when the suction at the junction
+overcomes what a receding meniscus at its mouth holds, 2 gamma cos(theta) / r (Young-Laplace), and
+the liquid in it would follow. At the threshold the flow is the same before and after, for the
+meniscus sets out with what the tube passed. A tube that feeds the junction stays full.
+
+Liquid that is pressed out at the outside drips off: such a junction stays at the pressure of the
+air for as long as liquid leaves there.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from poresim.tube.filled import STRAIGHT, yield_drop
+from poresim.tube.jit import inner, kernel
+from poresim.tube.shape import volume_to
+from poresim.tube.wetting import drives
+from poresim.uptake.passing import begin_passing
+from poresim.uptake.state import (
+    DRY,
+    PASSING,
+    State,
+    release,
+    give_back,
+    make_slot,
+    open_around,
+)
+
+_AJAR = 4e-12  # of its length: so far back a meniscus sets out, or it would count as filling up
+_BACK = 1e-9  # of its length: one that has not gone so far has not set out
+_DRIPS = 1e-2  # times the floor of drops: pressures below are none
+
+
+class Air(NamedTuple):
+    """What is known of the air, by the state's junctions and the network's tubes."""
+
+    outside: NDArray[np.int8]  # (n,) 1: on the outside
+    seeps: NDArray[np.int8]  # (n,) 1: liquid drips off
+    excess: NDArray[np.float64]  # (n,) work space: by how much the suction is too strong, Pa,
+    tube: NDArray[np.int32]  # (n,) and the tube that it would open
+    filled: NDArray[np.float64]  # (m,) when a tube that has opened filled first, s; nan: it has not
+    wetted: NDArray[np.float64]  # (n,) likewise, of a junction that has run dry
+    lost: NDArray[np.float64]  # (1,) m3 that could not be booked where it was owed
+
+
+def make_air(state: State, outside: NDArray[np.int64]) -> Air:
+    """outside : junctions, by the network's numbers."""
+    n, m = len(state.junctions), len(state.tubes)
+    at = np.zeros(n, np.int8)
+    at[state.shapes.rank[outside]] = 1
+    return Air(
+        outside=at,
+        seeps=np.zeros(n, np.int8),
+        excess=np.zeros(n),
+        tube=np.zeros(n, np.int32),
+        filled=np.full(m, np.nan),
+        wetted=np.full(n, np.nan),
+        lost=np.zeros(1),
+    )
+
+
+def lift_out(state: State) -> None:
+    """No liquid stands at the inlets any more: they are junctions like others."""
+    junctions, graph = state.junctions, state.graph
+    for i in np.flatnonzero(junctions["inlet"]):
+        ring = graph.ring[graph.first[i] : graph.first[i + 1]]
+        junctions["open"][i] = np.count_nonzero(graph.slot[ring] >= 0)
+        junctions["inlet"][i], junctions["owed"][i] = 0, 0.0
+
+
+def put_back(state: State, air: Air, given: NDArray[np.float64], time: float) -> None:
+    """Liquid stands at the inlets again, at the pressures ``given``, (k,) Pa."""
+    junctions, k = state.junctions, state.inlets
+    junctions["inlet"][air.seeps == 1] = 0
+    air.seeps[:] = 0
+    dry = np.flatnonzero(junctions["wet"][:k] == 0)
+    air.wetted[dry] = np.where(np.isnan(air.wetted[dry]), junctions["wetted"][dry], air.wetted[dry])
+    junctions["wetted"][dry] = time
+    junctions["inlet"][:k], junctions["wet"][:k], junctions["feeds"][:k] = 1, 1, 1
+    junctions["pressure"][:k], junctions["owed"][:k] = given, 0.0
+    _open_all(state.law, state.tubes, junctions, state.graph, state.shapes, state.log, dry, time)
+
+
+@kernel
+def _open_all(law, tubes, junctions, graph, shapes, log, at, time):
+    for i in at:
+        open_around(law, tubes, junctions, graph, shapes, log, i, time)
+
+
+@kernel
+def let_air_in(law, wetting, tubes, junctions, graph, shapes, log, air, tally, floor, now):
+    """Between steps: tubes open or close again, junctions drip or run dry.
+
+    Returns by how much that changes what tubes hold, m3: all but nothing, and it is owed.
+    """
+    more = 0.0
+    for i in range(len(junctions)):
+        air.tube[i], air.excess[i] = -1, 0.0
+        node = junctions[i]
+        if air.seeps[i]:
+            if _drawn(tubes, junctions, graph, i) > 0.0:
+                air.seeps[i] = node.inlet = 0
+                node.owed = 0.0
+                node.open = _open_tubes(graph, i)
+                tally.events += 1
+        elif node.wet and not node.inlet:
+            if air.outside[i] and node.pressure > _DRIPS * floor:
+                air.seeps[i] = node.inlet = 1
+                node.pressure = 0.0
+                tally.events += 1
+            else:
+                stands, closed = _air_stands(
+                    law, wetting, tubes, junctions, graph, log, air, tally, floor, i, now
+                )
+                more += closed
+                if stands:
+                    _choose(law, wetting, junctions, graph, shapes, air, i)
+    for i in range(len(junctions)):
+        e = np.int64(air.tube[i])
+        if e >= 0 and graph.slot[e] == PASSING and _strongest(graph, air, i):
+            more -= _open(law, tubes, junctions, graph, shapes, log, air, tally, e, i, now)
+    for i in range(len(junctions)):
+        if junctions[i].wet and not junctions[i].inlet:
+            _dry(tubes, junctions, graph, shapes, log, air, tally, i)
+    return more
+
+
+@inner
+def _open_tubes(graph, i):
+    count = 0
+    for k in range(graph.first[i], graph.first[i + 1]):
+        count += graph.slot[graph.ring[k]] >= 0
+    return count
+
+
+@inner
+def _drawn(tubes, junctions, graph, i):
+    """What a junction at a given pressure gives to the tubes around it, m3/s; below 0: gets."""
+    total = 0.0
+    for k in range(graph.first[i], graph.first[i + 1]):
+        if graph.flow[k] != 0.0:
+            lift = graph.lift[k] if len(graph.lift) > 0 else 0.0
+            drop = junctions[i].pressure - junctions[graph.far[k]].pressure
+            total += graph.flow[k] * (drop + lift)
+            continue
+        s = graph.slot[graph.ring[k]]
+        if s >= 0:
+            tube = tubes[s]
+            speed = tube.speed0 if tube.a == i else tube.speed1
+            total += math.pi * tube.radius * tube.radius * speed
+    return total
+
+
+@inner
+def _air_stands(law, wetting, tubes, junctions, graph, log, air, tally, floor, i, now):
+    """Whether air stands at junction i; closes tubes there that have opened for nothing.
+
+    And what it takes to fill those, m3.
+    """
+    closed = 0.0
+    stands = air.outside[i] == 1
+    for k in range(graph.first[i], graph.first[i + 1]):
+        s = np.int64(graph.slot[graph.ring[k]])
+        if s < 0 or tubes[s].body:
+            continue
+        tube = tubes[s]
+        x, y = (tube.x0, tube.x1) if tube.a == i else (tube.x1, tube.x0)
+        if x > 0.0:
+            continue
+        far = junctions[graph.far[k]]
+        if y < (1.0 - _BACK) * tube.length or not far.wet:
+            stands = True
+        elif _recedes(law, wetting, tube, tube.a == i, far.pressure):
+            stands = True
+        else:
+            closed += _close(law, tubes, junctions, graph, log, tally, s, floor, now)
+    return stands, closed
+
+
+@inner
+def _recedes(law, wetting, tube, to_end_1, pressure):
+    """Whether the liquid of a tube that is all but full goes back to an end with that pressure."""
+    tilt = -tube.tilt if to_end_1 else tube.tilt
+    _, behind = drives(wetting, tube, tilt, pressure, tube.length)
+    return behind < -yield_drop(law, tube.length, tube.radius, tube.length, tube.waist)
+
+
+@inner
+def _choose(law, wetting, junctions, graph, shapes, air, i):
+    """Find the tube that the suction at junction i opens first, if any."""
+    at = junctions[i].pressure
+    for k in range(graph.first[i], graph.first[i + 1]):
+        e = np.int64(graph.ring[k])
+        if graph.slot[e] != PASSING or e >= shapes.own[0]:
+            continue
+        lift = graph.lift[k] if len(graph.lift) > 0 else 0.0
+        far = junctions[graph.far[k]].pressure
+        if at - far + lift < 0.0:  # it feeds the junction
+            continue
+        radius = shapes.radius[e if len(shapes.radius) > 1 else 0]
+        length = shapes.length[e if len(shapes.length) > 1 else 0]
+        waist = shapes.waist[e if len(shapes.waist) > 1 else 0]
+        tilt = shapes.tilt[e if len(shapes.tilt) > 1 else 0]
+        head = -tilt * length if shapes.rank[shapes.ends[e, 0]] == i else tilt * length
+        holds = _mouth_pull(wetting, radius, length, waist)
+        excess = -(at + holds)
+        if far + head + holds >= -yield_drop(law, length, radius, length, waist):
+            continue
+        if excess > air.excess[i]:
+            air.excess[i], air.tube[i] = excess, e
+
+
+@inner
+def _mouth_pull(wetting, radius, length, waist):
+    """Capillary pressure, Pa, of a meniscus that recedes from the mouth of a full tube."""
+    if waist > STRAIGHT:
+        return wetting.recede_cos / radius
+    lean = radius * (1.0 - waist) / (0.5 * length)
+    across = 1.0 / math.sqrt(1.0 + lean * lean)
+    return (wetting.recede_cos - wetting.recede_sin * lean) * across / radius
+
+
+@inner
+def _strongest(graph, air, i):
+    """Whether no junction beside it has a tube that is to open sooner."""
+    for k in range(graph.first[i], graph.first[i + 1]):
+        j = np.int64(graph.far[k])
+        if air.excess[j] > air.excess[i] or (air.excess[j] == air.excess[i] and j < i):
+            return False
+    return True
+
+
+@inner
+def _open(law, tubes, junctions, graph, shapes, log, air, tally, e, i, now):
+    """Air enters the full tube e at junction i; the little that leaves it, m3."""
+    share = log.gates[e].share if len(log.gates) > 0 else 1.0
+    s = make_slot(law, tubes, junctions, graph, shapes, log, e, now)
+    tube = tubes[s]
+    tube.leak = share
+    graph.flow[tube.at_a] = graph.flow[tube.at_b] = 0.0
+    if len(log.gates) > 0:
+        tube.blocked, tube.count = log.gates[e].closed, np.inf
+    x = tube.length * (1.0 - _AJAR)
+    if tube.a == i:
+        tube.x1, far = x, tube.b
+    else:
+        tube.x0, far = x, tube.a
+    whole = volume_to(tube, tube.length)
+    out = whole - volume_to(tube, x)
+    junctions[far].owed += out
+    tally.filled -= whole
+    tally.events += 1
+    if math.isnan(air.filled[e]):
+        air.filled[e] = log.filled_at[e]
+    log.filled_at[e] = np.nan
+    return out
+
+
+@inner
+def _close(law, tubes, junctions, graph, log, tally, s, floor, now):
+    """The liquid in slot s still stands at its mouth and joins what is there: what that takes, m3."""
+    tube = tubes[s]
+    a, b = junctions[tube.a], junctions[tube.b]
+    whole = volume_to(tube, tube.length)
+    missing = whole - volume_to(tube, tube.x0) - volume_to(tube, tube.x1)
+    if tube.x0 > tube.x1:
+        tube.x0 = tube.length
+        a.owed -= missing
+    else:
+        tube.x1 = tube.length
+        b.owed -= missing
+    a.open -= 1
+    b.open -= 1
+    log.filled_at[tube.number] = now
+    tally.filled += whole
+    tally.events += 1
+    begin_passing(law, graph, tube, a, b, floor)
+    give_back(tubes, graph, log, s)
+    return missing
+
+
+@inner
+def _dry(tubes, junctions, graph, shapes, log, air, tally, i):
+    """Junction i runs dry if no tube holds liquid there."""
+    heir = np.int64(-1)
+    for k in range(graph.first[i], graph.first[i + 1]):
+        s = np.int64(graph.slot[graph.ring[k]])
+        if s == PASSING:
+            return
+        if s == DRY:
+            continue
+        tube = tubes[s]
+        if (tube.x0 if tube.a == i else tube.x1) > 0.0:
+            return
+        if junctions[graph.far[k]].wet:
+            heir = np.int64(graph.far[k])
+    node = junctions[i]
+    node.wet = node.feeds = 0
+    if heir >= 0:
+        junctions[heir].owed += node.owed
+    else:
+        air.lost[0] += node.owed
+    node.owed = 0.0
+    if math.isnan(air.wetted[i]):
+        air.wetted[i] = node.wetted
+    tally.events += 1
+    for k in range(graph.first[i], graph.first[i + 1]):
+        e = graph.ring[k]
+        s = np.int64(graph.slot[e])
+        if s < 0 or junctions[graph.far[k]].wet:
+            continue
+        junctions[tubes[s].a].open -= 1
+        junctions[tubes[s].b].open -= 1
+        release(tubes, log, s)
+        graph.slot[e] = DRY
