@@ -99,9 +99,11 @@ def _open_all(law, tubes, junctions, graph, shapes, log, at, time):
 
 
 @kernel
-def let_air_in(law, wetting, tubes, junctions, graph, shapes, log, air, tally, floor, now):
+def let_air_in(law, wetting, tubes, junctions, graph, shapes, log, air, tally, floor, now, single):
     """Between steps: tubes open or close again, junctions drip or run dry.
 
+    Of junctions beside one another the one opens a tube whose suction is the most too strong; with
+    ``single`` the one of all. What others do then, the next step shows.
     Returns by how much that changes what tubes hold, m3: all but nothing, and it is owed.
     """
     more = 0.0
@@ -126,9 +128,12 @@ def let_air_in(law, wetting, tubes, junctions, graph, shapes, log, air, tally, f
                 more += closed
                 if stands:
                     _choose(law, wetting, junctions, graph, shapes, air, i)
+    first = np.int64(np.argmax(air.excess))
     for i in range(len(junctions)):
         e = np.int64(air.tube[i])
-        if e >= 0 and graph.slot[e] == PASSING and _strongest(graph, air, i):
+        if e < 0 or graph.slot[e] != PASSING:
+            continue
+        if i == first or (not single and _strongest(graph, air, i)):
             more -= _open(law, tubes, junctions, graph, shapes, log, air, tally, e, i, now)
     for i in range(len(junctions)):
         if junctions[i].wet and not junctions[i].inlet:

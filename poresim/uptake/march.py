@@ -37,7 +37,8 @@ _LONGER = 3.0  # a step over the last one, where that did not end on an event
 _OF_THE_REST = 0.7  # of the time after which the cup would be empty
 _STEADY = 0.3  # where a step holds many events, the next is not shorter than this share of it
 _COARSE_KINK = 1e-6  # times the accuracy, of a pressure: how closely it is looked for
-_AT_ONCE = 0.1  # times the accuracy and the next arrival's wait: a step that only finds pressures
+_AT_ONCE = 0.01  # times the accuracy and an arrival's wait: a step that only finds pressures
+_EXACT = 0.1  # times the accuracy and what menisci take: what a step may leave owed out of liquid
 _LATE = 0.01  # times the accuracy and the time: so late may a meniscus be for one step
 _REACH = 0.6  # of the root of the accuracy: changes of a flow that a tangent serves
 _GRASP = 3.0  # the same of what a meniscus takes
@@ -263,7 +264,7 @@ def march(
     yield course
     while course.ending is None:
         if course.time >= course.next_turn:
-            _turn(state, course)
+            _turn(state, course, control)
         lifted = course.air is not None
         until = _next_time(stepper.arrival_waits(lifted), course, pace)
         if until is None:
@@ -281,8 +282,9 @@ def march(
     yield course
 
 
-def _turn(state: State, course: Course) -> None:
+def _turn(state: State, course: Course, control: Any) -> None:
     """The solid is lifted out of the liquid, or put back."""
+    control["close_intake"] = _EXACT * course.asked.accuracy
     if course.air is None:
         course.air = make_air(state, course.asked.outside)
     if course.in_liquid:
@@ -308,6 +310,7 @@ def _control(pace: Pace, liquid: Liquid, accuracy: float, waisted: bool) -> Any:
     control["solve_share"] = pace.solve
     control["linear_share"] = pace.linear
     control["close_share"] = 7e-3 * accuracy
+    control["close_intake"] = math.inf
     control["rough_share"] = pace.rough
     control["left_share"] = BALANCE * accuracy
     control["shift_share"] = accuracy
@@ -324,8 +327,7 @@ def _next_time(waits: NDArray[np.float64], course: Course, pace: Pace) -> float 
     """Where the next step ends; None when nothing moves any more."""
     now = course.time
     if course.stirred:
-        least = min(float(waits.min()), now) if len(waits) else now
-        step = max(_AT_ONCE * course.asked.accuracy * least, 1e-12 * now)
+        step = _AT_ONCE * course.asked.accuracy * (float(np.median(waits)) if len(waits) else now)
     elif len(waits) == 0:
         # a junction just reached has no pressure of its own yet, and where little flows it takes
         # some steps to settle: rest is what a step shows that changes nothing

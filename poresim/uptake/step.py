@@ -42,6 +42,7 @@ from poresim.uptake.waits import arrival_waits
 
 _SHORTER = 2  # times that a step is shortened because its balance is not found
 _GOOD_ENOUGH = 1e-3  # of the intake: what may stay owed where the solve does not get further
+_ROUNDING = 1e-14  # of the liquid: a solve need not go below, where steps may be very short
 _LEAST = 1e-4  # of what closing may leave owed: a solve need not go below
 _ENDINGS = 12  # solves to shorten a step, for each reason
 _SHORTEST, _SAFE = 0.2, 0.8  # of it is left at least, and of what should suffice
@@ -62,6 +63,7 @@ CONTROL = np.dtype(
         ("solve_share", np.float64),  # all may owe this share of the step's intake
         ("linear_share", np.float64),  # linear solves reduce what is owed to this share
         ("close_share", np.float64),  # what closing aims to leave owed by all, over the liquid
+        ("close_intake", np.float64),  # but no more than this over the step's intake
         ("rough_share", np.float64),  # and by each, in sum, over the step's intake
         ("left_share", np.float64),  # what may stay owed by all
         ("shift_share", np.float64),  # menisci may be shifted by this share of the liquid
@@ -261,7 +263,7 @@ class Stepper:
         s = self.state
         more = let_air_in(
             s.law, s.wetting, s.tubes, s.junctions, s.graph, s.shapes, s.log, air,
-            self.agenda.tally[0], s.floor_drop, now,
+            self.agenda.tally[0], s.floor_drop, now, self.one_by_one,
         )  # fmt: skip
         before = int(self.control["events"])
         self._count()
@@ -303,6 +305,8 @@ class Stepper:
         """One step: (time reached, liquid, volume shifted in closing, volume left owed)."""
         s, control = self.state, self.control
         least = _LEAST * float(control["close_share"]) * liquid
+        if float(control["close_intake"]) < math.inf:
+            least = min(least, _ROUNDING * liquid)
         begin(s.wetting, s.tubes, s.junctions, s.log, now, until, float(control["last"]))
         booked = 0.0
         for attempt in range(_ATTEMPTS):
