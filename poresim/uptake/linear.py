@@ -46,7 +46,7 @@ def conjugate_gradients(system, trees, graph, sheet, control, team, span, share,
     for p in range(team.first, team.last):
         if p == 0:
             control.solves += 1
-        note(team, p, LEFT, _begin(system, graph, sheet, p, span))
+        note(team, p, LEFT, _begin(system, graph, sheet, p, span, 1.0 + control.soft))
     wait(team)
     left = in_all(team, LEFT)
     goal = share * left + least
@@ -92,8 +92,13 @@ def _turn(system, rows, turn):
 
 
 @inner
-def _begin(system, graph, sheet, p, span):
-    """Matrix from the slopes, right side from what is owed; the sum of that."""
+def _begin(system, graph, sheet, p, span, stiff):
+    """Matrix from the slopes, right side from what is owed; the sum of that.
+
+    ``stiff``: times what full tubes add to the diagonal. A little above 1 where liquid may stand
+    without a meniscus that yields: there the matrix has no inverse, and what such junctions owe in
+    sum stays with them.
+    """
     first, flow, start = graph.first, graph.flow, sheet.start[p:]
     used, owed, give = sheet.used, sheet.owed, sheet.give
     move, way, residual = system.move, system.way, system.residual
@@ -109,7 +114,7 @@ def _begin(system, graph, sheet, p, span):
             while k < end:
                 d += flow[k]
                 k += ONE
-            d *= span
+            d *= span * stiff
             for m in range(start[i], start[i + 1]):
                 d += give[m]
         k = end

@@ -37,6 +37,8 @@ _LONGER = 3.0  # a step over the last one, where that did not end on an event
 _OF_THE_REST = 0.7  # of the time after which the cup would be empty
 _STEADY = 0.3  # where a step holds many events, the next is not shorter than this share of it
 _COARSE_KINK = 1e-6  # times the accuracy, of a pressure: how closely it is looked for
+_SOFT = 1e-8  # of what full tubes couple, where liquid may stand without a meniscus that moves
+_FEW = 2e-3  # of all tubes: so many open, and others wait for what that does, where steps hold many
 _AT_ONCE = 0.01  # times the accuracy and an arrival's wait: a step that only finds pressures
 _EXACT = 0.1  # times the accuracy and what menisci take: what a step may leave owed out of liquid
 _LATE = 0.01  # times the accuracy and the time: so late may a meniscus be for one step
@@ -273,7 +275,8 @@ def march(
         fresh = course.last_event == course.time
         time, held = stepper.take(course.time, until, course.held, fresh)
         if lifted:
-            more, course.stirred = stepper.let_air_in(course.air, time)
+            more, happened = stepper.let_air_in(course.air, time)
+            course.stirred = happened > (0 if one_by_one else _FEW * len(stepper.waits))
             held += more
         else:
             stepper.carry_on(time, held, course.ends(time, held))
@@ -285,6 +288,7 @@ def march(
 def _turn(state: State, course: Course, control: Any) -> None:
     """The solid is lifted out of the liquid, or put back."""
     control["close_intake"] = _EXACT * course.asked.accuracy
+    control["soft"] = _SOFT
     if course.air is None:
         course.air = make_air(state, course.asked.outside)
     if course.in_liquid:

@@ -64,6 +64,7 @@ CONTROL = np.dtype(
         ("linear_share", np.float64),  # linear solves reduce what is owed to this share
         ("close_share", np.float64),  # what closing aims to leave owed by all, over the liquid
         ("close_intake", np.float64),  # but no more than this over the step's intake
+        ("soft", np.float64),  # of what full tubes couple: see poresim.uptake.linear
         ("rough_share", np.float64),  # and by each, in sum, over the step's intake
         ("left_share", np.float64),  # what may stay owed by all
         ("shift_share", np.float64),  # menisci may be shifted by this share of the liquid
@@ -254,11 +255,11 @@ class Stepper:
         control["last"], control["previous"] = until - now, control["last"]
         return until, held
 
-    def let_air_in(self, air: Air, now: float) -> tuple[float, bool]:
+    def let_air_in(self, air: Air, now: float) -> tuple[float, int]:
         """Tubes open where air may enter, and junctions run dry.
 
         Returns by how much that changes what tubes hold, m3 (a rounding, which junctions owe), and
-        whether anything happened.
+        how much happened.
         """
         s = self.state
         more = let_air_in(
@@ -267,7 +268,7 @@ class Stepper:
         )  # fmt: skip
         before = int(self.control["events"])
         self._count()
-        return float(more), int(self.control["events"]) > before
+        return float(more), int(self.control["events"]) - before
 
     def carry_on(self, now: float, liquid: float, stops: bool) -> None:
         """Grains go on with what has flowed, unless too little has, and no throat changed.
