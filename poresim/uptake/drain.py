@@ -39,6 +39,7 @@ from poresim.uptake.state import (
 
 _AJAR = 4e-12  # of its length: so far back a meniscus sets out, or it would count as filling up
 _BACK = 1e-9  # of its length: one that has not gone so far has not set out
+_STILL = 1e-6  # of what holds a tube full: drops of pressure below are roundings
 _DRIPS = 1e-2  # times the floor of drops: pressures below are none
 
 
@@ -211,14 +212,14 @@ def _choose(law, wetting, junctions, graph, shapes, air, i):
             continue
         lift = graph.lift[k] if len(graph.lift) > 0 else 0.0
         far = junctions[graph.far[k]].pressure
-        if at - far + lift < 0.0:  # it feeds the junction
-            continue
         radius = shapes.radius[e if len(shapes.radius) > 1 else 0]
         length = shapes.length[e if len(shapes.length) > 1 else 0]
         waist = shapes.waist[e if len(shapes.waist) > 1 else 0]
         tilt = shapes.tilt[e if len(shapes.tilt) > 1 else 0]
         head = -tilt * length if shapes.rank[shapes.ends[e, 0]] == i else tilt * length
         holds = _mouth_pull(wetting, radius, length, waist)
+        if at - far + lift < -_STILL * holds:  # it feeds the junction
+            continue
         excess = -(at + holds)
         if far + head + holds >= -yield_drop(law, length, radius, length, waist):
             continue
