@@ -48,6 +48,7 @@ def expect(found: Plan) -> None:
 def compute(scenario: Scenario) -> SolidCurves:
     """Build the first repeat's solid, and its curves."""
     from poresim.curves.summary import solid_curves
+    from poresim.ensemble.request import faces_of
     from poresim.outcome.faces import inlet_of
     from poresim.scenario.build import build_liquid
     from poresim.solid.build import build_solid, geometry_seed
@@ -56,7 +57,7 @@ def compute(scenario: Scenario) -> SolidCurves:
     return solid_curves(
         solid,
         {spec.name: build_liquid(spec) for spec in scenario.liquids},
-        inlet_of(solid, scenario.exposure.faces),
+        inlet_of(solid, faces_of(scenario)),
         scenario.solid.dry_density,
     )
 

@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from poresim.ensemble.workers import report
+from poresim.exposure.dip import Dip, heads, immersed
 from poresim.liquid.cup import Cup, Stirred
 from poresim.liquid.liquid import Liquid
 from poresim.outcome.faces import depth_below, inlet_of, wetted_area
@@ -43,6 +44,7 @@ class Job:
     """Soak number ``repeat`` of liquid number ``place``, with all that it takes.
 
     run : the key of the run that it belongs to. double_precision : of what the record keeps.
+    faces : that touch the liquid; with a ``dip`` that says which parts of them do, and when.
     cores : that it may use. cup : where the liquid stands. softening : None: walls do not soften.
     """
 
@@ -63,6 +65,7 @@ class Job:
     cores: int = 1
     cup: Cup | Stirred = Stirred()
     softening: tuple[Walls, Bar] | None = None
+    dip: Dip | None = None
 
 
 class Done(NamedTuple):
@@ -95,25 +98,21 @@ def soak_one(number: int, job: Job) -> Done:
 
     try:
         network = _solid(job)
-        inlet = inlet_of(network, job.faces)
+        offered = _offered(network, job)
     except SolidError as error:
         raise RequestError(f"solid, {error}") from None
     except ValueError as error:
         raise RequestError(str(error)) from None
-    area = wetted_area(network, job.faces)
     result = soak(
         network,
         job.liquid,
-        inlet=inlet,
+        **offered,
         until_s=job.until_s,
         until_saturation=job.until_saturation,
         accuracy=job.accuracy,
-        gravity=(0.0, 0.0, -_GRAVITY if job.gravity else 0.0),
         seed=particle_seed(job.seed, job.repeat),
         snapshots=job.snapshots,
-        depth_m=depth_below(network, job.faces),
         cores=job.cores,
-        face_m2=area if math.isfinite(area) else None,
         cup=job.cup,
         progress=lambda fraction, *_: report(number, fraction),
     )
@@ -122,6 +121,30 @@ def soak_one(number: int, job: Job) -> Done:
     if job.softening is not None:
         repeat = _softening(repeat, network, *job.softening)
     return Done(soak_image(job.run, repeat, job.double_precision), _solid_file(job.run, network))
+
+
+def _offered(network: Network, job: Job) -> dict[str, Any]:
+    """Where and when the liquid is offered, as arguments of a soak. ValueError: nowhere."""
+    down = -_GRAVITY if job.gravity else 0.0
+    if job.dip is None:
+        area = wetted_area(network, job.faces)
+        known = area if math.isfinite(area) else None
+        return {
+            "inlet": inlet_of(network, job.faces),
+            "depth_m": depth_below(network, job.faces),
+            "face_m2": known,
+            "gravity": (0.0, 0.0, down),
+        }
+    found = immersed(network, job.dip)
+    outside = [on for on in network.faces.values() if len(on)]
+    return {
+        "inlet": found.junctions,
+        "inlet_pressure": heads(found.below, job.liquid.density),
+        "face_m2": found.area if math.isfinite(found.area) else None,
+        "gravity": tuple(down * job.dip.up),
+        "lift_s": job.dip.lifts,
+        "outside": np.unique(np.concatenate(outside)),
+    }
 
 
 def _softening(repeat: Repeat, network: Network, walls: Walls, bar: Bar) -> Repeat:
@@ -136,16 +159,19 @@ def _softening(repeat: Repeat, network: Network, walls: Walls, bar: Bar) -> Repe
     return repeat.softening(soften(network, *course, walls, bar))
 
 
-def snapshot_times(until_s: float | None, count: int) -> tuple[float, ...]:
+def snapshot_times(
+    until_s: float | None, count: int, lifts: tuple[float, ...] = ()
+) -> tuple[float, ...]:
     """When to keep the state of every tube, s: equally spaced in sqrt(time), as the front moves.
 
-    Without a known end: eight a decade from 0.1 ms to three hours, as far as the soak goes.
+    And when the solid is lifted out or put back. Without a known end: eight a decade from 0.1 ms to three hours, as far as the soak goes.
     """
     if count < 1:
         return ()
     if until_s is None:
-        return tuple(float(t) for t in _LADDER)
-    return tuple(float(until_s * (i / count) ** 2) for i in range(1, count + 1))
+        return tuple(sorted({*(float(t) for t in _LADDER), *lifts}))
+    times = (float(until_s * (i / count) ** 2) for i in range(1, count + 1))
+    return tuple(sorted({*times, *lifts}))
 
 
 def _solid(job: Job) -> Network:

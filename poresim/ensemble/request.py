@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import math
 import pickle
 import tomllib
 from collections.abc import Iterator
@@ -10,11 +11,18 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from poresim import __version__
 from poresim.ensemble.jobs import Job, snapshot_times
+from poresim.exposure.dip import area_below, faces_below
 from poresim.record.layout import FORMAT
 from poresim.record.model import GrainsOf
 from poresim.record.writing import Header
+from poresim.scenario import schema
+from poresim.scenario.build import build_dip
+from poresim.scenario.checks import present_faces
 
 if TYPE_CHECKING:
     from poresim.scenario.build import LiquidSpec
@@ -33,13 +41,43 @@ def header_of(scenario: Scenario) -> Header:
         scenario=scenario.text,
         seed=scenario.seed,
         key=digest.hexdigest(),
-        faces=tuple(scenario.exposure.faces),
+        faces=faces_of(scenario),
+        area_m2=_area_of(scenario),
+        lift_s=_lifts_of(scenario),
         liquids=[(liquid.name, liquid.density) for liquid in scenario.liquids],
         repeats=scenario.run.repeats,
         lines=[liquid.log_length_ratio for liquid in scenario.liquids],
         grains=_grains_of(scenario),
         double_precision=scenario.run.double_precision,
     )
+
+
+def faces_of(scenario: Scenario) -> tuple[str, ...]:
+    """The faces that touch the liquid, or a part of which does."""
+    exposure = scenario.exposure
+    if isinstance(exposure, schema.Dipped):
+        present, _ = present_faces(scenario.solid)
+        return faces_below(_size(scenario), present, build_dip(exposure))
+    return tuple(exposure.faces)
+
+
+def _area_of(scenario: Scenario) -> float:
+    """Of the parts of faces that touch the liquid, m2; NaN where these are whole."""
+    exposure = scenario.exposure
+    if not isinstance(exposure, schema.Dipped) or exposure.depth_mm is None:
+        return math.nan
+    present, _ = present_faces(scenario.solid)
+    return area_below(_size(scenario), present, build_dip(exposure))
+
+
+def _lifts_of(scenario: Scenario) -> tuple[float, ...]:
+    exposure = scenario.exposure
+    return build_dip(exposure).lifts if isinstance(exposure, schema.Dipped) else ()
+
+
+def _size(scenario: Scenario) -> NDArray[np.float64]:
+    size = scenario.solid.size
+    return np.zeros(3) if size is None else np.array(size)
 
 
 def _grains_of(scenario: Scenario) -> list[GrainsOf]:
@@ -77,12 +115,14 @@ def _files_named(table: Any) -> Iterator[str]:
 
 def jobs_of(scenario: Scenario, key: str, finished: set[tuple[int, int]]) -> list[Job]:
     """What is left to do, solid by solid. Only the first solid keeps snapshots."""
-    from poresim.scenario.build import build_cup, build_liquid, build_softening
+    from poresim.scenario.build import build_cup, build_dip, build_liquid, build_softening
 
     run, exposure = scenario.run, scenario.exposure
-    times = snapshot_times(run.until_s, run.snapshots)
+    times = snapshot_times(run.until_s, run.snapshots, _lifts_of(scenario))
     soft = scenario.softening
     bar = None if soft is None else build_softening(soft, scenario.solid)
+    dip = build_dip(exposure) if isinstance(exposure, schema.Dipped) else None
+    faces = faces_of(scenario)
     return [
         Job(
             run=key,
@@ -91,7 +131,7 @@ def jobs_of(scenario: Scenario, key: str, finished: set[tuple[int, int]]) -> lis
             name=liquid.name,
             solid=scenario.solid,
             liquid=build_liquid(liquid),
-            faces=tuple(exposure.faces),
+            faces=faces,
             gravity=exposure.gravity,
             until_s=run.until_s,
             until_saturation=run.until_saturation,
@@ -101,6 +141,7 @@ def jobs_of(scenario: Scenario, key: str, finished: set[tuple[int, int]]) -> lis
             double_precision=run.double_precision,
             cup=build_cup(exposure, liquid.stood),
             softening=bar,
+            dip=dip,
         )
         for n in range(run.repeats)
         for k, liquid in enumerate(scenario.liquids)

@@ -3,7 +3,8 @@
 ::
 
     /                       title, scenario (the file's text), seed, poresim_version,
-                            created (UTC), format, complete, key, faces
+                            created (UTC), format, complete, key, faces; area_m2 and lift_s,
+                            where it is lifted out
     /liquids/<k>/           name, density_kg_m3; log_length_ratio, where angles depend on the speed;
                             what GrainsOf names
     /liquids/<k>/repeats/<n>/   the datasets of SOAK, of GRAINS and of SOFT; steps, solves, ending,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -189,7 +190,9 @@ class Record:
 
     path : the file.
     title, scenario, seed, version, created : of the run; ``scenario`` is the file's whole text.
-    faces : names of the faces that touched the liquid.
+    faces : names of the faces that touched the liquid, or a part of which did.
+    area_m2 : of those parts; NaN where whole faces did. lift_s : when the solid was lifted out and
+    put back, in turn; empty: it stayed.
     key : a hash of all that decides the numbers; a run is resumed only under the same one.
     complete : False when some (liquid, repeat) was not finished: interrupted or killed.
     liquids : in the scenario's order.
@@ -207,6 +210,8 @@ class Record:
     faces: Sequence[str]
     liquids: Sequence[LiquidRecord]
     solids: Any
+    area_m2: float = math.nan
+    lift_s: tuple[float, ...] = ()
 
     @property
     def name(self) -> str:

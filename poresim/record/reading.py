@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -35,6 +36,7 @@ MAX_BYTES = 800_000_000
 _MAX_SHRINK = 1100
 _MAX_MEMBERS = 100_000
 _ALWAYS_KNOWN = ("uptake_kg", "saturation", "snapshot_time_s")
+_MOST_LIFTS = 1000
 _MAX_TEXT = 10_000_000
 
 
@@ -68,6 +70,8 @@ def load_record(path: str | Path) -> Record:
             faces=tuple(filter(None, root.text("faces").split(","))),
             liquids=liquids,
             solids=_Solids(path, list(solids)),
+            area_m2=root.number("area_m2") if "area_m2" in root.at.attrs else math.nan,
+            lift_s=root.row("lift_s"),
         )
 
 
@@ -179,6 +183,18 @@ class _Place:
                 f"number{'s' * bool(shape)}, got {stored.dtype} of shape {stored.shape}"
             )
         return np.array(attributes[name], dtype=np.float64) if shape else float(attributes[name])
+
+    def row(self, name: str) -> tuple[float, ...]:
+        """An attribute of some numbers; none where it is absent."""
+        if name not in self.at.attrs:
+            return ()
+        stored = self.at.attrs.get_id(name)
+        if len(stored.shape) != 1 or stored.shape[0] > _MOST_LIFTS or stored.dtype.kind != "f":
+            raise self.error(
+                f"attribute {name} must hold up to {_MOST_LIFTS} floating-point numbers, "
+                f"got {stored.dtype} of shape {stored.shape}"
+            )
+        return tuple(float(value) for value in self.at.attrs[name])
 
     def text(self, name: str) -> str:
         value = self._attribute(name)

@@ -8,6 +8,7 @@ kill at any moment costs only the soaks that were under way.
 from __future__ import annotations
 
 import io
+import math
 import os
 from collections.abc import Callable, Sequence
 from contextlib import suppress
@@ -17,6 +18,7 @@ from itertools import product
 from pathlib import Path
 
 import h5py
+import numpy as np
 
 from poresim import __version__
 from poresim.record.files import clear_temporary, write_whole
@@ -33,7 +35,7 @@ class Header:
 
     double_precision : filling times keep all their figures, not seven. lines : ln(L/l) of each
     liquid's moving line, 0 where angles do not depend on the speed; empty: nowhere. grains : of
-    each liquid; empty: none has any.
+    each liquid; empty: none has any. area_m2, lift_s : as in Record.
     """
 
     title: str
@@ -46,6 +48,8 @@ class Header:
     double_precision: bool = False
     lines: Sequence[float] = ()
     grains: Sequence[GrainsOf] = ()
+    area_m2: float = math.nan
+    lift_s: Sequence[float] = ()
 
 
 class Parts:
@@ -158,6 +162,8 @@ class Parts:
                 complete=len(finished) == len(header.liquids) * header.repeats,
                 format=FORMAT,
             )
+            if len(header.lift_s):
+                file.attrs.update(area_m2=header.area_m2, lift_s=np.array(header.lift_s))
 
 
 def soak_image(key: str, repeat: Repeat, double_precision: bool = False) -> bytes:

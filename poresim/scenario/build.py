@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from poresim.exposure.dip import Dip
 from poresim.liquid import curves, laws
 from poresim.liquid.cup import Cup, Stirred
 from poresim.liquid.liquid import Liquid
@@ -40,6 +41,7 @@ _CLASSES = 64
 _FINE = 32  # steps of the sum inside each class
 _ML = 1e-6
 _KPA = 1e3
+_CUP = 240 * _ML  # common practice
 #: Keys of grains that have the name and the unit of the field.
 _CAUGHT = (
     "bridging_ratio",
@@ -188,11 +190,25 @@ def build_cup(keys: schema.Exposure, stood: float = 0.0) -> Cup | Stirred:
     stood : s, for how long a liquid has stood in it before the soak.
     Nothing settles without cup_mm, where it is stirred, or without gravity.
     """
-    volume = None if keys.cup_mL is None else keys.cup_mL * _ML
+    usual = _CUP if isinstance(keys, schema.Dipped) else None
+    volume = usual if keys.cup_mL is None else keys.cup_mL * _ML
     if keys.cup_mm is None or not settles_in(keys):
         return Stirred(volume)
     held = keys.cup_mm / 2 if keys.held_mm is None else keys.held_mm
     return Cup(keys.cup_mm * _MM, held * _MM, volume, stood)
+
+
+def build_dip(keys: schema.Dipped) -> Dip:
+    """How a block is dipped, in SI units."""
+    return Dip(
+        depth=None if keys.depth_mm is None else keys.depth_mm * _MM,
+        tilt=math.radians(keys.tilt_deg),
+        held=keys.dip_s,
+        times=keys.dips,
+        rest=keys.rest_s,
+        lifted=keys.lift_mm_s * _MM,
+        faces=tuple(keys.faces or ()),
+    )
 
 
 def build_softening(keys: schema.Softening, solid: SolidSpec) -> tuple[Walls, Bar]:

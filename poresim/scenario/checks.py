@@ -13,6 +13,7 @@ from poresim.liquid.curves import FlowCurve, PlateauFault
 from poresim.scenario import composition, schema, wording
 from poresim.scenario.build import (
     LiquidSpec,
+    build_dip,
     liquid_spec,
     settles_in,
     solid_spec,
@@ -373,16 +374,54 @@ def _flow_law(reader: Reader, path: KeyPath, keys: Any, folder: Path) -> None:
         reader.fault(at, str(fault).replace("infinite_viscosity", "infinite_mPa_s"))
 
 
-def exposure(reader: Reader, keys: schema.Exposure, spec: SolidSpec | None) -> None:
-    """Note faces that are named twice or that the solid does not have."""
-    present, why = _faces_of(spec)
-    for number, face in enumerate(keys.faces):
+def exposure(
+    reader: Reader, keys: schema.Exposure, spec: SolidSpec | None, run: schema.Run | None
+) -> None:
+    """Note faces that are named twice or that the solid does not have, and dips that cannot be."""
+    _faces(reader, getattr(keys, "faces", None) or [], spec)
+    if isinstance(keys, schema.Dipped):
+        _dip(reader, keys, spec, run)
+    _cup(reader, keys)
+
+
+def _dip(
+    reader: Reader, keys: schema.Dipped, spec: SolidSpec | None, run: schema.Run | None
+) -> None:
+    if (keys.faces is None) == (keys.depth_mm is None):
+        wrong = "says neither faces nor depth_mm" if keys.faces is None else "says both"
+        reader.fault(("exposure",), wrong, "give faces (whole faces touch) or depth_mm")
+    for key in ("tilt_deg", "lift_mm_s"):
+        if keys.faces is not None and key in keys.model_fields_set:
+            reader.fault(("exposure", key), "is given with faces", "it goes with depth_mm")
+    if "rest_s" in keys.model_fields_set and keys.dips == 1:
+        reader.fault(
+            ("exposure", "rest_s"), "is given, but there is one dip", "give dips, or leave it out"
+        )
+    if keys.depth_mm is not None and spec is not None and spec.network is not None:
+        reader.fault(
+            ("exposure", "depth_mm"), "is given with a network file", "it is for blocks: give faces"
+        )
+    if keys.depth_mm is not None and not keys.gravity:
+        reader.fault(
+            ("exposure", "gravity"), "is false, but a depth is given", "a surface is level: true"
+        )
+    lifted = build_dip(keys).lifts[-1]
+    if run is not None and run.until_s is not None and run.until_s <= lifted:
+        reader.fault(
+            ("run", "until_s"),
+            f"got {run.until_s:g}, before it is lifted out for good ({lifted:g} s)",
+            'give more, or use kind = "face" if it is not lifted out',
+        )
+
+
+def _faces(reader: Reader, faces: Sequence[str], spec: SolidSpec | None) -> None:
+    present, why = present_faces(spec)
+    for number, face in enumerate(faces):
         path: KeyPath = ("exposure", "faces", number)
-        if face in keys.faces[:number]:
+        if face in faces[:number]:
             reader.fault(path, f"{face!r} is named twice", "name each face once")
         elif face not in present:
             reader.fault(path, f"{face!r}: {why}", f"this solid has {', '.join(present)}")
-    _cup(reader, keys)
 
 
 def _cup(reader: Reader, keys: schema.Exposure) -> None:
@@ -447,7 +486,7 @@ def snapshots(
         )
 
 
-def _faces_of(spec: SolidSpec | None) -> tuple[tuple[str, ...], str]:
+def present_faces(spec: SolidSpec | None) -> tuple[tuple[str, ...], str]:
     """The faces of a solid that can take liquid, and why it has no others."""
     if spec is None:
         return schema.FACES, ""

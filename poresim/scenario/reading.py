@@ -75,11 +75,10 @@ def parse_scenario(text: str, path: Path | None = None) -> Scenario:
     solid_keys = reader.section("solid", schema.Solid, required=True)
     solid = checks.solid(reader, solid_keys, folder) if solid_keys else None
     liquids = checks.liquids(reader, folder)
-    exposure = reader.section("exposure", schema.Exposure, required=True)
+    exposure = reader.section("exposure", _exposure_keys(data.get("exposure")), required=True)
     run = reader.section("run", schema.Run, required=True)
     if exposure:
-        checks.exposure(reader, exposure, solid)
-    if exposure:
+        checks.exposure(reader, exposure, solid, run)
         checks.stood(reader, exposure)
     softening = reader.section("softening", schema.Softening, required=False)
     if softening and solid:
@@ -94,6 +93,12 @@ def parse_scenario(text: str, path: Path | None = None) -> Scenario:
     assert head and solid and exposure and run
     title = head.title or (path.stem if path else "scenario")
     return Scenario(title, head.seed, solid, tuple(liquids), exposure, run, text, path, softening)
+
+
+def _exposure_keys(table: Any) -> type[schema.Exposure]:
+    """The model of an exposure of that kind; of a kind that is not known, any."""
+    kind = table.get("kind") if isinstance(table, dict) else None
+    return schema.EXPOSURES.get(kind if isinstance(kind, str) else "", schema.OnFaces)
 
 
 def _text_of(path: Path) -> str:

@@ -454,12 +454,9 @@ Face = Literal["bottom", "top", "left", "right", "front", "back"]
 
 
 class Exposure(Keys):
-    """How the liquid is offered."""
+    """How the liquid is offered, whatever the kind."""
 
-    kind: Literal["face"] = words("how the liquid is offered: 'face'")
-    faces: list[Face] = words(
-        f"the faces that touch the liquid, from {', '.join(FACES)}", min_length=1, max_length=6
-    )
+    kind: Literal["face", "dip"] = words("how the liquid is offered: 'face' or 'dip'")
     gravity: bool = words("true (along -z) or false", True)
     air: Literal["free"] = words("what the air does: 'free' (it leaves at once)", "free")
     cup_mm: float | None = number("depth of the liquid in the cup in mm", 30, None, gt=0, le=1e4)
@@ -475,6 +472,39 @@ class Exposure(Keys):
         "volume of the liquid in the cup in mL (without end when left out)", 50, None, gt=0, le=1e6
     )
     stirred: bool | None = words("true (no grain settles; so it is without cup_mm) or false", None)
+
+
+class OnFaces(Exposure):
+    """Whole faces touch the liquid from the start to the end."""
+
+    faces: list[Face] = words(
+        f"the faces that touch the liquid, from {', '.join(FACES)}", min_length=1, max_length=6
+    )
+
+
+class Dipped(Exposure):
+    """Held in the liquid for a time, then lifted out. Common practice: 30 s in a cup of 240 mL."""
+
+    faces: list[Face] | None = words(
+        f"the faces that touch the liquid, from {', '.join(FACES)}, instead of depth_mm",
+        None, min_length=1, max_length=6,
+    )  # fmt: skip
+    depth_mm: float | None = number(
+        "how deep its lowest corner lies below the surface in mm", 10, None, gt=0, le=1e4
+    )
+    tilt_deg: float = number(
+        "how far it is tilted towards its left side in degrees", 30, 0.0, ge=0, le=90
+    )
+    dip_s: float = number("how long it is held in the liquid in s", 30, 30.0, gt=0, le=1e9)
+    dips: int = number("how often it is dipped, a whole number", 2, 1, ge=1, le=100)
+    rest_s: float = number("how long it rests between two dips in s", 60, 60.0, gt=0, le=1e9)
+    lift_mm_s: float = number(
+        "how fast it is lifted out in mm/s (what clings to it follows)", 50, 50.0, ge=0, le=1e4
+    )
+
+
+#: Kind of exposure -> its keys.
+EXPOSURES: dict[str, type[Exposure]] = {"face": OnFaces, "dip": Dipped}
 
 
 class Softening(Keys):
@@ -527,7 +557,7 @@ class Head(Keys):
 LATER_KEYS: dict[str, tuple[str, ...]] = {
     "": ("sweep", "measured", "priors", "explain", "judge", "plan"),
     "solid": ("dry_mass_g",),
-    "exposure": ("depth_mm", "tilt_deg", "dip_s", "volume_uL", "face", "vents"),
+    "exposure": ("volume_uL", "face", "vents"),
 }
 #: Values likewise.
-LATER_VALUES = ("dip", "drop", "trapped")
+LATER_VALUES = ("drop", "trapped")

@@ -113,7 +113,9 @@ def _lifts(lift_s: ArrayLike) -> NDArray[np.float64]:
         raise ValueError(f"lift_s must be a row of times in s, got {lift_s!r}")
     times = raw.astype(np.float64)
     if not np.all(np.isfinite(times)) or np.any(times <= 0) or np.any(np.diff(times) <= 0):
-        raise ValueError(f"lift_s must hold finite times above 0 s, each later than the last, got {lift_s!r}")
+        raise ValueError(
+            f"lift_s must hold finite times above 0 s, each later than the last, got {lift_s!r}"
+        )
     return times
 
 
