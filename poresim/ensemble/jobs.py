@@ -164,7 +164,8 @@ def snapshot_times(
 ) -> tuple[float, ...]:
     """When to keep the state of every tube, s: equally spaced in sqrt(time), as the front moves.
 
-    And when the solid is lifted out or put back. Without a known end: eight a decade from 0.1 ms to three hours, as far as the soak goes.
+    And when the solid is lifted out or put back. Without a known end: eight a decade from 0.1 ms
+    to three hours, as far as the soak goes.
     """
     if count < 1:
         return ()

@@ -58,6 +58,7 @@ def faces_of(scenario: Scenario) -> tuple[str, ...]:
     if isinstance(exposure, schema.Dipped):
         present, _ = present_faces(scenario.solid)
         return faces_below(_size(scenario), present, build_dip(exposure))
+    assert isinstance(exposure, schema.OnFaces)
     return tuple(exposure.faces)
 
 

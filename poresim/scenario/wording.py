@@ -31,7 +31,7 @@ _TABLES: dict[tuple[str | None, ...], Model | tuple[str, dict[str, Model]]] = {
     ("liquids", None, "dynamic_angle"): schema.DynamicAngle,
     ("liquids", None, "particles"): ("law", schema.PARTICLES),
     ("liquids", None, "particles", "parts", None): ("law", schema.DIAMETER_PARTS),
-    ("exposure",): ("kind", schema.EXPOSURES),
+    ("exposure",): ("kind", dict(schema.EXPOSURES)),
     ("run",): schema.Run,
     ("softening",): schema.Softening,
 }

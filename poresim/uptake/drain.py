@@ -31,10 +31,10 @@ from poresim.uptake.state import (
     DRY,
     PASSING,
     State,
-    release,
     give_back,
     make_slot,
     open_around,
+    release,
 )
 
 _AJAR = 4e-12  # of its length: so far back a meniscus sets out, or it would count as filling up
@@ -185,9 +185,8 @@ def _air_stands(law, wetting, tubes, junctions, graph, log, air, tally, floor, i
         if x > 0.0:
             continue
         far = junctions[graph.far[k]]
-        if y < (1.0 - _BACK) * tube.length or not far.wet:
-            stands = True
-        elif _recedes(law, wetting, tube, tube.a == i, far.pressure):
+        gone = y < (1.0 - _BACK) * tube.length or not far.wet
+        if gone or _recedes(law, wetting, tube, tube.a == i, far.pressure):
             stands = True
         else:
             closed += _close(law, tubes, junctions, graph, log, tally, s, floor, now)
@@ -275,7 +274,7 @@ def _open(law, tubes, junctions, graph, shapes, log, air, tally, e, i, now):
 
 @inner
 def _close(law, tubes, junctions, graph, log, tally, s, floor, now):
-    """The liquid in slot s still stands at its mouth and joins what is there: what that takes, m3."""
+    """The liquid in slot s is still at its mouth and joins what is there: what that takes, m3."""
     tube = tubes[s]
     a, b = junctions[tube.a], junctions[tube.b]
     whole = volume_to(tube, tube.length)

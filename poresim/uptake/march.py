@@ -274,7 +274,7 @@ def march(
             continue
         fresh = course.last_event == course.time
         time, held = stepper.take(course.time, until, course.held, fresh)
-        if lifted:
+        if course.air is not None:
             more, happened = stepper.let_air_in(course.air, time)
             course.stirred = happened > (0 if one_by_one else _FEW * len(stepper.waits))
             held += more

@@ -12,10 +12,10 @@ from poresim.liquid.liquid import Liquid
 from poresim.solid.network import Network
 from poresim.tube.jit import kernel
 from poresim.uptake.carry import weigh
+from poresim.uptake.drain import Air
 from poresim.uptake.inputs import Asked
 from poresim.uptake.result import Ending, Soak
 from poresim.uptake.shear import Shear, edges, shares
-from poresim.uptake.drain import Air
 from poresim.uptake.state import PASSING, State
 from poresim.uptake.supply import Supply
 
