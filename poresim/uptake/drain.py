@@ -40,6 +40,7 @@ from poresim.uptake.state import (
 _AJAR = 4e-12  # of its length: so far back a meniscus sets out, or it would count as filling up
 _BACK = 1e-9  # of its length: one that has not gone so far has not set out
 _STILL = 1e-6  # of what holds a tube full: drops of pressure below are roundings
+_SOON = 1e-3  # of the time in the air: tubes that close again sooner have opened in vain
 _DRIPS = 1e-2  # times the floor of drops: pressures below are none
 
 
@@ -50,8 +51,11 @@ class Air(NamedTuple):
     seeps: NDArray[np.int8]  # (n,) 1: liquid drips off
     excess: NDArray[np.float64]  # (n,) work space: by how much the suction is too strong, Pa,
     tube: NDArray[np.int32]  # (n,) and the tube that it would open
+    since: NDArray[np.float64]  # (m,) of tubes: when it opened, or when it may open again, s
+    pause: NDArray[np.float64]  # (m,) how long it stayed closed the last time it opened in vain, s
     filled: NDArray[np.float64]  # (m,) when a tube that has opened filled first, s; nan: it has not
     wetted: NDArray[np.float64]  # (n,) likewise, of a junction that has run dry
+    turned: NDArray[np.float64]  # (1,) when it was lifted out or put back last, s
     lost: NDArray[np.float64]  # (1,) m3 that could not be booked where it was owed
 
 
@@ -65,8 +69,11 @@ def make_air(state: State, outside: NDArray[np.int64]) -> Air:
         seeps=np.zeros(n, np.int8),
         excess=np.zeros(n),
         tube=np.zeros(n, np.int32),
+        since=np.zeros(m),
+        pause=np.zeros(m),
         filled=np.full(m, np.nan),
         wetted=np.full(n, np.nan),
+        turned=np.zeros(1),
         lost=np.zeros(1),
     )
 
@@ -128,7 +135,7 @@ def let_air_in(law, wetting, tubes, junctions, graph, shapes, log, air, tally, f
                 )
                 more += closed
                 if stands:
-                    _choose(law, wetting, junctions, graph, shapes, air, i)
+                    _choose(law, wetting, junctions, graph, shapes, log, air, i, now)
     first = np.int64(np.argmax(air.excess))
     for i in range(len(junctions)):
         e = np.int64(air.tube[i])
@@ -189,7 +196,7 @@ def _air_stands(law, wetting, tubes, junctions, graph, log, air, tally, floor, i
         if gone or _recedes(law, wetting, tube, tube.a == i, far.pressure):
             stands = True
         else:
-            closed += _close(law, tubes, junctions, graph, log, tally, s, floor, now)
+            closed += _close(law, tubes, junctions, graph, log, air, tally, s, floor, now)
     return stands, closed
 
 
@@ -202,12 +209,16 @@ def _recedes(law, wetting, tube, to_end_1, pressure):
 
 
 @inner
-def _choose(law, wetting, junctions, graph, shapes, air, i):
+def _choose(law, wetting, junctions, graph, shapes, log, air, i, now):
     """Find the tube that the suction at junction i opens first, if any."""
     at = junctions[i].pressure
     for k in range(graph.first[i], graph.first[i + 1]):
         e = np.int64(graph.ring[k])
         if graph.slot[e] != PASSING or e >= shapes.own[0]:
+            continue
+        if log.filled_at[e] > air.since[e] > 0.0:
+            _wait(air, e, log.filled_at[e], now)
+        if now < air.since[e]:
             continue
         lift = graph.lift[k] if len(graph.lift) > 0 else 0.0
         far = junctions[graph.far[k]].pressure
@@ -264,6 +275,7 @@ def _open(law, tubes, junctions, graph, shapes, log, air, tally, e, i, now):
     whole = volume_to(tube, tube.length)
     out = whole - volume_to(tube, x)
     junctions[far].owed += out
+    air.since[e] = now
     tally.filled -= whole
     tally.events += 1
     if math.isnan(air.filled[e]):
@@ -273,9 +285,27 @@ def _open(law, tubes, junctions, graph, shapes, log, air, tally, e, i, now):
 
 
 @inner
-def _close(law, tubes, junctions, graph, log, tally, s, floor, now):
-    """The liquid in slot s is still at its mouth and joins what is there: what that takes, m3."""
+def _wait(air, e, closed, now):
+    """Tube e has closed soon after it opened: it may not open again at once.
+
+    Between two tubes that each close what the other opens, that could go on for ever, in no time:
+    each time it has to wait twice as long.
+    """
+    gone = closed - air.since[e]
+    if gone < _SOON * (now - air.turned[0]):
+        air.pause[e] = max(2.0 * air.pause[e], gone)
+        air.since[e] = closed + air.pause[e]
+
+
+@inner
+def _close(law, tubes, junctions, graph, log, air, tally, s, floor, now):
+    """The liquid in slot s is still at its mouth and joins what is there: what that takes, m3.
+
+    It opened in vain.
+    """
     tube = tubes[s]
+    e = tube.number
+    _wait(air, e, now, now)
     a, b = junctions[tube.a], junctions[tube.b]
     whole = volume_to(tube, tube.length)
     missing = whole - volume_to(tube, tube.x0) - volume_to(tube, tube.x1)
@@ -287,7 +317,7 @@ def _close(law, tubes, junctions, graph, log, tally, s, floor, now):
         b.owed -= missing
     a.open -= 1
     b.open -= 1
-    log.filled_at[tube.number] = now
+    log.filled_at[e] = now
     tally.filled += whole
     tally.events += 1
     begin_passing(law, graph, tube, a, b, floor)

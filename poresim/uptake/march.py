@@ -295,6 +295,7 @@ def _turn(state: State, course: Course, control: Any) -> None:
         lift_out(state)
     else:
         put_back(state, course.air, course.asked.inlet_pressure, course.time)
+    course.air.turned[0] = course.time
     course.turned()
 
 
