@@ -6,9 +6,10 @@ between steps.
 
 Air stands at a wet junction that lies on the outside, or whose liquid has gone back to the mouth
 of one of its tubes. A full tube that leads away from there opens when the suction at the junction
-overcomes what a receding meniscus at its mouth holds, 2 gamma cos(theta) / r (Young-Laplace), and
-the liquid in it would follow. At the threshold the flow is the same before and after, for the
-meniscus sets out with what the tube passed. A tube that feeds the junction stays full.
+overcomes what a receding meniscus at its mouth holds, 2 gamma cos(theta) / r (Young-Laplace), the
+liquid in it would follow, and none would come after (as it does into one that narrows). At the
+threshold of a straight tube the flow is the same before and after, for the meniscus sets out with
+what the tube passed. A tube that feeds the junction stays full.
 
 Liquid that is pressed out at the outside drips off: such a junction stays at the pressure of the
 air for as long as liquid leaves there.
@@ -227,10 +228,10 @@ def _choose(law, wetting, junctions, graph, shapes, log, air, i, now):
         waist = shapes.waist[e if len(shapes.waist) > 1 else 0]
         tilt = shapes.tilt[e if len(shapes.tilt) > 1 else 0]
         head = -tilt * length if shapes.rank[shapes.ends[e, 0]] == i else tilt * length
-        holds = _mouth_pull(wetting, radius, length, waist)
+        holds, draws = _mouth_pulls(wetting, radius, length, waist)
         if at - far + lift < -_STILL * holds:  # it feeds the junction
             continue
-        excess = -(at + holds)
+        excess = -(at + max(holds, draws))
         if far + head + holds >= -yield_drop(law, length, radius, length, waist):
             continue
         if excess > air.excess[i]:
@@ -238,13 +239,18 @@ def _choose(law, wetting, junctions, graph, shapes, log, air, i, now):
 
 
 @inner
-def _mouth_pull(wetting, radius, length, waist):
-    """Capillary pressure, Pa, of a meniscus that recedes from the mouth of a full tube."""
+def _mouth_pulls(wetting, radius, length, waist):
+    """Capillary pressures, Pa, of a meniscus that recedes from a mouth, and of one that enters it.
+
+    A tube that narrows draws liquid in by more than it holds it by.
+    """
     if waist > STRAIGHT:
-        return wetting.recede_cos / radius
+        return wetting.recede_cos / radius, wetting.advance_cos / radius
     lean = radius * (1.0 - waist) / (0.5 * length)
     across = 1.0 / math.sqrt(1.0 + lean * lean)
-    return (wetting.recede_cos - wetting.recede_sin * lean) * across / radius
+    holds = (wetting.recede_cos - wetting.recede_sin * lean) * across / radius
+    draws = (wetting.advance_cos + wetting.advance_sin * lean) * across / radius
+    return holds, draws
 
 
 @inner
