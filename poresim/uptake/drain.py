@@ -79,10 +79,13 @@ def make_air(state: State, outside: NDArray[np.int64]) -> Air:
     )
 
 
-def lift_out(state: State) -> None:
-    """No liquid stands at the inlets any more: they are junctions like others."""
+def lift_out(state: State, which: NDArray[np.int64] | None = None) -> None:
+    """No liquid stands at the inlets any more: they are junctions like others.
+
+    which : of them, by the state's numbers; all when left out.
+    """
     junctions, graph = state.junctions, state.graph
-    for i in np.flatnonzero(junctions["inlet"]):
+    for i in np.flatnonzero(junctions["inlet"]) if which is None else which:
         ring = graph.ring[graph.first[i] : graph.first[i + 1]]
         junctions["open"][i] = np.count_nonzero(graph.slot[ring] >= 0)
         junctions["inlet"][i], junctions["owed"][i] = 0, 0.0

@@ -35,6 +35,7 @@ class Asked:
     cup: Cup | Stirred
     lifts: NDArray[np.float64]  # when it is lifted out and put back, in turn, s
     outside: NDArray[np.int64]
+    drop_m3: float | None
 
 
 def checked_inputs(
@@ -54,6 +55,7 @@ def checked_inputs(
     inlet_pressure: ArrayLike = 0.0,
     lift_s: ArrayLike = (),
     outside: ArrayLike | None = None,
+    drop_m3: float | None = None,
 ) -> Asked:
     """All arguments, or a ValueError that says which is wrong."""
     named = _junctions("inlet", inlet, solid)
@@ -103,8 +105,24 @@ def checked_inputs(
         face_m2=None if face_m2 is None else float(face_m2),
         cup=Stirred() if cup is None else cup,
         lifts=_lifts(lift_s),
+        drop_m3=_drop(drop_m3, cup, inlet_pressure, lift_s),
         outside=where if outside is None else np.unique(_junctions("outside", outside, solid)),
     )
+
+
+def _drop(
+    volume: float | None, cup: Cup | Stirred | None, pressure: ArrayLike, lifts: ArrayLike
+) -> float | None:
+    if volume is None:
+        return None
+    if not (math.isfinite(volume) and volume > 0):
+        raise ValueError(f"drop_m3 must be finite and above 0 m3, got {volume!r}")
+    for name, given in (("cup", cup is not None), ("lift_s", np.size(lifts) > 0)):
+        if given:
+            raise ValueError(f"drop_m3 and {name} exclude one another: a drop is all there is")
+    if np.any(np.asarray(pressure) != 0):
+        raise ValueError("drop_m3 and inlet_pressure exclude one another: the drop presses itself")
+    return float(volume)
 
 
 def _lifts(lift_s: ArrayLike) -> NDArray[np.float64]:

@@ -20,6 +20,7 @@ from poresim.uptake.drain import lift_out, make_air, put_back
 from poresim.uptake.inputs import checked_inputs
 from poresim.uptake.observe import BALANCE, Course, front_of
 from poresim.uptake.result import Ending, Soak
+from poresim.uptake.sitting import Sitting, covered_by, set_down
 from poresim.uptake.state import State
 from poresim.uptake.step import CONTROL, Stepper
 
@@ -140,6 +141,7 @@ def soak(
     inlet_pressure: ArrayLike = 0.0,
     lift_s: ArrayLike = (),
     outside: ArrayLike | None = None,
+    drop_m3: float | None = None,
 ) -> Soak:
     """Soak a dry network from its inlet junctions, whose pressure stays as given.
 
@@ -170,6 +172,10 @@ def soak(
         it liquid goes on from wide tubes into narrow ones, air enters from the outside, and what is
         pressed out drips off.
     outside : junctions at which air stands then; by default the inlets.
+    drop_m3 : volume of one drop that is all the liquid there is. It is set down midway between the
+        outermost inlets at its advancing angle, on those that its base then covers; its pressure is
+        its own (:mod:`poresim.drop.base`). It shrinks, then slides, and what its base has left, and
+        all when it is spent, is outside.
 
     Raises
     ------
@@ -180,7 +186,7 @@ def soak(
     for course in march(
         solid, liquid, inlet, until_s, until_saturation, accuracy, gravity, air, seed,
         snapshots, depth_m, cores=cores, face_m2=face_m2, cup=cup, inlet_pressure=inlet_pressure,
-        lift_s=lift_s, outside=outside,
+        lift_s=lift_s, outside=outside, drop_m3=drop_m3,
     ):  # fmt: skip
         if progress is not None:
             progress(course.share_done(), course.time, course.saturation)
@@ -208,6 +214,7 @@ def march(
     inlet_pressure: ArrayLike = 0.0,
     lift_s: ArrayLike = (),
     outside: ArrayLike | None = None,
+    drop_m3: float | None = None,
 ) -> Iterator[Course]:
     """The soak step by step: yields the same :class:`Course`, longer by a step each time.
 
@@ -217,11 +224,19 @@ def march(
     asked = checked_inputs(
         solid, inlet, until_s, until_saturation, accuracy, gravity, air, seed, snapshots, depth_m,
         cores, face_m2, cup, inlet_pressure, lift_s, outside,
+        drop_m3,
     )  # fmt: skip
     waisted = bool(np.any(solid.waist < 1))
     few = _ONE_BY_ONE_WAISTED if waisted and accuracy >= _FINE else _ONE_BY_ONE_UP_TO
     if one_by_one is None:
         one_by_one = solid.junctions <= few
+    sitting = None
+    if asked.drop_m3 is not None:
+        drop = set_down(asked.drop_m3, liquid)
+        under, away = covered_by(drop, solid.points, asked.inlet)
+        sitting = Sitting(drop, away, asked)
+        pressed = np.full(len(under), sitting.most_pressure)
+        asked = replace(asked, inlet=under, inlet_pressure=pressed, cup=Stirred(asked.drop_m3))
     offered = _offered_at_first(asked.cup, liquid, asked.until_s)
     covered, inlet, roofs = with_roofs(
         solid,
@@ -258,6 +273,9 @@ def march(
         state.law.grasp = _GRASP * math.sqrt(accuracy)
         state.wetting["kink"] = _COARSE_KINK * accuracy
     threads = asked.cores if state.halved else 1
+    course.sitting = sitting
+    if sitting is not None:
+        sitting.foresee(state, sitting.drop.volume, 0.0, 0.0)
     stepper = Stepper.of(
         state, control, one_by_one, threads, course.shear.look, course.supply.offer
     )
@@ -265,13 +283,19 @@ def march(
     course.exact = state.exact
     yield course
     while course.ending is None:
-        if course.time >= course.next_turn:
+        if course.time >= course.next_turn or course.spends():
             _turn(state, course, control)
         lifted = course.air is not None
         until = _next_time(stepper.arrival_waits(lifted), course, pace)
         if until is None:
             course.rest()
             continue
+        if sitting is not None and not sitting.spent:
+            step = until - course.time
+            if sitting.foresee(state, course.left(), course.rate(), step):
+                course.last_event = course.time
+                _let_go(control, asked.accuracy)
+                control["solve_share"] = min(pace.solve, _EXACT * asked.accuracy)
         fresh = course.last_event == course.time
         time, held = stepper.take(course.time, until, course.held, fresh)
         if course.air is not None:
@@ -285,13 +309,20 @@ def march(
     yield course
 
 
+def _let_go(control: Any, accuracy: float) -> None:
+    """From now on there may be liquid that no reservoir is joined to: its books close by itself."""
+    control["close_intake"] = _EXACT * accuracy
+    control["soft"] = _SOFT
+
+
 def _turn(state: State, course: Course, control: Any) -> None:
     """The solid is lifted out of the liquid, or put back."""
-    control["close_intake"] = _EXACT * course.asked.accuracy
-    control["soft"] = _SOFT
+    _let_go(control, course.asked.accuracy)
     if course.air is None:
         course.air = make_air(state, course.asked.outside)
-    if course.in_liquid:
+    if course.sitting is not None:
+        course.sitting.leave(state)
+    elif course.in_liquid:
         lift_out(state)
     else:
         put_back(state, course.air, course.asked.inlet_pressure, course.time)
@@ -354,7 +385,7 @@ def _next_time(waits: NDArray[np.float64], course: Course, pace: Pace) -> float 
         step = max(step, _TINY_SHARE * course.asked.accuracy * now)
     if course.bends and course.last_event < now:
         step = min(step, _LONGER * course.last_step)
-    step = min(step, _OF_THE_REST * course.until_empty())
+    step = min(step, _OF_THE_REST * course.until_empty(), course.longest())
     stop = course.next_stop()
     if now + 1.05 * step >= stop:
         return stop

@@ -15,6 +15,7 @@ from poresim.uptake.carry import weigh
 from poresim.uptake.drain import Air
 from poresim.uptake.inputs import Asked
 from poresim.uptake.result import Ending, Soak
+from poresim.uptake.sitting import Sitting
 from poresim.uptake.shear import Shear, edges, shares
 from poresim.uptake.state import PASSING, State
 from poresim.uptake.supply import Supply
@@ -100,6 +101,8 @@ class Course:
         self._turns = iter([*asked.lifts[asked.lifts < asked.until_s].tolist(), math.inf])
         self.next_turn = next(self._turns)  # when it is lifted out or put back
         self.in_liquid = True
+        self.sitting: Sitting | None = None  # a drop that is all the liquid there is
+        self._left_outside = [math.inf]
         self.stirred = False  # air has just come in somewhere: pressures are not what they were
         self._passed = 0
         self._watch()
@@ -165,16 +168,43 @@ class Course:
 
     def _empties(self, held: float) -> bool:
         """Whether the cup is empty but for what the accuracy does not see."""
+        if self.sitting is not None:
+            return self.sitting.gone(self.left())
         whole = self.supply.volume * (1.0 - _LAST_DROP * self.asked.accuracy)
         return self.supply.drawn(held) >= whole
 
+    def rate(self) -> float:
+        """At which liquid was taken up in the last step, m3/s."""
+        if len(self._curve) < 2:
+            return 0.0
+        (before, less), (now, more) = self._curve[-2:]
+        return (more - less) / (now - before)
+
+    def left(self) -> float:
+        """What is left of the liquid outside, m3."""
+        return self.supply.volume - self.supply.drawn(self.held)
+
     def until_empty(self) -> float:
         """In what time the cup would be empty if liquid went on as in the last step, s."""
-        if not math.isfinite(self.supply.volume) or len(self._curve) < 2:
+        if not math.isfinite(self.supply.volume) or self._spent():
             return math.inf
-        (before, less), (now, more) = self._curve[-2:]
-        rate = (more - less) / (now - before)
-        return (self.supply.volume - self.supply.drawn(more)) / rate if rate > 0.0 else math.inf
+        rate = self.rate()
+        return self.left() / rate if rate > 0.0 else math.inf
+
+    def longest(self) -> float:
+        """How long a step may be for a drop, s."""
+        if self.sitting is None or self.sitting.spent:
+            return math.inf
+        return self.sitting.longest(self.left(), self.rate())
+
+    def spends(self) -> bool:
+        """Whether a drop has just gone."""
+        return (
+            self.sitting is not None and not self.sitting.spent and self.sitting.gone(self.left())
+        )
+
+    def _spent(self) -> bool:
+        return self.sitting is not None and self.sitting.spent
 
     def record(self, time: float, held: float) -> None:
         """A step has ended."""
@@ -188,6 +218,7 @@ class Course:
         self._pressure = pressure.copy()
         self.time, self.held = time, held
         self._curve.append((time, held))
+        self._left_outside.append(self.left())
         inner = self._state.junctions["inlet"] == 0
         owed = float(self._state.junctions["owed"][inner].sum())
         if held > 0:
@@ -204,6 +235,7 @@ class Course:
         while math.isfinite(self.next_stop()) and self.time < self.next_turn:
             self.time = self.next_stop()
             self._curve.append((self.time, self.held))
+            self._left_outside.append(self.left())
             self._grains.append(self._grains[-1])
             self._ahead.append(self._ahead[-1])
             self._watch()
@@ -214,7 +246,8 @@ class Course:
 
     def turned(self) -> None:
         """It has been lifted out or put back: what was at rest may move."""
-        self.next_turn = next(self._turns)
+        if self.sitting is None:
+            self.next_turn = next(self._turns)
         self.last_event, self.last_step = self.time, 0.0
         self.in_liquid = not self.in_liquid
         self.stirred = True
@@ -232,7 +265,7 @@ class Course:
         goal = self.asked.until_saturation
         if goal < 1 and self.saturation >= goal * _WHOLE:
             self.ending = Ending.SATURATION
-        elif self._empties(self.held):
+        elif self.sitting is None and self._empties(self.held):
             self.ending = Ending.EMPTY
         elif self.time >= self.asked.until_s:
             self.ending = Ending.TIME
@@ -260,6 +293,14 @@ class Course:
         fill[some["number"], 0] = some["x0"] / some["length"]
         fill[some["number"], 1] = some["x1"] / some["length"]
         return fill
+
+    def _drop(self) -> NDArray[np.float64]:
+        """(k,) what is left of a drop, m3; (0,) where there is none."""
+        if self.sitting is None:
+            return np.zeros(0)
+        left = np.array(self._left_outside)
+        left[0] = self.sitting.drop.volume
+        return np.clip(left, 0.0, self.sitting.drop.volume)
 
     def result(self) -> Soak:
         """The finished soak."""
@@ -309,6 +350,7 @@ class Course:
             front_fraction=np.array(self._ahead),
             offered_share=self.supply.offered_share(time),
             cup_m3=self.supply.afloat_m3(time, grains[:, 0] - grains[:, 3]),
+            drop_m3=self._drop(),
             captured_in_tube_m3=self._state.cargo.captured[: self.solid.tubes],
             ending=self.ending,
             steps=len(self._curve) - 1,

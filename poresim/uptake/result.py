@@ -67,6 +67,7 @@ class Soak:
     offered_share : (k, c) concentration at the wetted face over that at first, as grains settle.
     cup_m3 : (k, c) grains that are afloat in the cup; NaN where it holds as much as one likes.
     captured_in_tube_m3 : (m, c) caught in each tube in the end; (m, 0) likewise.
+    drop_m3 : (k,) what is left of the drop on the face; (0,) where the liquid was no drop.
     ending : how it ended.
     steps, solves : work done (global steps; linear solves of the whole cluster).
     volume_balance : largest |inlet flow integrated over time - liquid in tubes| over the liquid.
@@ -99,6 +100,7 @@ class Soak:
     offered_share: Floats
     cup_m3: Floats
     captured_in_tube_m3: Floats
+    drop_m3: Floats
     ending: Ending
     steps: int
     solves: int

@@ -1,0 +1,109 @@
+"""A drop that sits on the inlets: what it presses, which of them it still covers, when it is spent.
+
+The drop is at rest at every moment (:mod:`poresim.drop.base`): all its base is at one pressure.
+Over a step both the pressure and the base are those of half-way through it, as far as the last step
+lets that be seen; the little that a step draws keeps that right to second order. Junctions that the
+base has left are junctions like others, on the outside.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from poresim.drop.base import Drop
+from poresim.liquid.liquid import Liquid
+from poresim.uptake.drain import lift_out
+from poresim.uptake.inputs import Asked
+from poresim.uptake.state import State
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+_DRAWN = 0.2  # of what is left of it, at accuracy 1e-2: so much may go in one step, at most
+_AHEAD = 0.5  # of what is left: no more is foreseen to be gone half-way through a step
+LEAST = 1e-6  # of the drop: what may be left when it counts as gone
+
+
+class Sitting:
+    """One drop on the inlets of a soak."""
+
+    def __init__(self, drop: Drop, away: Floats, asked: Asked) -> None:
+        """away : (k,) m, how far the inlets are from the middle of its base."""
+        self.drop = drop
+        self.spent = False
+        self._away = away
+        self._pull = float(np.linalg.norm(asked.gravity))
+        self._share = _DRAWN * min(1.0, math.sqrt(asked.accuracy / 1e-2))
+        self._least = LEAST * drop.volume
+
+    @property
+    def most_pressure(self) -> float:
+        """Pa, until it counts as gone."""
+        found = np.array([self.drop.volume, self.drop.sliding_volume, self._least])
+        return float(np.max(self.drop.base_pressure(np.maximum(found, self._least), self._pull)))
+
+    def longest(self, left: float, rate: float) -> float:
+        """How long a step may be, s, with that much left and drawn at that rate, m3/s."""
+        return self._share * left / rate if rate > 0.0 else math.inf
+
+    def foresee(self, state: State, left: float, rate: float, step: float) -> bool:
+        """Make ready for a step of that length: whether the base leaves an inlet."""
+        gone = min(max(0.5 * rate * step, 0.0), _AHEAD * left)
+        remaining = max(left - gone, self._least)
+        junctions, k = state.junctions, state.inlets
+        covered = junctions["inlet"][:k] == 1
+        bare = covered & (self._away > float(self.drop.base_radius(remaining)))
+        if bare[covered].all():
+            bare[np.argmin(np.where(covered, self._away, np.inf))] = False
+        if bare.any():
+            lift_out(state, np.flatnonzero(bare))
+        still = covered & ~bare
+        junctions["pressure"][:k][still] = self.drop.base_pressure(remaining, self._pull)
+        return bool(bare.any())
+
+    def gone(self, left: float) -> bool:
+        """Whether nothing is left but what the accuracy does not see."""
+        return left <= self._least
+
+    def leave(self, state: State) -> None:
+        """It is spent."""
+        self.spent = True
+        lift_out(state)
+
+
+def set_down(volume: float, liquid: Liquid) -> Drop:
+    """A drop of that volume, m3, on a face of the solid that the liquid soaks."""
+    return Drop(
+        volume,
+        liquid.contact_angle_deg,
+        liquid.receding_deg,
+        liquid.surface_tension,
+        liquid.density,
+    )
+
+
+def covered_by(drop: Drop, points: Floats, inlet: Ints) -> tuple[Ints, Floats]:
+    """The inlets under the drop, and how far they are from its middle, m.
+
+    It is set down midway between the outermost of the inlets named. ValueError: it covers none, or
+    does not fit on them.
+    """
+    at = points[inlet]
+    middle = 0.5 * (at.min(axis=0) + at.max(axis=0))
+    away = np.linalg.norm(at - middle, axis=1)
+    radius = drop.first_base_radius
+    if len(inlet) > 1 and radius > away.max() * (1 + 1e-9):
+        raise ValueError(
+            f"drop_m3: a drop of {drop.volume:.3g} m3 has a base of radius {1e3 * radius:.3g} mm; "
+            f"the inlets reach {1e3 * away.max():.3g} mm from its middle"
+        )
+    under = away <= radius
+    if not under.any():
+        raise ValueError(
+            f"drop_m3: a drop of {drop.volume:.3g} m3 has a base of radius {1e3 * radius:.3g} mm, "
+            "and no inlet lies under it"
+        )
+    return inlet[under], away[under]
