@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from poresim.ensemble.workers import report
 from poresim.exposure.dip import Dip, heads, immersed
@@ -66,6 +67,7 @@ class Job:
     cup: Cup | Stirred = Stirred()
     softening: tuple[Walls, Bar] | None = None
     dip: Dip | None = None
+    drop_m3: float | None = None
 
 
 class Done(NamedTuple):
@@ -95,6 +97,7 @@ def soak_one(number: int, job: Job) -> Done:
     from poresim.record.writing import soak_image
     from poresim.uptake.begin import carried_viscosity
     from poresim.uptake.march import soak
+    from poresim.uptake.sitting import set_down
 
     try:
         network = _solid(job)
@@ -113,11 +116,13 @@ def soak_one(number: int, job: Job) -> Done:
         seed=particle_seed(job.seed, job.repeat),
         snapshots=job.snapshots,
         cores=job.cores,
-        cup=job.cup,
+        cup=None if job.drop_m3 is not None else job.cup,
         progress=lambda fraction, *_: report(number, fraction),
     )
     density = job.liquid.density
     repeat = Repeat.of(result, density, carried_viscosity(job.liquid))
+    if job.drop_m3 is not None:
+        repeat = repeat.shaped(set_down(job.drop_m3, job.liquid))
     if job.softening is not None:
         repeat = _softening(repeat, network, *job.softening)
     return Done(soak_image(job.run, repeat, job.double_precision), _solid_file(job.run, network))
@@ -134,17 +139,23 @@ def _offered(network: Network, job: Job) -> dict[str, Any]:
             "depth_m": depth_below(network, job.faces),
             "face_m2": known,
             "gravity": (0.0, 0.0, down),
+            "drop_m3": job.drop_m3,
+            "outside": None if job.drop_m3 is None else _faces(network),
         }
     found = immersed(network, job.dip)
-    outside = [on for on in network.faces.values() if len(on)]
     return {
         "inlet": found.junctions,
         "inlet_pressure": heads(found.below, job.liquid.density),
         "face_m2": found.area if math.isfinite(found.area) else None,
         "gravity": tuple(down * job.dip.up),
         "lift_s": job.dip.lifts,
-        "outside": np.unique(np.concatenate(outside)),
+        "outside": _faces(network),
     }
+
+
+def _faces(network: Network) -> NDArray[np.int64]:
+    """All junctions on faces."""
+    return np.unique(np.concatenate([on for on in network.faces.values() if len(on)]))
 
 
 def _softening(repeat: Repeat, network: Network, walls: Walls, bar: Bar) -> Repeat:

@@ -58,6 +58,8 @@ def faces_of(scenario: Scenario) -> tuple[str, ...]:
     if isinstance(exposure, schema.Dipped):
         present, _ = present_faces(scenario.solid)
         return faces_below(_size(scenario), present, build_dip(exposure))
+    if isinstance(exposure, schema.Dropped):
+        return (exposure.face,)
     assert isinstance(exposure, schema.OnFaces)
     return tuple(exposure.faces)
 
@@ -123,6 +125,7 @@ def jobs_of(scenario: Scenario, key: str, finished: set[tuple[int, int]]) -> lis
     soft = scenario.softening
     bar = None if soft is None else build_softening(soft, scenario.solid)
     dip = build_dip(exposure) if isinstance(exposure, schema.Dipped) else None
+    drop = exposure.volume_uL * 1e-9 if isinstance(exposure, schema.Dropped) else None
     faces = faces_of(scenario)
     return [
         Job(
@@ -143,6 +146,7 @@ def jobs_of(scenario: Scenario, key: str, finished: set[tuple[int, int]]) -> lis
             cup=build_cup(exposure, liquid.stood),
             softening=bar,
             dip=dip,
+            drop_m3=drop,
         )
         for n in range(run.repeats)
         for k, liquid in enumerate(scenario.liquids)

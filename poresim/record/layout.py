@@ -7,7 +7,7 @@
                             where it is lifted out
     /liquids/<k>/           name, density_kg_m3; log_length_ratio, where angles depend on the speed;
                             what GrainsOf names
-    /liquids/<k>/repeats/<n>/   the datasets of SOAK, of GRAINS and of SOFT; steps, solves, ending,
+    /liquids/<k>/repeats/<n>/   the datasets of SOAK, GRAINS, DROP and SOFT; steps, solves, ending,
                             ...; what SHEAR names, as attributes (absent in older records)
     /solids/<n>/            a network, as poresim.solid.files writes it
 """
@@ -84,6 +84,14 @@ GRAINS = {
     "captured_in_tube_m3": Column(
         "m3", "caught in each tube in the end, by class", ("m", "c"), single=True
     ),
+}
+
+#: Where the liquid is one drop set down on a face; all or none stand in a soak.
+DROP = {
+    "drop_m3": Column("m3", "what is left of the drop on the face", ("t",)),
+    "drop_angle_deg": Column("deg", "its contact angle", ("t",)),
+    "drop_base_m": Column("m", "radius of its base", ("t",)),
+    "drop_height_m": Column("m", "height of its apex", ("t",)),
 }
 
 #: Where the scenario says how walls soften; all or none stand in a soak. l layers across z.

@@ -12,11 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.liquid.laws import ViscosityLaw
-from poresim.record.layout import FAILS, GRAINS, SOAK, SOFT
+from poresim.record.layout import DROP, FAILS, GRAINS, SOAK, SOFT
 from poresim.solid.network import Network
 from poresim.uptake.result import BENCH_RATE, Ending, Soak
 
 if TYPE_CHECKING:
+    from poresim.drop.base import Drop
     from poresim.softening.bar import Softened
 
 Floats = NDArray[np.float64]
@@ -47,6 +48,10 @@ class Repeat:
     Grains by size class (c; 0 without grains, or where none can be caught), m3:
     class_diameter_m (c,) m, carried_in_m3, suspended_m3, captured_m3, left_m3, cake_m3, cup_m3 and
     offered_share (k, c), cake_thickness_m and front_fraction (k,), captured_in_tube_m3 (m, c).
+
+    Where the liquid was one drop (else of no length): what is left of it on the face, its contact
+    angle, the radius of its base and the height of its apex, drop_m3, drop_angle_deg, drop_base_m
+    and drop_height_m (k,).
 
     Where walls soften (:class:`poresim.softening.bar.Softened`; else of no length): snap_force_N,
     capacity_Nm and weight_Nm (k,), strength_Pa (k, layers); fails_at_s (NaN = never).
@@ -83,6 +88,10 @@ class Repeat:
     offered_share: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     cup_m3: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     captured_in_tube_m3: Floats = field(default_factory=lambda: np.zeros((0, 0)))
+    drop_m3: Floats = field(default_factory=lambda: np.zeros(0))
+    drop_angle_deg: Floats = field(default_factory=lambda: np.zeros(0))
+    drop_base_m: Floats = field(default_factory=lambda: np.zeros(0))
+    drop_height_m: Floats = field(default_factory=lambda: np.zeros(0))
     snap_force_N: Floats = field(default_factory=lambda: np.zeros(0))
     capacity_Nm: Floats = field(default_factory=lambda: np.zeros(0))
     weight_Nm: Floats = field(default_factory=lambda: np.zeros(0))
@@ -131,7 +140,18 @@ class Repeat:
             offered_share=soak.offered_share,
             cup_m3=soak.cup_m3,
             captured_in_tube_m3=soak.captured_in_tube_m3,
+            drop_m3=soak.drop_m3,
             **viscosities,
+        )
+
+    def shaped(self, drop: Drop) -> Repeat:
+        """The same with the shape that a drop had as it went."""
+        left = self.drop_m3
+        return replace(
+            self,
+            drop_angle_deg=drop.angle_deg(left),
+            drop_base_m=drop.base_radius(left),
+            drop_height_m=drop.height(left),
         )
 
     def with_times(self, times: Floats) -> Repeat:
@@ -145,7 +165,7 @@ class Repeat:
             step = (rows[after] - rows[before]) * share.reshape(-1, *[1] * (rows.ndim - 1))
             return np.insert(rows, after, rows[before] + step, axis=0)
 
-        columns = {n: c for n, c in (SOAK | GRAINS).items() if c.shape[0] == "t"}
+        columns = {n: c for n, c in (SOAK | GRAINS | DROP).items() if c.shape[0] == "t"}
         known: dict[str, Any] = {
             n: more(n) for n in columns if len(getattr(self, n)) == len(self.time_s)
         }

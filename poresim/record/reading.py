@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.record.layout import (
+    DROP,
     FAILS,
     FORMAT,
     GRAINS,
@@ -259,6 +260,8 @@ def _repeat(place: _Place, sizes: dict[str, int]) -> Repeat:
     plain |= {n: place.figures(n, c) for n, c in SHEAR.items()}
     if any(n in place.at for n in GRAINS):
         plain |= {n: place.array(n, c, sizes) for n, c in GRAINS.items()}
+    if any(n in place.at for n in DROP):
+        plain |= {n: place.array(n, c, sizes) for n, c in DROP.items()}
     if any(n in place.at for n in SOFT):
         plain |= {n: place.array(n, c, sizes) for n, c in SOFT.items()}
         plain |= {n: place.figures(n, c) for n, c in FAILS.items()}

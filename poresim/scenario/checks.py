@@ -9,6 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from poresim.drop.cap import cap_of_angle
 from poresim.liquid.curves import FlowCurve, PlateauFault
 from poresim.scenario import composition, schema, wording
 from poresim.scenario.build import (
@@ -381,7 +382,45 @@ def exposure(
     _faces(reader, getattr(keys, "faces", None) or [], spec)
     if isinstance(keys, schema.Dipped):
         _dip(reader, keys, spec, run)
+    if isinstance(keys, schema.Dropped):
+        _drop(reader, keys, spec)
     _cup(reader, keys)
+
+
+def drops(
+    reader: Reader, keys: schema.Exposure, spec: SolidSpec, liquids: Sequence[LiquidSpec]
+) -> None:
+    """Note liquids of which a drop spreads without end, or does not fit on the block."""
+    if not isinstance(keys, schema.Dropped) or spec.size is None:
+        return
+    room = 0.5 * min(spec.size[:2])
+    for number, liquid in enumerate(liquids):
+        path: KeyPath = ("liquids", number, "contact_angle_deg")
+        angle = liquid.contact_angle_deg
+        if not 0 < angle < 180:
+            reader.fault(
+                path, f"got {angle:g}: a drop of it has no shape", "give more than 0, less than 180"
+            )
+            continue
+        radius = float(cap_of_angle(keys.volume_uL * 1e-9, angle).base_radius)
+        if radius > room:
+            most = keys.volume_uL * (room / radius) ** 3
+            reader.fault(
+                ("exposure", "volume_uL"),
+                f"a drop of {keys.volume_uL:g} uL of {liquid.name} at {angle:g} degrees is "
+                f"{2e3 * radius:.3g} mm wide, and the block's top {2e3 * room:.3g} mm",
+                f"give {most:.2g} or less, or make the block wider",
+            )
+
+
+def _drop(reader: Reader, keys: schema.Dropped, spec: SolidSpec | None) -> None:
+    if spec is not None and spec.network is not None:
+        reader.fault(("exposure", "kind"), "is a drop on a network file", "a drop sits on a block")
+    for key in ("cup_mm", "cup_mL", "held_mm", "stirred"):
+        if getattr(keys, key) is not None:
+            reader.fault(
+                ("exposure", key), "is given with a drop", "a drop has no cup: leave it out"
+            )
 
 
 def _dip(

@@ -80,6 +80,8 @@ def parse_scenario(text: str, path: Path | None = None) -> Scenario:
     if exposure:
         checks.exposure(reader, exposure, solid, run)
         checks.stood(reader, exposure)
+    if exposure and solid:
+        checks.drops(reader, exposure, solid, liquids)
     softening = reader.section("softening", schema.Softening, required=False)
     if softening and solid:
         checks.softening(reader, softening, solid)

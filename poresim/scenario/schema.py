@@ -456,7 +456,9 @@ Face = Literal["bottom", "top", "left", "right", "front", "back"]
 class Exposure(Keys):
     """How the liquid is offered, whatever the kind."""
 
-    kind: Literal["face", "dip"] = words("how the liquid is offered: 'face' or 'dip'")
+    kind: Literal["face", "dip", "drop"] = words(
+        "how the liquid is offered: 'face', 'dip' or 'drop'"
+    )
     gravity: bool = words("true (along -z) or false", True)
     air: Literal["free"] = words("what the air does: 'free' (it leaves at once)", "free")
     cup_mm: float | None = number("depth of the liquid in the cup in mm", 30, None, gt=0, le=1e4)
@@ -503,8 +505,15 @@ class Dipped(Exposure):
     )
 
 
+class Dropped(Exposure):
+    """One drop set down in the middle of the top face: all the liquid there is."""
+
+    volume_uL: float = number("volume of the drop in uL", 5, gt=0, le=1000)
+    face: Literal["top"] = words("the face that it sits on: 'top'", "top")
+
+
 #: Kind of exposure -> its keys.
-EXPOSURES: dict[str, type[Exposure]] = {"face": OnFaces, "dip": Dipped}
+EXPOSURES: dict[str, type[Exposure]] = {"face": OnFaces, "dip": Dipped, "drop": Dropped}
 
 
 class Softening(Keys):
@@ -557,7 +566,7 @@ class Head(Keys):
 LATER_KEYS: dict[str, tuple[str, ...]] = {
     "": ("sweep", "measured", "priors", "explain", "judge", "plan"),
     "solid": ("dry_mass_g",),
-    "exposure": ("volume_uL", "face", "vents"),
+    "exposure": ("vents",),
 }
 #: Values likewise.
-LATER_VALUES = ("drop", "trapped")
+LATER_VALUES = ("trapped",)

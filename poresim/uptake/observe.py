@@ -15,8 +15,8 @@ from poresim.uptake.carry import weigh
 from poresim.uptake.drain import Air
 from poresim.uptake.inputs import Asked
 from poresim.uptake.result import Ending, Soak
-from poresim.uptake.sitting import Sitting
 from poresim.uptake.shear import Shear, edges, shares
+from poresim.uptake.sitting import Sitting
 from poresim.uptake.state import PASSING, State
 from poresim.uptake.supply import Supply
 

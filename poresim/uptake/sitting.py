@@ -24,7 +24,7 @@ Ints = NDArray[np.int64]
 
 _DRAWN = 0.2  # of what is left of it, at accuracy 1e-2: so much may go in one step, at most
 _AHEAD = 0.5  # of what is left: no more is foreseen to be gone half-way through a step
-LEAST = 1e-6  # of the drop: what may be left when it counts as gone
+LEAST = 1e-7  # of the drop: what may be left when it counts as gone
 
 
 class Sitting:
