@@ -69,6 +69,7 @@ class Network:
             fluid = replace(fluid, consistency=thick)
         self.fluid = fluid
         self.length = np.repeat(wide[1], 2)
+        self.head = fluid.density * points @ np.asarray(gravity, float)  # of still liquid, Pa
         slots = [np.repeat(a, 2) for a in wide]
         self.tubes = Tubes(fluid, *slots, np.stack([fall, -fall], 1).ravel())
         self.node, self.tube = self.ends.ravel(), np.repeat(np.arange(m), 2)
@@ -205,6 +206,10 @@ class Network:
         row[free] = np.arange(len(free))
         return row, free
 
+    def known(self):
+        """Pressures (n,) that are given, Pa; NaN where it is dry."""
+        return np.where(np.isnan(self.wetted_at), np.nan, self.given)
+
     def uptake(self):
         full = np.flatnonzero(np.repeat(self.full, 2))[::2]
         open_ = np.flatnonzero(self.status != GONE)
@@ -264,7 +269,7 @@ class Network:
     def instant(self, guess):
         """Pressures (n,) at which the flows balance in the present state (damped Newton)."""
         row, free = self.rows()
-        pressure = np.where(np.isnan(self.wetted_at), np.nan, self.given)
+        pressure = self.known()
         pressure[free] = np.where(np.isnan(guess[free]), 0.0, guess[free])
         i = self.filling
         pressure[i] = self.body_pressure(i, np.where(self.body_status[i] == RECEDE, -1, 1))

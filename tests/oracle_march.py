@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+import oracle_recede
 from oracle_general import ADVANCE, FREE, GONE, HELD, RADAU, RECEDE, TIGHT, Failed, Network
 from oracle_grains import Cargo
 
@@ -32,6 +33,9 @@ class Course:
     x: np.ndarray | None = None
     body_filled_at: np.ndarray | None = None
     cargo: Cargo | None = None
+    states: list = field(default_factory=list, repr=False)  # oracle_recede.State, times ``at``, end
+    log: list = field(default_factory=list, repr=False)  # (time, what, which) once lifted
+    owed: float = 0.0  # liquid that no meniscus could make up for once lifted, m3
 
     def time_at(self, uptake):
         """Time at which the uptake is first reached (cubic between the steps)."""
@@ -63,6 +67,9 @@ def soak(
     tolerance=1e-8,
     longest=0.2,
     carries=CARRIES,
+    lift=(),
+    exposed=None,
+    at=(),
     **more,
 ):
     """March to time ``until`` or until nothing moves; returns a Course.
@@ -71,15 +78,19 @@ def soak(
     share of the time gone by. more: waist, gravity, grains, start, body, face_m2 (see Network).
     carries: how far apart grains carried in parts and in twice as many may be in a step, of what
     is offered.
+    lift: rising times at which the solid is lifted out of its liquid and put back, in turn.
+    exposed: junctions on the outside, where air stands unless they are inlets in the liquid
+    (default: the inlets). at: times from the first lift on of which the states are kept.
     """
     net = Network(points, ends, radius, length, inlet, fluid, **more)
     net.carries = carries
     pressure = settle(net, np.full(net.n, np.nan))
     course = [(0.0, 0.0, 0.0)]
     kept = [pressure]
+    first = min(until, lift[0]) if len(lift) else until
     h = _guess(net, pressure)
-    while net.time < until and (len(net.moving) or len(net.filling)):
-        h = min(h, until - net.time, max(longest * net.time, h if net.time == 0 else 0.0))
+    while net.time < first and (len(net.moving) or len(net.filling)):
+        h = min(h, first - net.time, max(longest * net.time, h if net.time == 0 else 0.0))
         h, pressure, happened, grow = _advance(net, pressure, h, tolerance)
         if happened:
             pressure = settle(net, pressure)
@@ -88,6 +99,17 @@ def soak(
             h *= grow
         kept.append(pressure)
         course.append((net.time, net.uptake(), _inflow(net, pressure)))
+    states, log, owed = [], [], 0.0
+    if first < until:
+        net.time = first
+        net = oracle_recede.Lifted.of(net, exposed)
+
+        def keep(net, pressure):
+            kept.append(pressure)
+            course.append((net.time, net.uptake(), _inflow(net, pressure)))
+
+        args = until, tolerance, longest, lift, at, keep
+        states, log, owed = oracle_recede.in_turn(net, pressure, *args), net.log, net.owed
     return Course(
         *np.array(course).T,
         net.filled_at,
@@ -97,6 +119,9 @@ def soak(
         net.x.copy(),
         net.body_filled_at,
         net.cargo,
+        states,
+        log,
+        owed,
     )
 
 
