@@ -1,11 +1,11 @@
 """Reference soaks, worked out once by the oracles and kept in tests/data.
 
-    python tests/oracle_data.py 8 12 random general laws bodies moving heads
+    python tests/oracle_data.py 8 12 random general laws bodies moving heads lifts
 
 writes lattice_8.npz and lattice_12.npz (about 1 and 20 minutes), random.npz (30 random graphs,
 about 5 minutes), general.npz (other laws, waists, gravity ..., about 20 minutes), laws.npz (every
 flow law and waists on larger graphs, about an hour), bodies.npz (a minute), moving.npz (five
-minutes) and heads.npz (a minute); ``general/grains`` does that one case and keeps what else is in
+minutes), heads.npz (a minute) and lifts.npz (five minutes); ``general/grains`` does that one case and keeps what else is in
 the file (a grain case takes two or three minutes). The tests recompute the small ones, and all of
 them when the slow tests are asked for.
 Invented solid: spacing 100 um, lognormal radii (median 15 um, log-sd 0.5), fed through the face
@@ -26,6 +26,7 @@ from oracle_graphs import (
     general_cases,
     head_cases,
     law_cases,
+    lift_cases,
     march_arguments,
     moving_cases,
     random_graph,
@@ -99,9 +100,29 @@ def general_reference(case, **more):
     return *row, cargo.captured.sum(0), cargo.suspended.sum(0), cargo.caked.sum(0)
 
 
+def lift_reference(case, **more):
+    """General oracle on a case that is lifted out: see LIFTS.
+
+    States are those at the case's times ``at``, that of the lift itself as flows set in after it,
+    and at the end (k of them). Full tubes hold no x: x is (k, m, 2) m wet from either end of the
+    others. pressure is NaN at dry junctions, and where a cluster is held at rest, which leaves it
+    any one of a range. opened_at (m,): when a tube that was full first opened again.
+    """
+    args, keys = march_arguments(case)
+    found = oracle_march.soak(*args, **(keys | {"tolerance": 1e-8} | more))
+    states, opened_at = found.states, np.full(len(case.graph.ends), np.nan)
+    for time, what, slot in reversed(found.log):
+        if what == "open":
+            opened_at[slot // 2] = time
+    x = np.array([s.x.reshape(-1, 2) for s in states])
+    kept = [np.array([getattr(s, n) for s in states]) for n in LIFTS[1:5]]
+    return np.array([s.time for s in states]), *kept, x, found.filled_at, found.wetted_at, opened_at
+
+
 RANDOM = ("filled_at", "wetted_at", "time_at")
 GENERAL = ("filled_at", "wetted_at", "blocked_at", "time_at", "final")
 GRAINS = (*GENERAL, "captured", "suspended", "caked")
+LIFTS = ("time", "full", "volume", "pressure", "dry", "x", "filled_at", "wetted_at", "opened_at")
 #: Files of cases of the general oracle.
 SETS = {
     "general": general_cases,
@@ -109,12 +130,20 @@ SETS = {
     "bodies": body_cases,
     "moving": moving_cases,
     "heads": head_cases,
+    "lifts": lift_cases,
 }
 
 
 def names_of(case):
-    """What general_reference gives."""
+    """What ``row_of`` gives."""
+    if case.lift:
+        return LIFTS
     return GENERAL if case.grains is None else GRAINS
+
+
+def row_of(case, **more):
+    """What is stored of a case, as ``names_of`` names it."""
+    return (lift_reference if case.lift else general_reference)(case, **more)
 
 
 def _row(names, key, values):
@@ -132,13 +161,13 @@ def make(what):
         file, name = what.split("/")
         case = SETS[file]()[name]
         kept = dict(np.load(DATA / f"{file}.npz"))
-        return file, kept | _row(names_of(case), name, general_reference(case))
+        return file, kept | _row(names_of(case), name, row_of(case))
     if what in SETS:
         rows = {}
         for name, case in SETS[what]().items():
             began = time.perf_counter()
             try:
-                rows |= _row(names_of(case), name, general_reference(case))
+                rows |= _row(names_of(case), name, row_of(case))
             except Exception as failure:  # the others are still wanted
                 print(f"  {name} FAILED: {failure!r}", flush=True)
                 continue

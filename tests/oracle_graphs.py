@@ -88,6 +88,9 @@ class Case:
     body: float | np.ndarray = 0.0  # (n,) m3
     face_m2: float | None = None
     inlet_pressure: float | tuple = 0.0
+    lift: tuple = ()  # times, s: out of the liquid, back in, ...
+    exposed: tuple | None = None  # junctions on the outside; None: the inlets
+    at: tuple = ()  # times from the first lift on of which states are kept, s
 
 
 def general_cases():
@@ -215,6 +218,51 @@ def head_cases():
     }
 
 
+def star(radii, stem, length=1e-3):
+    """A stem from the inlet to a junction, from where tubes of these radii go on."""
+    count = len(radii)
+    turn = 2 * np.pi * np.arange(count) / count
+    tips = length * np.stack([np.cos(turn), np.sin(turn), np.ones(count)], 1)
+    points = np.vstack([[0, 0, 0], [0, 0, length], tips])
+    ends = np.array([[0, 1], *([1, 2 + k] for k in range(count))])
+    radius = np.array([stem, *radii])
+    return Graph(points, ends, radius, np.full(count + 1, length), np.array([0]))
+
+
+def lift_cases():
+    """name -> Case: the solid is lifted out of its liquid, which goes on moving in it."""
+    wide = dict(median=150e-6, spacing=10e-3, log_sd=0.4)
+    down = (0.0, 0.0, -9.80665)
+    gum = Fluid(0.052, 48.0, 0.05, 0.6)
+    caught = Fluid(0.052, 48.0, 1.2e-3, receding=30.0, density=1005.0)
+    thin_yield = Fluid(0.052, 48.0, 3e-3, 1.0, yield_stress=1.0)
+    arms = star(np.array([12e-6, 20e-6, 8e-6, 15e-6, 10e-6]), 24e-6)
+    faces = random_graph(8, 16)
+    order = np.argsort(faces.points[:, 2])
+    both = replace(faces, inlet=np.concatenate([order[:2], order[-2:]]))
+    far = tuple(int(i) for i in order[[0, 1, -2, -1]])
+    rows = {  # graph, liquid, lifts, until, more
+        "lift_star": (arms, THIN, (0.0043,), 1.0, {}),
+        "lift_random": (random_graph(4, 16), THIN, (0.002,), 0.5, {}),
+        "lift_random_20": (random_graph(6, 20), THIN, (0.008,), 0.5, {}),
+        "lift_two_faces": (both, THIN, (0.0003,), 0.1, {}),
+        "lift_again": (both, THIN, (0.0003, 0.0009), 0.1, {}),
+        "lift_thrice": (faces, THIN, (0.0003, 0.0009, 0.0014), 0.1, {"exposed": far}),
+        "lift_gravity": (random_graph(11, 14, **wide), THIN, (0.74,), 40.0, {"gravity": down}),
+        "lift_hysteresis": (random_graph(14, 14, log_sd=0.8), caught, (0.0006,), 0.5, {}),
+        "lift_power": (random_graph(2, 14), gum, (0.003,), 1.0, {}),
+        "lift_yield": (random_graph(5, 12), thin_yield, (0.04,), 0.5, {}),
+        "lift_waist": (random_graph(7, 12), THIN, (0.0013,), 0.5, {"waist": 0.6}),
+        "lift_box": (random_graph(9, 18), THIN, (0.0067,), 0.5, {}),
+    }
+    cases = {}
+    for name, (graph, fluid, lift, until, more) in rows.items():
+        steps = np.array([0.0, 0.01, 0.1, 0.3, 1.0, 3.0])
+        at = tuple(float(t) for t in lift[0] * (1 + steps))
+        cases[name] = Case(graph, fluid, lift=lift, until=until, at=at, **more)
+    return cases
+
+
 def _bodies(graph, low, high, without):
     """(n,) m3: balls low to high times as wide as the widest tube; a share ``without`` has none."""
     rng = np.random.default_rng(len(graph.ends))
@@ -240,6 +288,8 @@ def march_arguments(case):
         "face_m2": case.face_m2,
         "inlet_pressure": case.inlet_pressure,
     }
+    if case.lift:
+        more |= {"lift": case.lift, "exposed": case.exposed, "at": case.at}
     if case.grains is not None:
         stream = np.random.SeedSequence(case.seed, spawn_key=(1,))
         draws = np.random.default_rng(stream).exponential(size=len(g.ends))

@@ -234,7 +234,7 @@ class Lifted(Network):
             s = 1 / np.sqrt(np.diag(matrix))
             step = -s * np.linalg.solve(matrix * np.outer(s, s), s * right)
             # no further than ten capillary pressures at once
-            step *= min(1.0, 10 * self.scale / np.abs(step).max())
+            step *= min(1.0, 10 * self.scale / max(np.abs(step).max(), 1e-300))
             steep = right @ step
             low, high, share = 0.0, np.inf, 1.0
             for _ in range(50):
@@ -308,6 +308,7 @@ class Lifted(Network):
         self.refused[:] = False
         forward = ADVANCE if self.fluid.hysteresis else FREE
         backward = RECEDE if self.fluid.hysteresis else FREE
+        was = self.status.copy()
         for _ in range(50 + 4 * self.m):
             near = self.wet_slots & self.bent
             near &= np.abs(self.x - self.length / 2) <= 10 * TIGHT * self.length
@@ -332,16 +333,16 @@ class Lifted(Network):
             raise RuntimeError(f"what moves could not be decided at t = {self.time:g} s")
         ahead, back = drives(self, pressure)
         live = self.wet_slots & ~self.rest[self.node]
+        go, away = live & (ahead > 0), live & (back < 0) & ~self.empty  # as in balance
+        # what was let go, or went, may take less than pressures can tell
         tiny = TINY * self.scale
-        go, away = live & (ahead > tiny), live & (back < -tiny) & ~self.empty
-        stays = self.status >= FREE
+        go |= live & np.isin(was, (ADVANCE, FREE)) & (ahead > -tiny) & ~away
+        away |= live & np.isin(was, (RECEDE, FREE)) & (back < tiny) & ~go & ~self.empty
         self.status[self.wet_slots] = HELD
-        if not self.fluid.hysteresis:
-            self.status[stays & live & ~self.at_waist & ~self.empty] = FREE
         self.piece[go & self.at_waist], self.piece[away & self.at_waist] = 1, 0
         self.status[go], self.status[away] = forward, backward
         self.at_waist[go | away] = False
-        return pressure
+        return self.instant(pressure)
 
     def _rests(self, label, guess):
         """Mark what rests, at its level; True when a full tube had to open for something to go."""
@@ -469,6 +470,11 @@ class Lifted(Network):
                 elif name == "empty" and self.status[i] >= ADVANCE:
                     self.set_x(i, self.mouth[i])
                     self.status[i] = HELD
+                elif name in ("stop", "turn") and self.status[i] >= ADVANCE:
+                    self.status[i] = HELD
+                elif name in ("release", "withdraw") and self.status[i] == HELD:
+                    go = ADVANCE if name == "release" else RECEDE
+                    self.status[i] = go if self.fluid.hysteresis else FREE
         return happened
 
     def calm(self):

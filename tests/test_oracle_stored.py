@@ -49,7 +49,9 @@ def test_all_stored_random_graphs(seed):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("file", "name"), [(f, n) for f, cases in SETS.items() for n in cases()])
+@pytest.mark.parametrize(
+    ("file", "name"), [(f, n) for f, cases in SETS.items() if f != "lifts" for n in cases()]
+)
 def test_stored_general_cases_do_not_depend_on_the_tolerance(file, name):
     """Recomputed ten times more loosely and with another start: the same to 2e-6.
 
