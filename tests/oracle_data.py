@@ -5,9 +5,9 @@
 writes lattice_8.npz and lattice_12.npz (about 1 and 20 minutes), random.npz (30 random graphs,
 about 5 minutes), general.npz (other laws, waists, gravity ..., about 20 minutes), laws.npz (every
 flow law and waists on larger graphs, about an hour), bodies.npz (a minute), moving.npz (five
-minutes), heads.npz (a minute) and lifts.npz (five minutes); ``general/grains`` does that one case and keeps what else is in
-the file (a grain case takes two or three minutes). The tests recompute the small ones, and all of
-them when the slow tests are asked for.
+minutes), heads.npz (a minute) and lifts.npz (two minutes); ``general/grains`` does that one case
+and keeps what else is in the file (a grain case takes two or three minutes). The tests recompute
+the small ones, and all of them when the slow tests are asked for.
 Invented solid: spacing 100 um, lognormal radii (median 15 um, log-sd 0.5), fed through the face
 z = 0; invented liquid: 0.052 N/m, 48 degrees, 1.2 mPa s.
 """
@@ -111,9 +111,9 @@ def lift_reference(case, **more):
     args, keys = march_arguments(case)
     found = oracle_march.soak(*args, **(keys | {"tolerance": 1e-8} | more))
     states, opened_at = found.states, np.full(len(case.graph.ends), np.nan)
-    for time, what, slot in reversed(found.log):
+    for then, what, slot in reversed(found.log):
         if what == "open":
-            opened_at[slot // 2] = time
+            opened_at[slot // 2] = then
     x = np.array([s.x.reshape(-1, 2) for s in states])
     kept = [np.array([getattr(s, n) for s in states]) for n in LIFTS[1:5]]
     return np.array([s.time for s in states]), *kept, x, found.filled_at, found.wetted_at, opened_at

@@ -247,7 +247,7 @@ def lift_cases():
         "lift_random_20": (random_graph(6, 20), THIN, (0.008,), 0.5, {}),
         "lift_two_faces": (both, THIN, (0.0003,), 0.1, {}),
         "lift_again": (both, THIN, (0.0003, 0.0009), 0.1, {}),
-        "lift_thrice": (faces, THIN, (0.0003, 0.0009, 0.0014), 0.1, {"exposed": far}),
+        "lift_thrice": (faces, THIN, (0.006, 0.01, 0.015), 1.0, {"exposed": far}),
         "lift_gravity": (random_graph(11, 14, **wide), THIN, (0.74,), 40.0, {"gravity": down}),
         "lift_hysteresis": (random_graph(14, 14, log_sd=0.8), caught, (0.0006,), 0.5, {}),
         "lift_power": (random_graph(2, 14), gum, (0.003,), 1.0, {}),

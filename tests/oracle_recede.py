@@ -22,6 +22,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from oracle_general import ADVANCE, FREE, GONE, HELD, RECEDE, TIGHT, Failed, Network
+from oracle_tubes import shear
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 
@@ -221,14 +222,14 @@ class Lifted(Network):
             right, matrix, _ = self.link_system(p, row, len(free))
             ahead, back = p[self.node[j]] + ahead0, p[self.node[j]] + back0
             drive = np.where(ahead > 0, ahead, np.where((back < 0) & ~at_mouth, back, 0.0))
-            flow, slope = self.tubes.flow(j, self.x[j], drive)
+            flow, slope = self.through(j, drive)
             np.add.at(right, k, np.where(drive == 0, 0.0, flow))
-            np.add.at(matrix, (k, k), np.where(drive == 0, 1e-9 * slope, slope))
+            np.add.at(matrix, (k, k), np.where(drive == 0, 1e-13 * slope, slope))
             return right, matrix
 
         right, matrix = residual(pressure)
         done = 0
-        for _ in range(500):
+        for turn in range(500):
             diag = np.diag(matrix)
             matrix = matrix + np.diag(1e-14 * diag + 1e-12 * diag.max() * (diag <= 0) + 1e-300)
             s = 1 / np.sqrt(np.diag(matrix))
@@ -244,18 +245,41 @@ class Lifted(Network):
                 now = right @ step
                 if now > 0.1 * abs(steep):
                     high = share
-                elif now < 0.9 * steep and share < 1:
-                    low = share
+                elif now < 0.9 * steep or (now < 0.5 * steep and share < 1):
+                    low = share  # slopes from differences may be far too steep
                 else:
                     break
-                share = 0.5 * (low + high)
-                if share * np.abs(step).max() < 1e-14 * self.scale:
+                next_share = 4 * share if np.isinf(high) else 0.5 * (low + high)
+                reach = next_share * np.abs(step).max() / self.scale
+                if reach < 1e-14 or reach > 10:
                     break
+                share = next_share
             pressure = trial
-            done = done + 1 if np.abs(share * step).max() < 1e-12 * self.scale else 0
+            # slopes of creep are poor: then nearer is not to be had
+            close = 1e-12 if turn < 60 else 1e-10
+            done = done + 1 if np.abs(share * step).max() < close * self.scale else 0
             if done == 2:
                 return pressure
         raise Failed("balance")
+
+    def through(self, j, drive):
+        """(flow, slope) of slots; the slope of a yielding liquid in straight tubes is exact.
+
+        Next to its mouth a liquid yields at a drive less than a step of differences.
+        """
+        flow, slope = self.tubes.flow(j, self.x[j], drive)
+        fluid = self.fluid
+        if fluid.yield_stress > 0:
+            wall = self.tubes.radius[j] / (2 * self.x[j])
+            stress, cube = np.abs(drive) * wall, np.pi * self.tubes.radius[j] ** 3
+            creep = shear(fluid, np.zeros(1) + 1e-3 * fluid.yield_stress)[0]
+            creep /= 1e-3 * fluid.yield_stress
+            rate = np.maximum((stress - fluid.yield_stress) / fluid.consistency, 0)
+            rate = rate ** (1 / fluid.index)
+            s = np.abs(flow) / cube - creep * stress
+            exact = np.where(rate > 0, (rate - 3 * s) / np.maximum(stress, 1e-60), 0) + creep
+            slope = np.where(self.bent[j], slope, cube * wall * exact)
+        return flow, slope
 
     def opening(self, pressure, x=None):
         """(slots, value): ends of full tubes where air stands; above 0 where they should open."""
@@ -264,6 +288,7 @@ class Lifted(Network):
         return slot, self.wants(slot, pressure)
 
     def wants(self, slot, pressure):
+        """Above 0 where an end with air should open: nothing holds it, feeds it or follows."""
         far = self.other[slot]
         held = self.tubes.suction(far, self.length[far], -1, 1)
         here, there = pressure[self.node[slot]], pressure[self.node[far]]
@@ -272,7 +297,37 @@ class Lifted(Network):
         if self.fluid.yield_stress > 0:
             pull = -(there + held + self.tubes.fall[far])
             value = np.minimum(value, pull - self.yields_at(far))
-        return value / self.scale
+        value /= self.scale
+        for k in np.flatnonzero((value > 0) & (self.follows(slot) > held)):
+            value[k] = min(value[k], self.parting(slot[k], pressure))
+        return value
+
+    def follows(self, slot):
+        """Suction of a meniscus that would start at that end."""
+        return self.tubes.suction(slot, np.zeros(len(slot)), 1, 0)
+
+    def parting(self, slot, pressure):
+        """Share of the flows by which two menisci part if a full tube opens: below 0, they meet.
+
+        A cone draws liquid from its wide end with more suction than what leaves it is held by.
+        """
+        trial = object.__new__(Lifted)
+        for name, value in vars(self).items():
+            trial.__dict__[name] = value.copy() if isinstance(value, np.ndarray | list) else value
+        trial.open(slot)
+        trial.debts.clear()
+        pair = np.array([slot, self.other[slot]])
+        trial._rests(trial.clusters(), pressure)
+        p = trial.balance(pressure)
+        flow = np.where(trial.rest[self.node[pair]], 0.0, trial.flows(p, pair))
+        return -flow.sum() / max(np.abs(flow).sum(), 1e-300)
+
+    def flows(self, pressure, j):
+        """Of slots, m3/s."""
+        ahead, back = (d[j] for d in drives(self, pressure))
+        drive = np.where(ahead > 0, ahead, np.where((back < 0) & ~self.empty[j], back, 0.0))
+        x = np.maximum(self.x[j], self.mouth[j])
+        return np.where(self.wet_slots[j], self.tubes.flow(j, x, drive)[0], 0.0)
 
     def yields_at(self, slot):
         """Drive (Pa) below which the liquid of a whole tube stands: integral of 2 ty / r."""
@@ -356,7 +411,12 @@ class Lifted(Network):
         wet = ~self.dry
         for c in np.unique(label[wet & blocked[label]]):
             far = self.other[which[[c]]]
-            if best[c] - lower[c] <= self.yields_at(far)[0]:  # no drive can be greater
+            stands = best[c] - lower[c] <= self.yields_at(far)[0]  # no drive can be greater
+            held = self.tubes.suction(far, self.length[far], -1, 1)
+            if not stands and self.follows(which[[c]])[0] > held[0]:
+                level = np.where(self.dry, np.nan, best[c] + self.head)
+                stands = self.parting(which[c], level) <= 0
+            if stands:
                 self.refused[which[c]] = True
             else:
                 self.open(which[c])
@@ -529,7 +589,7 @@ def _on(net, pressure, until, tolerance, longest, keep):
 
 
 def in_turn(net, pressure, until, tolerance, longest, lift, at, keep):
-    """From the first lift on to ``until``: the states (State) at the times ``at`` and at the end."""
+    """From the first lift on to ``until``: the states at the times ``at`` and at the end."""
     states = []
     turns = [t for t in lift if t < until]
     assert list(turns) == sorted(set(turns))
