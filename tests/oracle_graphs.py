@@ -252,7 +252,7 @@ def lift_cases():
         "lift_hysteresis": (random_graph(14, 14, log_sd=0.8), caught, (0.0006,), 0.5, {}),
         "lift_power": (random_graph(2, 14), gum, (0.003,), 1.0, {}),
         "lift_yield": (random_graph(5, 12), thin_yield, (0.04,), 0.5, {}),
-        "lift_waist": (random_graph(7, 12), THIN, (0.0013,), 0.5, {"waist": 0.6}),
+        "lift_waist": (random_graph(8, 12), THIN, (0.0012,), 0.5, {"waist": 0.6}),
         "lift_box": (random_graph(9, 18), THIN, (0.0067,), 0.5, {}),
     }
     cases = {}
