@@ -83,7 +83,7 @@ QUICK_LIFTS = ("lift_star", "lift_gravity", "lift_hysteresis")
     ],
 )
 def test_stored_lifts_do_not_depend_on_the_tolerance(name):
-    """A hundred times more loosely and with another start: volumes to 4e-6 of their tubes, times to 1e-5."""
+    """A hundred times more loosely, another start: volumes to 4e-6 of a tube, times to 1e-5."""
     case, data = SETS["lifts"]()[name], stored("lifts")
     found = dict(zip(LIFTS, lift_reference(case, tolerance=1e-6, start=3e-7), strict=True))
     known = {key: data[f"{name}/{key}"] for key in LIFTS}
