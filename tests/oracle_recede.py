@@ -311,16 +311,32 @@ class Lifted(Network):
 
         A cone draws liquid from its wide end with more suction than what leaves it is held by.
         """
+        trial, p = self.opened(slot, pressure)
+        pair = np.array([slot, self.other[slot]])
+        flow = np.where(trial.rest[self.node[pair]], 0.0, trial.flows(p, pair))
+        return -flow.sum() / max(np.abs(flow).sum(), 1e-300)
+
+    def opened(self, slot, pressure):
+        """A copy with that full tube open, and its pressures."""
         trial = object.__new__(Lifted)
         for name, value in vars(self).items():
             trial.__dict__[name] = value.copy() if isinstance(value, np.ndarray | list) else value
         trial.open(slot)
         trial.debts.clear()
-        pair = np.array([slot, self.other[slot]])
         trial._rests(trial.clusters(), pressure)
-        p = trial.balance(pressure)
-        flow = np.where(trial.rest[self.node[pair]], 0.0, trial.flows(p, pair))
-        return -flow.sum() / max(np.abs(flow).sum(), 1e-300)
+        return trial, trial.balance(pressure)
+
+    def stands(self, slot, level):
+        """Whether a full tube in a cluster otherwise at rest at that level would not let go."""
+        far = np.array([self.other[slot]])
+        held = self.tubes.suction(far, self.length[far], -1, 1)
+        if self.follows(np.array([slot])) > held and self.parting(slot, level) <= 0:
+            return True
+        if self.fluid.yield_stress == 0:
+            return False
+        _, p = self.opened(slot, level)
+        pull = -(p[self.node[far]] + held + self.tubes.fall[far])
+        return bool(pull <= self.yields_at(far))
 
     def flows(self, pressure, j):
         """Of slots, m3/s."""
@@ -410,13 +426,7 @@ class Lifted(Network):
         blocked = ~fed & ~rests & (upper <= lower + still)
         wet = ~self.dry
         for c in np.unique(label[wet & blocked[label]]):
-            far = self.other[which[[c]]]
-            stands = best[c] - lower[c] <= self.yields_at(far)[0]  # no drive can be greater
-            held = self.tubes.suction(far, self.length[far], -1, 1)
-            if not stands and self.follows(which[[c]])[0] > held[0]:
-                level = np.where(self.dry, np.nan, best[c] + self.head)
-                stands = self.parting(which[c], level) <= 0
-            if stands:
+            if self.stands(which[c], np.where(self.dry, np.nan, best[c] + self.head)):
                 self.refused[which[c]] = True
             else:
                 self.open(which[c])

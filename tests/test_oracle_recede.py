@@ -122,6 +122,29 @@ def test_hysteresis_holds(receding):
     kept(found, [wide, narrow])
 
 
+@pytest.mark.parametrize("share", [0.1, 0.5])
+def test_a_yield_stress_holds(share):
+    """Bingham: liquid moves until 2 ty (x_w / r_w + x_n / r_n) is all of the drive, or never."""
+    wide, narrow, stress = 20e-6, 8e-6, 30.0
+    fluid = replace(STANDARD, yield_stress=stress)
+    drive = 2 * GC * (1 / narrow - 1 / wide)
+    dip = lifted([wide, narrow], (), fluid, until=1.0)
+    areas = np.pi * np.array([wide, narrow]) ** 2
+    lift = dip.time_at(SIZE * (areas[0] + share * areas[1]))
+    found = lifted([wide, narrow], (lift,), fluid, until=300.0, at=(lift,))
+    first, last = found.states
+    x0, shrink = first.x[2], (narrow / wide) ** 2
+    # at rest: (L - (x - x0) shrink) / r_w + x / r_n = drive / (2 ty)
+    x = (drive / 2 / stress - (SIZE + x0 * shrink) / wide) / (1 / narrow - shrink / wide)
+    if share == 0.5:
+        assert x < 0.8 * x0 and last.full[0]
+        np.testing.assert_allclose(last.x, first.x, atol=1e-5 * SIZE)
+    else:
+        assert x > 2 * x0 and not last.full[0]
+        assert last.x[2] == pytest.approx(x, rel=2e-3)
+    kept(found, [wide, narrow])
+
+
 def test_a_dip_after_nothing_moved_goes_on_as_if_never_lifted():
     wide, narrow = 20e-6, 14e-6
     fluid = replace(STANDARD, receding=0.0)
