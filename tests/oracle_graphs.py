@@ -333,4 +333,6 @@ def soak_arguments(case):
         "face_m2": case.face_m2,
         "inlet_pressure": case.inlet_pressure,
     }
+    if case.lift:
+        more |= {"lift_s": case.lift, "outside": case.exposed}
     return solid, liquid, g.inlet, more

@@ -293,28 +293,16 @@ class Lifted(Network):
         held = self.tubes.suction(far, self.length[far], -1, 1)
         here, there = pressure[self.node[slot]], pressure[self.node[far]]
         outward = here - there + self.tubes.fall[slot]
-        value = np.minimum(-(here + held), 1e6 * (outward + FED * self.scale))
+        holds = np.maximum(held, self.follows(slot))
+        value = np.minimum(-(here + holds), 1e6 * (outward + FED * self.scale))
         if self.fluid.yield_stress > 0:
             pull = -(there + held + self.tubes.fall[far])
             value = np.minimum(value, pull - self.yields_at(far))
-        value /= self.scale
-        for k in np.flatnonzero((value > 0) & (self.follows(slot) > held)):
-            value[k] = min(value[k], self.parting(slot[k], pressure))
-        return value
+        return value / self.scale
 
     def follows(self, slot):
         """Suction of a meniscus that would start at that end."""
         return self.tubes.suction(slot, np.zeros(len(slot)), 1, 0)
-
-    def parting(self, slot, pressure):
-        """Share of the flows by which two menisci part if a full tube opens: below 0, they meet.
-
-        A cone draws liquid from its wide end with more suction than what leaves it is held by.
-        """
-        trial, p = self.opened(slot, pressure)
-        pair = np.array([slot, self.other[slot]])
-        flow = np.where(trial.rest[self.node[pair]], 0.0, trial.flows(p, pair))
-        return -flow.sum() / max(np.abs(flow).sum(), 1e-300)
 
     def opened(self, slot, pressure):
         """A copy with that full tube open, and its pressures."""
@@ -328,22 +316,13 @@ class Lifted(Network):
 
     def stands(self, slot, level):
         """Whether a full tube in a cluster otherwise at rest at that level would not let go."""
-        far = np.array([self.other[slot]])
-        held = self.tubes.suction(far, self.length[far], -1, 1)
-        if self.follows(np.array([slot])) > held and self.parting(slot, level) <= 0:
-            return True
         if self.fluid.yield_stress == 0:
             return False
+        far = np.array([self.other[slot]])
+        held = self.tubes.suction(far, self.length[far], -1, 1)
         _, p = self.opened(slot, level)
         pull = -(p[self.node[far]] + held + self.tubes.fall[far])
         return bool(pull <= self.yields_at(far))
-
-    def flows(self, pressure, j):
-        """Of slots, m3/s."""
-        ahead, back = (d[j] for d in drives(self, pressure))
-        drive = np.where(ahead > 0, ahead, np.where((back < 0) & ~self.empty[j], back, 0.0))
-        x = np.maximum(self.x[j], self.mouth[j])
-        return np.where(self.wet_slots[j], self.tubes.flow(j, x, drive)[0], 0.0)
 
     def yields_at(self, slot):
         """Drive (Pa) below which the liquid of a whole tube stands: integral of 2 ty / r."""
@@ -366,7 +345,8 @@ class Lifted(Network):
         air = self.air()
         slots = np.flatnonzero(self.full[self.tube] & air[self.node] & ~self.refused)
         far = self.other[slots]
-        at = -self.tubes.suction(far, self.length[far], -1, 1) - self.head[self.node[slots]]
+        holds = np.maximum(self.tubes.suction(far, self.length[far], -1, 1), self.follows(slots))
+        at = -holds - self.head[self.node[slots]]
         best, which = np.full(count, -np.inf), np.full(count, -1)
         for slot, value in zip(slots, at, strict=True):
             c = label[self.node[slot]]
@@ -396,7 +376,8 @@ class Lifted(Network):
             eager = (value > 10 * TINY) & ~self.refused[slot]
             if eager.any():
                 held = self.tubes.suction(self.other[slot], self.length[slot], -1, 1)
-                by = np.where(eager, -(pressure[self.node[slot]] + held), -np.inf)
+                holds = np.maximum(held, self.follows(slot))
+                by = np.where(eager, -(pressure[self.node[slot]] + holds), -np.inf)
                 self.open(slot[np.argmax(by)])
                 continue
             break
