@@ -297,7 +297,10 @@ def march(
                 _let_go(control, asked.accuracy)
                 control["solve_share"] = min(pace.solve, _EXACT * asked.accuracy)
         fresh = course.last_event == course.time
-        time, held = stepper.take(course.time, until, course.held, fresh)
+        most = math.inf
+        if sitting is not None and not sitting.spent:
+            most = course.held + course.left()
+        time, held = stepper.take(course.time, until, course.held, fresh, most)
         if course.air is not None:
             more, happened = stepper.let_air_in(course.air, time)
             course.stirred = happened > (0 if one_by_one else _FEW * len(stepper.waits))

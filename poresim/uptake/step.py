@@ -223,7 +223,7 @@ class Stepper:
         return self.waits[:count]
 
     def take(
-        self, now: float, until: float, liquid: float, fresh: bool = True
+        self, now: float, until: float, liquid: float, fresh: bool = True, most: float = math.inf
     ) -> tuple[float, float]:
         """Run from ``now``, with that much liquid in the tubes, towards ``until``.
 
@@ -232,7 +232,8 @@ class Stepper:
         event are shortened until that is resolved.
 
         Returns (time reached, liquid then). A step whose books do not close, or close only by
-        shifting menisci far, is undone and taken shorter.
+        shifting menisci far, is undone and taken shorter; and so is one that takes up more than
+        there is, with which there would be more than ``most`` in the tubes.
         """
         s, control = self.state, self.control
         if self.one_by_one and float(control["late_share"]) > 0.0:
@@ -241,11 +242,11 @@ class Stepper:
         filled = self.agenda.tally["filled"].copy()
         for attempt in range(_ATTEMPTS):
             until, held, moved, left = self._try(now, until, liquid, fresh)
-            fine = moved <= float(control["shift_share"]) * max(held, liquid)
+            fine = moved <= float(control["shift_share"]) * max(held, liquid) and held <= most
             if (fine and left <= float(control["left_share"]) * held) or liquid == 0.0:
                 break
             if attempt == _ATTEMPTS - 1:
-                control["unsolved"] += 1
+                control["unsolved"] += held <= most
                 break
             undo(s, *self.kept)
             self.agenda.tally["filled"] = filled
