@@ -103,6 +103,7 @@ def soak(
         offered_share=np.zeros((len(time), 0)),
         cup_m3=np.zeros((len(time), 0)),
         captured_in_tube_m3=np.zeros((solid.tubes, 0)),
+        drop_m3=np.zeros(0),
         snapshot_time_s=np.array(snapshots),
         snapshot_fill=np.array([fill(t) for t in snapshots], dtype=np.float32).reshape(
             len(snapshots), solid.tubes, 2
