@@ -67,6 +67,14 @@ def firmness(summaries: Sequence[Summary]) -> str:
     return "".join(f"{capital(text)}.\n" for text in firmness_told(summaries))
 
 
+def offered(summaries: Sequence[Summary]) -> str:
+    """A line a liquid: what became of a drop, or after the solid was lifted out; else nothing."""
+    from poresim.outcome.words import capital, drop_told, lifted_told
+
+    told = [*drop_told(summaries), *lifted_told(summaries)]
+    return "".join(f"{capital(text)}.\n" for text in told)
+
+
 def half_time(s: Summary) -> str:
     """Time to half full, or in what sense it was not reached."""
     from poresim.outcome.words import ranged, seconds

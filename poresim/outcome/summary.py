@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from poresim.outcome.blocking import blocked
-from poresim.outcome.curves import exponent, sorptivity, time_to
+from poresim.outcome.curves import exponent, sorptivity, time_to, value_at
 from poresim.outcome.spread import Spread, spread
 from poresim.uptake.result import Ending
 
@@ -22,6 +22,8 @@ LEVELS = (0.1, 0.2, 0.5, 0.8)
 AT_REST = (Ending.FULL, Ending.STOPPED, Ending.NO_PATH)
 #: The slopes are fitted between these shares of a soak's final uptake.
 FIT_FROM, FIT_TO = 0.1, 0.6
+#: Of a drop: with less left of it, it is gone. Below what a soak itself takes for nothing.
+GONE = 1e-6
 
 
 class Course(Protocol):
@@ -53,6 +55,10 @@ class Course(Protocol):
     def snap_force_N(self) -> Floats: ...
     @property
     def fails_at_s(self) -> float: ...
+    @property
+    def drop_m3(self) -> Floats: ...
+    @property
+    def drop_angle_deg(self) -> Floats: ...
 
 
 @dataclass(frozen=True)
@@ -72,6 +78,12 @@ class Summary:
     measured flow curve's; NaN for other laws.
     dry_snap_force_N, end_snap_force_N : at first and in the end; NaN where walls do not soften.
     fails_at_s : when it no longer carries its overhang; never, too, where none is given.
+    drop_angle_deg, drop_left_share : of a drop set down on a face: its contact angle at first, and
+    what is left of it there in the end; NaN where the liquid is no drop.
+    drop_half_s, drop_gone_s : when half of it was drawn in, and all but a millionth.
+    lifted_s, lifted_saturation : when the solid was lifted out of the liquid (for the last time),
+    and how full it was then; NaN where it stayed.
+    reached_after_lift : share of all junctions that the liquid first came to after that.
     endings : ending -> number of repeats.
     volume_balance : the largest over the repeats.
     """
@@ -96,6 +108,13 @@ class Summary:
     dry_snap_force_N: Spread
     end_snap_force_N: Spread
     fails_at_s: Spread
+    drop_angle_deg: Spread
+    drop_left_share: Spread
+    drop_half_s: Spread
+    drop_gone_s: Spread
+    lifted_s: Spread
+    lifted_saturation: Spread
+    reached_after_lift: Spread
     endings: dict[Ending, int]
     volume_balance: float
 
@@ -126,12 +145,15 @@ def summarise(
     courses: Sequence[Course],
     ends: Sequence[ArrayLike],
     area_m2: Sequence[float],
+    lift_s: Sequence[float] = (),
 ) -> Summary:
     """Sum up the repeats of one liquid.
 
     ends : (m, 2) junctions of the tubes, one array a repeat. area_m2 : area of the wetted
-    face(s), one a repeat; NaN when not known.
+    face(s), one a repeat; NaN when not known. lift_s : when the solid was lifted out and put back,
+    in turn; only the times that a soak got beyond count.
     """
+    lifted = [_lifted(course, lift_s) for course in courses]
     fits = [_slopes(course, area) for course, area in zip(courses, area_m2, strict=True)]
     closed = [
         blocked(course.blocked_at_s, course.wetted_at_s, e)
@@ -164,6 +186,19 @@ def summarise(
         dry_snap_force_N=spread(_force(c, 0) for c in courses),
         end_snap_force_N=spread(_force(c, -1) for c in courses),
         fails_at_s=spread(c.fails_at_s for c in courses),
+        drop_angle_deg=spread(float(c.drop_angle_deg[0]) if _drops(c) else np.nan for c in courses),
+        drop_left_share=spread(float(_left(c)[-1]) if _drops(c) else np.nan for c in courses),
+        drop_half_s=spread(_drawn(c, 0.5) for c in courses),
+        drop_gone_s=spread(_drawn(c, 1.0 - GONE) for c in courses),
+        lifted_s=spread(lifted),
+        lifted_saturation=spread(
+            float(value_at(c.time_s, c.saturation, t, holds=True)) if t == t else np.nan
+            for c, t in zip(courses, lifted, strict=True)
+        ),
+        reached_after_lift=spread(
+            float(np.mean(c.wetted_at_s > t)) if t == t else np.nan
+            for c, t in zip(courses, lifted, strict=True)
+        ),
         endings=endings,
         volume_balance=max((c.volume_balance for c in courses), default=float("nan")),
     )
@@ -173,6 +208,26 @@ def _end(course: Course) -> float:
     if course.ending not in AT_REST:
         return float(course.time_s[-1])
     return time_to(course.time_s, course.saturation, float(course.saturation[-1]) * (1 - 1e-6))
+
+
+def _drops(course: Course) -> bool:
+    return len(course.drop_m3) > 0
+
+
+def _left(course: Course) -> Floats:
+    """(k,) share of the drop that is left on the face."""
+    return np.asarray(course.drop_m3 / course.drop_m3[0], dtype=np.float64)
+
+
+def _drawn(course: Course, share: float) -> float:
+    """When that share of a drop had been drawn in, s; NaN = never."""
+    return time_to(course.time_s, 1.0 - _left(course), share) if _drops(course) else float("nan")
+
+
+def _lifted(course: Course, lift_s: Sequence[float]) -> float:
+    """When the solid was last lifted out, s; NaN where it was not."""
+    known = [t for t in lift_s[::2] if t < course.time_s[-1]]
+    return known[-1] if known else float("nan")
 
 
 def _force(course: Course, when: int) -> float:

@@ -11,6 +11,8 @@ from poresim.uptake.result import Ending
 
 #: Shares of the work outside a measured flow curve above this are told.
 EXTRAPOLATED = 0.05
+#: Of a drop: such a share of it reads as 100 %.
+WHOLE = 0.995
 _TOLD = 0.001
 
 
@@ -97,6 +99,79 @@ def firmness_told(summaries: Sequence[Summary]) -> list[str]:
     Nothing where walls do not soften.
     """
     return [_firmness(s) for s in summaries if math.isfinite(s.dry_snap_force_N.median)]
+
+
+def drop_told(summaries: Sequence[Summary]) -> list[str]:
+    """A sentence a liquid: when a drop of it was half gone and gone, or what is left on top.
+
+    Nothing where the liquid is no drop.
+    """
+    return [_drop(s) for s in summaries if s.drop_left_share.reached]
+
+
+def drop_title(summaries: Sequence[Summary]) -> str:
+    """When drops are gone, the fastest first, and what is left of the others; three at most."""
+    ranked = sorted(summaries, key=lambda s: (s.drop_left_share.median, _gone_at(s)))
+    chosen = ranked if len(ranked) <= 3 else [ranked[0], *ranked[-2:]]
+    return capital("; ".join(_drop_fate(s, short(s.name)) for s in chosen))
+
+
+def lifted_told(summaries: Sequence[Summary]) -> list[str]:
+    """A sentence a liquid: how full the solid was when it was lifted out, and what came after.
+
+    Nothing where it stayed in the liquid.
+    """
+    return [_lifted(s) for s in summaries if s.lifted_s.reached]
+
+
+def _drop(s: Summary) -> str:
+    half, gone, left = s.drop_half_s, s.drop_gone_s, s.drop_left_share
+    if gone.reached and math.isfinite(gone.median):
+        return (
+            f"{s.name} is half gone after {ranged(half, seconds)}"
+            f" and gone after {ranged(gone, seconds)}"
+        )
+    text = _drop_fate(s, s.name)
+    if left.repeats > 1 and percent(left.low) != percent(left.high):
+        text += f" ({percent(left.low)} to {percent(left.high)} over the solids)"
+    if half.reached:
+        text += f"; half is gone after {ranged(half, seconds)}"
+    if left.median == 1.0:
+        text += "; nothing of it sinks in"
+    elif left.median >= WHOLE:
+        text += f"; {percent(1.0 - left.median)} of it sinks in"
+    if s.drop_angle_deg.median >= 90.0:
+        text += f"; it does not wet: its contact angle is {s.drop_angle_deg.median:.3g}°"
+    if s.blocked_of_reached.median > 0:
+        text += f"; grains have closed {percent(s.blocked_of_reached.median)} of the throats that"
+        text += " it came to"
+    return f"{text}; it is at rest" if s.at_rest else f"{text}; it is not at rest yet"
+
+
+def _drop_fate(s: Summary, name: str) -> str:
+    left, gone = s.drop_left_share.median, s.drop_gone_s
+    if math.isfinite(gone.median):
+        return f"{name} is gone after {seconds(gone.median)}"
+    if left >= WHOLE:
+        return f"{name} stays on top"
+    if s.at_rest:
+        return f"{name} stays on top with {percent(left)} of the drop"
+    return f"{name} still has {percent(left)} on top after {seconds(s.end_s.median)}"
+
+
+def _gone_at(s: Summary) -> float:
+    gone = s.drop_gone_s.median
+    return gone if math.isfinite(gone) else math.inf
+
+
+def _lifted(s: Summary) -> str:
+    full, end = ranged(s.lifted_saturation, percent), ranged(s.end_saturation, percent)
+    text = f"{s.name} has filled {full} of the pores when the solid is lifted out after "
+    text += seconds(s.lifted_s.median)
+    more = s.reached_after_lift.median
+    if more > 0:
+        text += f"; then what it holds moves on, to a further {percent(more)} of all junctions"
+    return f"{text}; {end} of the pores are full in the end"
 
 
 def _firmness(s: Summary) -> str:
@@ -194,6 +269,6 @@ def _round(value: float) -> str:
 
 
 __all__ = [
-    "firmness_told", "headline", "mass", "percent", "ranged", "seconds", "shear_told", "short",
-    "title", "told_level",
+    "WHOLE", "drop_title", "drop_told", "firmness_told", "headline", "lifted_told", "mass",
+    "percent", "ranged", "seconds", "shear_told", "short", "title", "told_level",
 ]  # fmt: skip

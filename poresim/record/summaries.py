@@ -28,4 +28,5 @@ def summary_of(record: Record, liquid: LiquidRecord, name: str | None = None) ->
         [liquid.repeats[n] for n in numbers],
         [solid.ends for solid in solids],
         [_area(record, solid) for solid in solids],
+        record.lift_s,
     )

@@ -8,11 +8,13 @@ from typing import Any
 
 import numpy as np
 
+from poresim.show.lifts import draw_surface, in_liquid, touching
 from poresim.show.section import (
     common_scale,
     draw_legend,
     draw_scale,
     draw_state,
+    margin_of,
     panel,
     put_state,
 )
@@ -83,12 +85,15 @@ class Canvas:
             size = (_WIDTH, self._m.height)
             self._figure = Figure(figsize=size, dpi=width_px / _WIDTH)
             self._canvas = FigureCanvasAgg(self._figure)
+            self._rims: list[list[Any]] = []  # of each panel, where it is in the liquid
+            self._still = still
             self._panels = [self._panel(still, i) for i in range(len(still.series))]
             self._readings = [self._reading(one, i) for i, one in enumerate(still.series)]
             self._around(still)
             self._clock, self._bar = self._clock_and_bar()
             moving = [a for _, artists in self._panels for a in artists]
-            for artist in (*moving, *self._readings, self._clock, self._bar):
+            rims = [artist for rim in self._rims for artist in rim]
+            for artist in (*moving, *rims, *self._readings, self._clock, self._bar):
                 artist.set_animated(True)
             self._canvas.draw()
             self._ground = self._canvas.copy_from_bbox(self._figure.bbox)  # type: ignore[no-untyped-call]
@@ -102,6 +107,10 @@ class Canvas:
                 put_state(slab, state, *artists)
                 if state is not None:
                     for artist in artists:
+                        artist.draw(renderer)
+            for one, rim in zip(self._still.series, self._rims, strict=True):
+                if in_liquid(one.record, when):
+                    for artist in rim:
                         artist.draw(renderer)
             for text, state in zip(self._readings, states, strict=True):
                 text.set_text(reading(state, self._closed))
@@ -117,7 +126,10 @@ class Canvas:
 
     def _panel(self, still: Still, index: int) -> tuple[Slab, Any]:
         m, one, slab = self._m, still.series[index], still.slabs[index]
-        axes = panel(self._figure, slab, m.scale, m.place(index), m.cell)
+        thick = None if not one.record.lift_s else ()
+        axes = panel(self._figure, slab, m.scale, m.place(index), m.cell, thick)
+        surface = touching(one.record, slab, 0.0, margin_of(slab))[1]
+        self._rims.append([] if surface is None else draw_surface(axes, surface))
         axes.set_title(m.names[index], color=readable(one.colour), loc="center", pad=0.35 * m.size)
         return slab, draw_state(axes, slab, None, one.colour, m.scale)
 

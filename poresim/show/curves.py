@@ -10,12 +10,14 @@ import numpy as np
 from poresim.outcome.words import capital, short, title
 from poresim.record.model import Record
 from poresim.show.captions import footnote, headline, time_unit
+from poresim.show.lifts import draw_lifts, lift_words, lifts_of
 from poresim.show.lines import draw_band, name_lines, spread_words
 from poresim.show.series import Series, grid, repeats_in_words, series_of
 from poresim.show.style import characters, name_label, readable, styled, text_size
 
 _WIDTH = 5.4  # inches
 _THROUGH = 0.95  # of the pores full: the liquid has come through
+_NAMED = 0.14  # inches, for a name above a panel
 _STRAIGHT = "straight = capillary uptake, Washburn"
 
 
@@ -27,9 +29,11 @@ def uptake_figure(records: Sequence[Record]) -> Any:
     with styled(_WIDTH):
         figure = Figure(figsize=(_WIDTH, 7.6))
         head = headline(figure, title([s.summary for s in series]), _WIDTH)
+        head -= _NAMED / 7.6 if lifts_of(series) else 0.0
         when = grid(series)
         bands = [s.band("uptake_kg", when) for s in series]
-        foot = footnote(figure, spread_words(series, bands, _top(series, 1.0)), records)
+        words = spread_words(series, bands, _top(series, 1.0))
+        foot = footnote(figure, words + lift_words(series, named=True), records)
         left, right = 0.135, 0.72
         middle = (head + foot) / 2
         gap = 0.105
@@ -49,6 +53,10 @@ def uptake_figure(records: Sequence[Record]) -> Any:
             axes.locator_params(nbins=5)
             axes.set_xlabel(name)
             axes.set_ylabel(f"Uptake ({unit})")
+            if axes is upper:
+                draw_lifts(axes, series, lambda t: t * ticks, named=True)
+            else:
+                draw_lifts(axes, series, np.sqrt)
             name_lines(figure, axes, series, ends)
     return figure
 
@@ -96,6 +104,7 @@ def front_figure(records: Sequence[Record]) -> Any:
             axes.set_ylim(0, 1.05 * deepest if deepest > 0 else 1.0)
             axes.locator_params(axis="x", nbins=4 if columns == 1 else 3)
             axes.locator_params(axis="y", nbins=5)
+            draw_lifts(axes, series, lambda t: t * ticks)
             axes.set_title(names[i], color=readable(one.colour))
             if i // columns == (len(series) - 1 - i % columns) // columns:
                 axes.set_xlabel(f"Time ({clock})")
@@ -130,6 +139,7 @@ def _front_words(series: Sequence[Series]) -> str:
     words += "." if solids == "one solid" else f"; each the median over {solids}."
     if any(_is_through(s) for s in series):
         words += f" A line ends when {100 * _THROUGH:.0f} % of the pores are full."
+    words += lift_words(series)
     return words + (" Grey: the other liquids." if len(series) > 1 else "")
 
 

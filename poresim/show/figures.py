@@ -11,6 +11,7 @@ import numpy as np
 from poresim.record.files import write_whole
 from poresim.record.model import Record
 from poresim.show.curves import front_figure, uptake_figure
+from poresim.show.drop import drop_figure
 from poresim.show.firmness import firmness_figure
 from poresim.show.grains import caught_figure, standing_figure
 from poresim.show.section import NotAsked, NothingToShow, section_figure
@@ -23,6 +24,7 @@ _COLOURS = 128
 _FIGURES: dict[str, tuple[Callable[[Sequence[Record]], Any], tuple[str, ...]]] = {
     "uptake": (uptake_figure, ("png", "svg")),
     "front": (front_figure, ("png", "svg")),
+    "drop": (drop_figure, ("png", "svg")),
     "section": (section_figure, ("png",)),
     "caught": (caught_figure, ("png", "svg")),
     "standing": (standing_figure, ("png", "svg")),

@@ -13,6 +13,7 @@ from poresim.outcome.spread import Band, band
 from poresim.outcome.words import percent, seconds, short
 from poresim.record.model import Record, Repeat
 from poresim.show.captions import footnote, headline, time_unit
+from poresim.show.lifts import draw_lifts, lift_words, lifts_of
 from poresim.show.lines import draw_band, name_lines, plain_ticks, spread_words
 from poresim.show.section import NotAsked
 from poresim.show.series import Series, records_of, series_of, times_to
@@ -22,6 +23,7 @@ Floats = NDArray[np.float64]
 
 _WIDTH = 5.4  # inches
 _BOTH, _ONE = 7.6, 5.2  # inches, height with and without an overhang
+_NAMED = 0.14  # inches, for a name above a panel
 _STILL = 0.005  # of the dry force: a curve that stays so near to its end changes no more
 _BELOW = 5.0  # the logarithmic axis ends so many times below the least force that is needed
 DIETS = "No basis for texture-modified diets."
@@ -90,7 +92,9 @@ def firmness_figure(records: Sequence[Record]) -> Any:
     with styled(_WIDTH):
         figure = Figure(figsize=(_WIDTH, _BOTH if overhang else _ONE))
         head = headline(figure, _title(series), _WIDTH)
+        head -= _NAMED / figure.get_figheight() if lifts_of(series) else 0.0
         words = f"{spread_words(series, forces, max(dry))} {_words(series, overhang)}"
+        words += lift_words(series, named=True)
         foot = footnote(figure, words, records_of(series))
         left, right, under = 0.175, 0.7, 0.56 / figure.get_figheight()
         bottom = foot + under
@@ -114,6 +118,7 @@ def firmness_figure(records: Sequence[Record]) -> Any:
                         when * ticks, needed * factor, color=one.colour, lw=1.3, ls=(0, (1, 1.3))
                     )
             _dry_lines(axes, dry, factor)
+            draw_lifts(axes, series, lambda t: t * ticks, named=i == 0)
             ends = [
                 draw_band(axes, when * ticks, s, b, factor)
                 for s, b in zip(series, forces, strict=True)

@@ -9,6 +9,7 @@ import numpy as np
 
 from poresim.outcome.words import capital, percent, seconds, short
 from poresim.record.model import Record
+from poresim.show.lifts import draw_surface, entry_words, lifts_of, touching
 from poresim.show.series import Series, caution, series_of
 from poresim.show.slab import Slab, scale_bar, side_of, slab_of
 from poresim.show.states import State, common_repeat, reading, state_at, told_times
@@ -48,7 +49,7 @@ def section_figure(records: Sequence[Record]) -> Any:
 
     series = series_of(records)
     number, repeats, slabs = chosen(series)
-    times = told_times(repeats, _TIMES)
+    times = told_times(repeats, _TIMES, _lifts(series))
     columns = min(len(series), _COLUMNS)
     blocks = -(-len(series) // columns)
     width = max(5.4, 1.75 * columns)
@@ -79,7 +80,10 @@ def section_figure(records: Sequence[Record]) -> Any:
             for j, when in enumerate(times):
                 bottom = top - row * (j + 1) + under
                 place = (left + column * (cell + gap), bottom)
-                axes = panel(figure, slab, scale, place, cell)
+                sides, surface = touching(one.record, slab, when, margin_of(slab))
+                axes = panel(figure, slab, scale, place, cell, sides)
+                if surface is not None:
+                    draw_surface(axes, surface)
                 state = state_at(repeat, when)
                 draw_state(axes, slab, state, one.colour, scale)
                 axes.set_xlabel(
@@ -100,6 +104,12 @@ def section_figure(records: Sequence[Record]) -> Any:
     return figure
 
 
+def _lifts(series: Sequence[Series]) -> list[float]:
+    """When solids are lifted out, the first and the last time, s."""
+    out = [when for when, lifted in lifts_of(series) if lifted]
+    return sorted({*out[:1], *out[-1:]})
+
+
 def chosen(series: Sequence[Series]) -> tuple[int, list[Any], list[Slab]]:
     """The repeat that is shown, its soaks and its slabs."""
     number = common_repeat(series)
@@ -118,26 +128,31 @@ def chosen(series: Sequence[Series]) -> tuple[int, list[Any], list[Slab]]:
 
 def common_scale(slabs: Sequence[Slab], cell: float, tallest: float) -> tuple[float, float]:
     """Inches a mm at which every slab fits into a panel, and the height of the tallest then."""
-    spans = np.array([slab.high - slab.low + 2 * _margin(slab) for slab in slabs])
+    spans = np.array([slab.high - slab.low + 2 * margin_of(slab) for slab in slabs])
     scale = float(min((cell / spans[:, 0]).min(), (tallest / spans[:, 1]).min()))
     return scale, scale * float(spans[:, 1].max())
 
 
-def panel(figure: Any, slab: Slab, scale: float, place: tuple[float, float], cell: float) -> Any:
+def panel(
+    figure: Any, slab: Slab, scale: float, place: tuple[float, float], cell: float,
+    thick: Sequence[str] | None = None,
+) -> Any:  # fmt: skip
     """A panel with the dry slab; the rest as in :func:`empty_panel`."""
-    axes = empty_panel(figure, slab, scale, place, cell)
+    axes = empty_panel(figure, slab, scale, place, cell, thick)
     _draw_dry(axes, slab)
     return axes
 
 
 def empty_panel(
-    figure: Any, slab: Slab, scale: float, place: tuple[float, float], cell: float
-) -> Any:
+    figure: Any, slab: Slab, scale: float, place: tuple[float, float], cell: float,
+    thick: Sequence[str] | None = None,
+) -> Any:  # fmt: skip
     """A panel for a slab; ``place`` is the lower left of a cell ``cell`` wide, inches.
 
-    The block's outline is drawn, thick where the liquid is.
+    The block's outline is drawn, thick where the liquid is; ``thick``: the sides where that is,
+    if not all wet ones.
     """
-    margin = _margin(slab)
+    margin = margin_of(slab)
     span = slab.high - slab.low + 2 * margin
     width, height = figure.get_size_inches()
     wide, tall = scale * span
@@ -149,7 +164,7 @@ def empty_panel(
     axes.set_yticks([])
     axes.set_xlim(slab.low[0] - margin, slab.high[0] + margin)
     axes.set_ylim(slab.low[1] - margin, slab.high[1] + margin)
-    wet = {side_of(face) for face in slab.wet_sides}
+    wet = {side_of(face) for face in (slab.wet_sides if thick is None else thick)}
     for side, spine in axes.spines.items():
         spine.set_visible(True)
         spine.set_color(INK if side in wet else "#b9b3a7")
@@ -157,7 +172,8 @@ def empty_panel(
     return axes
 
 
-def _margin(slab: Slab) -> float:
+def margin_of(slab: Slab) -> float:
+    """How far a panel reaches beyond the block, mm."""
     return 0.02 * float(np.max(slab.high - slab.low))
 
 
@@ -269,6 +285,6 @@ def _foot(
     titles = "; ".join(dict.fromkeys(label(r.title) for r in records))
     return (
         f"A slab {thick:.2g} mm thick through the middle of solid {number}, tubes to "
-        "scale: grey dry, coloured wet. Liquid enters at the thick edge; mm count from it. "
+        f"scale: grey dry, coloured wet. {entry_words(records)} "
         f"Per cent: of all pores of that solid. {caution(records)} Scenario: {titles}."
     ).replace("..", ".")

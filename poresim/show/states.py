@@ -87,9 +87,13 @@ def _full(repeat: Repeat, when: float) -> State:
     return State(when, fill, closed, float(repeat.saturation[-1]), past_end=False)
 
 
-def told_times(repeats: Sequence[Repeat], count: int) -> list[float]:
+def told_times(repeats: Sequence[Repeat], count: int, lifts: Sequence[float] = ()) -> list[float]:
     """Snapshot times that tell the story: the fastest soak at a third, two thirds and nearly all
-    of its final uptake, and the end."""
+    of its final uptake, and the end.
+
+    lifts : when the solid is lifted out, s. Such moments take the places of the times nearest to
+    them in sqrt(time), except the end.
+    """
     times = snapshot_grid(repeats)
     fastest = min(repeats, key=_half_time)
     final = float(fastest.saturation[-1])
@@ -99,6 +103,12 @@ def told_times(repeats: Sequence[Repeat], count: int) -> list[float]:
         when = float(fastest.time_s[reached[0]]) if len(reached) else float(times[-1])
         told.append(float(times[np.argmin(np.abs(np.sqrt(times) - np.sqrt(when)))]))
     told.append(float(times[-1]))
+    moments = {float(times[np.argmin(np.abs(times - lift))]) for lift in lifts}
+    for moment in sorted(moments - set(told)):
+        others = sorted(set(told) - moments - {told[-1]})
+        if others:
+            told.remove(min(others, key=lambda t: abs(np.sqrt(t) - np.sqrt(moment))))
+        told.insert(0, moment)
     return sorted(set(told))
 
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from poresim.outcome.words import capital, percent, seconds, short
 from poresim.record.model import Record, Repeat
 from poresim.show.firmness import DIETS, soft_series
+from poresim.show.lifts import draw_surface, entry_words, touching
 from poresim.show.section import (
     NothingToShow,
     chosen,
@@ -24,6 +25,7 @@ from poresim.show.section import (
     draw_scale,
     draw_state,
     empty_panel,
+    margin_of,
     panel,
 )
 from poresim.show.series import Series, caution, records_of
@@ -115,14 +117,18 @@ def strength_figure(records: Sequence[Record]) -> Any:
             )  # fmt: skip
             for j, found in enumerate(shown):
                 x = left + j * (pair + apart)
-                wet = panel(figure, slab, scale, (x, above), cell)
+                sides, surface = touching(one.record, slab, times[j], margin_of(slab))
+                wet = panel(figure, slab, scale, (x, above), cell, sides)
                 draw_state(wet, slab, found.state, one.colour, scale)
                 wet.set_xlabel(
                     reading(found.state, closed), labelpad=2, linespacing=1.0,
                     color=readable(one.colour),
                 )  # fmt: skip
                 at = x if flat else x + cell + gap
-                map_ = empty_panel(figure, slab, scale, (at, bottom), cell)
+                map_ = empty_panel(figure, slab, scale, (at, bottom), cell, sides)
+                if surface is not None:
+                    draw_surface(wet, surface)
+                    draw_surface(map_, surface)
                 draw_strength(map_, slab, found.share)
                 map_.set_xlabel(f"{percent(found.force)} force", labelpad=2, linespacing=1.0)
                 _draw_profile(figure, map_, slab, found.layers, gap, j == len(times) - 1)
@@ -268,7 +274,7 @@ def _foot(slabs: Sequence[Slab], number: int, records: Sequence[Record], flat: b
         f"{first}: a slab {thick:.2g} mm thick through the middle of solid {number}, tubes to "
         f"scale, grey dry, coloured wet; per cent of all pores. {second}: the same tubes by the "
         "strength of their walls; curve: mean of each layer, 0 to 100 %; force: of the dry snap "
-        f"force. Liquid enters at the thick edge; mm count from it. {DIETS} {caution(records)} "
+        f"force. {entry_words(records)} {DIETS} {caution(records)} "
         f"Scenario: {titles}."
     ).replace("..", ".")
 

@@ -1,0 +1,168 @@
+"""Solids that are lifted out: when, in curves; how deep they stood in the liquid, in sections."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from poresim.exposure.dip import Dip
+from poresim.record.model import Record
+from poresim.show.series import Series, records_of
+from poresim.show.slab import Slab, side_of
+from poresim.show.style import INK, SOFT
+
+Floats = NDArray[np.float64]
+
+_ALIKE = 1e-9  # of a time: lifts of the scenario that are further off are not the record's
+
+
+def lifts_of(series: Sequence[Series]) -> list[tuple[float, bool]]:
+    """When solids are lifted out (True) and put back (False), s: once each, in order.
+
+    Only what came to pass before the soaks were over.
+    """
+    found = set()
+    for record in records_of(series):
+        last = max(one.end_s for one in series if one.record is record)
+        found |= {(t, k % 2 == 0) for k, t in enumerate(record.lift_s) if t < last}
+    return sorted(found)
+
+
+def draw_lifts(
+    axes: Any, series: Sequence[Series], across: Callable[[float], float], *, named: bool = False
+) -> None:
+    """A thin line at each time, full where the solid is lifted out, dashed where it is put back.
+
+    across : from a time in s to the axis. named : the first has its name, above the panel.
+    """
+    low, high = axes.get_xlim()
+    for k, (when, out) in enumerate(lifts_of(series)):
+        x = across(when)
+        if low <= x <= high:
+            axes.axvline(x, color=SOFT, lw=0.9, ls="solid" if out else (0, (4, 2)), zorder=1)
+        if k == 0 and named and low <= x <= high:
+            axes.annotate(
+                "lifted out", (x, 1), (0, 2), xycoords=("data", "axes fraction"),
+                textcoords="offset points", color=SOFT, va="bottom",
+                ha="left" if x < (low + high) / 2 else "right",
+            )  # fmt: skip
+
+
+def lift_words(series: Sequence[Series], *, named: bool = False) -> str:
+    """What the lines of :func:`draw_lifts` mean, if they do not have their names; or ""."""
+    lifts = lifts_of(series)
+    back = any(not out for _, out in lifts)
+    if not lifts or (named and not back):
+        return ""
+    return f" Upright line: lifted out{', dashed: put back' if back else ''}."
+
+
+def in_liquid(record: Record, when: float) -> bool:
+    """Whether the solid is in the liquid; still so at the moment of lifting."""
+    return sum(t < when for t in record.lift_s) % 2 == 0
+
+
+def dip_of(record: Record) -> Dip | None:
+    """How the solid was dipped, by the scenario in the record.
+
+    None where it stayed, and where the scenario does not tell of the record's lifts.
+    """
+    from poresim.scenario.build import build_dip
+    from poresim.scenario.schema import Dipped
+
+    if not record.lift_s:
+        return None
+    try:
+        dip = build_dip(Dipped.model_validate(tomllib.loads(record.scenario)["exposure"]))
+    except (ValueError, KeyError):
+        return None
+    same = len(dip.lifts) == len(record.lift_s) and np.allclose(
+        dip.lifts, record.lift_s, rtol=_ALIKE, atol=0.0
+    )
+    return dip if same else None
+
+
+@dataclass(frozen=True, eq=False)
+class Surface:
+    """Where the liquid's surface cuts a slab, in the picture (across, up), mm.
+
+    line (2, 2) : ends of the surface, at the rim of the panel; none where whole faces touch it.
+    edges (k, 2, 2) : the parts of the rim that lie below it, at sides that take up liquid.
+    """
+
+    line: Floats
+    edges: Floats
+
+
+def surface_of(dip: Dip, slab: Slab, margin: float) -> Surface | None:
+    """Of a block dipped to a depth, whose panel reaches ``margin`` mm beyond it; else None."""
+    if dip.depth is None or slab.across != "x":
+        return None
+    up = dip.up[[0, 2]]
+    low, high = slab.low - margin, slab.high + margin
+    corners = np.array([low, [high[0], low[1]], high, [low[0], high[1]]])
+    # The least corner of the block itself is so deep.
+    block = np.array(
+        [slab.low, [slab.high[0], slab.low[1]], slab.high, [slab.low[0], slab.high[1]]]
+    )
+    level = float((block @ up).min()) + 1e3 * dip.depth
+    above = corners @ up - level
+    edges, crossed = [], []
+    wet = {side_of(face) for face in slab.wet_sides}
+    for k, here in enumerate(corners):
+        after = corners[(k + 1) % 4]
+        a, b = above[k], above[(k + 1) % 4]
+        cut = here + a / (a - b) * (after - here) if (a < 0) != (b < 0) else None
+        if cut is not None:
+            crossed.append(cut)
+        if (a < 0 or b < 0) and ("bottom", "right", "top", "left")[k] in wet:
+            edges.append([here if a < 0 else cut, after if b < 0 else cut])
+    line = np.array(crossed) if len(crossed) == 2 else np.zeros((0, 2))
+    return Surface(line, np.array(edges).reshape(-1, 2, 2))
+
+
+def touching(
+    record: Record, slab: Slab, when: float, margin: float
+) -> tuple[tuple[str, ...], Surface | None]:
+    """Sides of a panel that are thick all along at that time, and the surface it stands in."""
+    if not record.lift_s:
+        return slab.wet_sides, None
+    if not in_liquid(record, when):
+        return (), None
+    dip = dip_of(record)
+    surface = None if dip is None else surface_of(dip, slab, margin)
+    return (slab.wet_sides if surface is None else ()), surface
+
+
+def entry_words(records: Sequence[Record]) -> str:
+    """Where liquid enters in a section, and from where mm count."""
+    if not any(record.lift_s for record in records):
+        return "Liquid enters at the thick edge; mm count from it."
+    if any((dip := dip_of(record)) is not None and dip.depth is not None for record in records):
+        return (
+            "Liquid enters at the thick edge, below its surface (the thin line), until the solid "
+            "is lifted out; mm count from the bottom."
+        )
+    return "Liquid enters at the thick edge until the solid is lifted out; mm count from it."
+
+
+def draw_surface(axes: Any, surface: Surface) -> list[Any]:
+    """The surface as a thin line, and what touches the liquid as a thick rim; the artists."""
+    artists = [
+        axes.plot(*edge.T, color=INK, lw=3.5, solid_capstyle="butt", clip_on=False, zorder=6)[0]
+        for edge in surface.edges
+    ]
+    if len(surface.line):
+        artists += axes.plot(*surface.line.T, color=INK, lw=1.0, zorder=5)
+    return artists
+
+
+__all__ = [
+    "Surface", "dip_of", "draw_lifts", "draw_surface", "entry_words", "in_liquid", "lift_words",
+    "lifts_of", "surface_of", "touching",
+]  # fmt: skip
