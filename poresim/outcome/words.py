@@ -166,7 +166,7 @@ def _gone_at(s: Summary) -> float:
 
 def _lifted(s: Summary) -> str:
     full, end = ranged(s.lifted_saturation, percent), ranged(s.end_saturation, percent)
-    text = f"{s.name} has filled {full} of the pores when the solid is lifted out after "
+    text = f"{s.name} has filled {full} of the pores when the solid is lifted out for good after "
     text += seconds(s.lifted_s.median)
     more = s.reached_after_lift.median
     if more > 0:

@@ -13,6 +13,7 @@ import numpy as np
 
 from poresim.record.model import Record
 from poresim.show.canvas import Canvas, Still
+from poresim.show.lifts import dip_of
 from poresim.show.section import chosen
 from poresim.show.series import caution, series_of
 from poresim.show.states import State, snapshot_grid, state_at
@@ -71,6 +72,8 @@ class Film:
         steps = np.diff(np.sqrt(self.times))
         even = len(steps) < 2 or np.ptp(steps) < 0.01 * steps.max()
         pace = "The clock runs as √time." if even else "The clock runs ever faster."
+        deep = any(dip is not None and dip.depth for dip in map(dip_of, self._records))
+        pace += " Thin line: the liquid's surface." if deep else ""
         return (
             f"{pace} Slab {self.slabs[0].thickness_mm:.2g} mm thick, tubes to scale; per cent of "
             f"all pores; solid {self.number}. {caution(self._records)}"

@@ -29,11 +29,12 @@ def uptake_figure(records: Sequence[Record]) -> Any:
     with styled(_WIDTH):
         figure = Figure(figsize=(_WIDTH, 7.6))
         head = headline(figure, title([s.summary for s in series]), _WIDTH)
-        head -= _NAMED / 7.6 if lifts_of(series) else 0.0
         when = grid(series)
+        lifts = lifts_of(series, float(when[-1]))
+        head -= _NAMED / 7.6 if lifts else 0.0
         bands = [s.band("uptake_kg", when) for s in series]
         words = spread_words(series, bands, _top(series, 1.0))
-        foot = footnote(figure, words + lift_words(series, named=True), records)
+        foot = footnote(figure, words + lift_words(lifts, named=True), records)
         left, right = 0.135, 0.72
         middle = (head + foot) / 2
         gap = 0.105
@@ -54,9 +55,9 @@ def uptake_figure(records: Sequence[Record]) -> Any:
             axes.set_xlabel(name)
             axes.set_ylabel(f"Uptake ({unit})")
             if axes is upper:
-                draw_lifts(axes, series, lambda t: t * ticks, named=True)
+                draw_lifts(axes, lifts, lambda t: t * ticks, named=True)
             else:
-                draw_lifts(axes, series, np.sqrt)
+                draw_lifts(axes, lifts, np.sqrt)
             name_lines(figure, axes, series, ends)
     return figure
 
@@ -76,8 +77,13 @@ def front_figure(records: Sequence[Record]) -> Any:
         name = 1.3 * size / 72 * max(n.count("\n") + 1 for n in names)
         tall = 1.75 + (1.75 + name) * rows
         figure = Figure(figsize=(_WIDTH, tall))
+        when = grid(series)
+        bands = [_front(s, when) for s in series]
+        known = np.isfinite([middle for _, middle, _ in bands]).any(axis=0)
+        last = min(when[-1], 1.1 * when[known][-1]) if known.any() else when[-1]
+        lifts = lifts_of(series, float(last))
         head = headline(figure, _front_title(series), _WIDTH)
-        foot = footnote(figure, _front_words(series), records)
+        foot = footnote(figure, _front_words(series, lift_words(lifts)), records)
         grids = figure.add_gridspec(
             rows,
             columns,
@@ -88,10 +94,6 @@ def front_figure(records: Sequence[Record]) -> Any:
             wspace=0.18,
             hspace=(name + 0.25) / 1.6,
         )
-        when = grid(series)
-        bands = [_front(s, when) for s in series]
-        known = np.isfinite([middle for _, middle, _ in bands]).any(axis=0)
-        last = min(when[-1], 1.1 * when[known][-1]) if known.any() else when[-1]
         clock, ticks = time_unit(float(last))
         deepest = max((np.nanmax(b[2]) for b in bands if np.isfinite(b[2]).any()), default=0.0)
         for i, (one, (low, middle, high)) in enumerate(zip(series, bands, strict=True)):
@@ -104,7 +106,7 @@ def front_figure(records: Sequence[Record]) -> Any:
             axes.set_ylim(0, 1.05 * deepest if deepest > 0 else 1.0)
             axes.locator_params(axis="x", nbins=4 if columns == 1 else 3)
             axes.locator_params(axis="y", nbins=5)
-            draw_lifts(axes, series, lambda t: t * ticks)
+            draw_lifts(axes, lifts, lambda t: t * ticks)
             axes.set_title(names[i], color=readable(one.colour))
             if i // columns == (len(series) - 1 - i % columns) // columns:
                 axes.set_xlabel(f"Time ({clock})")
@@ -133,13 +135,13 @@ def _front(one: Series, when: np.ndarray) -> list[np.ndarray]:
     return [np.where(through, np.nan, d) for d in depth]
 
 
-def _front_words(series: Sequence[Series]) -> str:
+def _front_words(series: Sequence[Series], lifted: str) -> str:
     solids = repeats_in_words(series)
     words = "Line: median depth of the menisci below the wetted face; band: 5 to 95 % of them"
     words += "." if solids == "one solid" else f"; each the median over {solids}."
     if any(_is_through(s) for s in series):
         words += f" A line ends when {100 * _THROUGH:.0f} % of the pores are full."
-    words += lift_words(series)
+    words += lifted
     return words + (" Grey: the other liquids." if len(series) > 1 else "")
 
 

@@ -99,8 +99,7 @@ def shapes_of(repeat: Repeat) -> list[Shape]:
         if sliding < last:
             rows[sliding] = "slides"
     if last > 0:
-        still = "slides" if len(slides) else "pinned"
-        still = "stays" if left[last] >= WHOLE else still
+        still = "stays" if left[last] >= WHOLE else "on top"
         rows[last] = "gone" if np.isfinite(gone) else still
     return [
         Shape(
@@ -116,16 +115,16 @@ def time_axis(series: Sequence[Series]) -> Floats:
 
     To the end of the longest soak, unless all drops are gone or at rest before.
     """
-    starts, ends = [], []
+    starts, ends, over = [], [], [np.inf]
     for repeat in (r for s in series for r in s.repeats):
         gone = gone_at(repeat)
         drawn = time_to(repeat.time_s, 1.0 - left_share(repeat), _DRAWN)
+        over.append(gone if gone > 0 else np.inf)
         starts.append(drawn if drawn > 0 else np.nan)
-        rests = repeat.ending in AT_REST
-        ends.append(2 * gone if np.isfinite(gone) else repeat.time_s[-1] * (1.2 if rests else 1.0))
+        ends.append(2 * gone if np.isfinite(gone) else float(repeat.time_s[-1]))
     last = max(ends) if max(ends) > 0 else 1.0
     first = float(np.nanmin(starts)) / 2 if np.isfinite(starts).any() else last / 1000
-    first = min(max(first, last * 10.0**-_DECADES), last / 10)
+    first = min(max(first, last * 10.0**-_DECADES), last / 10, np.nanmin(over) / 10)
     return np.asarray(np.geomspace(first, last, _POINTS))
 
 
@@ -144,8 +143,8 @@ def drop_figure(records: Sequence[Record]) -> Any:
     with styled(_WIDTH):
         size = text_size(_WIDTH)
         line = size / 72
-        scale, tall = _scale([shape for row in shown for shape in row])
-        row = 1.55 * line + tall + 2.75 * line
+        scale, talls = _scale(shown)
+        rows = [tall + 4.3 * line for tall in talls]
         above = 0.52 + 2 * _CURVE + 0.2 + 2.6 * line
         # Once to learn how high the words are, once with that height.
         words = f"{spread_words(series, lefts, 100.0)} {_words(series, when, number)}"
@@ -153,7 +152,7 @@ def drop_figure(records: Sequence[Record]) -> Any:
         used = 9.0 * (1 - headline(figure, drop_title([s.summary for s in series]), _WIDTH))
         below = 9.0 * footnote(figure, words, records_of(series)) + 0.1
         used += 0.08
-        height = used + above + len(series) * row + below
+        height = used + above + sum(rows) + below
         figure = Figure(figsize=(_WIDTH, height))
         headline(figure, drop_title([s.summary for s in series]), _WIDTH)
         footnote(figure, words, records_of(series))
@@ -164,10 +163,11 @@ def drop_figure(records: Sequence[Record]) -> Any:
             bottom = top - _CURVE - k * (_CURVE + 0.2)
             place = (0.135, bottom / height, 0.585, _CURVE / height)
             _draw_curves(figure, figure.add_axes(place), series, when, bands, name, named=k == 1)
-        for i, (one, shapes) in enumerate(zip(series, shown, strict=True)):
-            bottom = below + (len(series) - 1 - i) * row
+        bottom = below + sum(rows)
+        _scale_bar(figure, shown, scale, size, bottom + 0.75 * line)
+        for one, shapes, row, tall in zip(series, shown, rows, talls, strict=True):
+            bottom -= row
             _draw_row(figure, one, shapes, bottom + 2.75 * line, tall, scale, size)
-        _scale_bar(figure, shown, scale, size, below + len(series) * row + 0.75 * line)
     return figure
 
 
@@ -237,13 +237,13 @@ def _time(value: float) -> str:
     return f"{value:.4g} s"
 
 
-def _scale(shapes: Sequence[Shape]) -> tuple[float, float]:
-    """Inches a mm at which every drop fits, and the height of the tallest, inches."""
-    outlines = [shape.outline() for shape in shapes if shape.stage != "gone"]
-    wide = max(float(np.ptp(o[:, 0])) for o in outlines)
-    tall = max(float(o[:, 1].max()) for o in outlines)
-    scale = min(0.86 * _CELL / wide, _TALLEST / tall)
-    return scale, scale * tall + 0.03
+def _scale(shown: Sequence[Sequence[Shape]]) -> tuple[float, list[float]]:
+    """Inches a mm at which every drop fits, and the height of the tallest of each row, inches."""
+    rows = [[s.outline() for s in shapes if s.stage != "gone"] for shapes in shown]
+    wide = max(float(np.ptp(outline[:, 0])) for row in rows for outline in row)
+    tall = [max(float(outline[:, 1].max()) for outline in row) for row in rows]
+    scale = min(0.86 * _CELL / wide, _TALLEST / max(tall))
+    return scale, [scale * one + 0.03 for one in tall]
 
 
 def _draw_row(

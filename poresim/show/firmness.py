@@ -92,9 +92,10 @@ def firmness_figure(records: Sequence[Record]) -> Any:
     with styled(_WIDTH):
         figure = Figure(figsize=(_WIDTH, _BOTH if overhang else _ONE))
         head = headline(figure, _title(series), _WIDTH)
-        head -= _NAMED / figure.get_figheight() if lifts_of(series) else 0.0
+        lifts = lifts_of(series, float(when[-1]))
+        head -= _NAMED / figure.get_figheight() if lifts else 0.0
         words = f"{spread_words(series, forces, max(dry))} {_words(series, overhang)}"
-        words += lift_words(series, named=True)
+        words += lift_words(lifts, named=True)
         foot = footnote(figure, words, records_of(series))
         left, right, under = 0.175, 0.7, 0.56 / figure.get_figheight()
         bottom = foot + under
@@ -118,7 +119,7 @@ def firmness_figure(records: Sequence[Record]) -> Any:
                         when * ticks, needed * factor, color=one.colour, lw=1.3, ls=(0, (1, 1.3))
                     )
             _dry_lines(axes, dry, factor)
-            draw_lifts(axes, series, lambda t: t * ticks, named=i == 0)
+            draw_lifts(axes, lifts, lambda t: t * ticks, named=i == 0)
             ends = [
                 draw_band(axes, when * ticks, s, b, factor)
                 for s, b in zip(series, forces, strict=True)

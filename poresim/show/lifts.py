@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -18,34 +19,35 @@ from poresim.show.style import INK, SOFT
 
 Floats = NDArray[np.float64]
 
+_SIDES = ("bottom", "right", "top", "left")
 _ALIKE = 1e-9  # of a time: lifts of the scenario that are further off are not the record's
 
 
-def lifts_of(series: Sequence[Series]) -> list[tuple[float, bool]]:
+def lifts_of(series: Sequence[Series], until: float = math.inf) -> list[tuple[float, bool]]:
     """When solids are lifted out (True) and put back (False), s: once each, in order.
 
-    Only what came to pass before the soaks were over.
+    Only what came to pass before the soaks were over, and by the time ``until``.
     """
     found = set()
     for record in records_of(series):
         last = max(one.end_s for one in series if one.record is record)
-        found |= {(t, k % 2 == 0) for k, t in enumerate(record.lift_s) if t < last}
+        found |= {(t, k % 2 == 0) for k, t in enumerate(record.lift_s) if t < last and t <= until}
     return sorted(found)
 
 
 def draw_lifts(
-    axes: Any, series: Sequence[Series], across: Callable[[float], float], *, named: bool = False
-) -> None:
+    axes: Any, lifts: Sequence[tuple[float, bool]], across: Callable[[float], float], *,
+    named: bool = False,
+) -> None:  # fmt: skip
     """A thin line at each time, full where the solid is lifted out, dashed where it is put back.
 
     across : from a time in s to the axis. named : the first has its name, above the panel.
     """
     low, high = axes.get_xlim()
-    for k, (when, out) in enumerate(lifts_of(series)):
+    for k, (when, out) in enumerate(lifts):
         x = across(when)
-        if low <= x <= high:
-            axes.axvline(x, color=SOFT, lw=0.9, ls="solid" if out else (0, (4, 2)), zorder=1)
-        if k == 0 and named and low <= x <= high:
+        axes.axvline(x, color=SOFT, lw=0.9, ls="solid" if out else (0, (4, 2)), zorder=1)
+        if k == 0 and named:
             axes.annotate(
                 "lifted out", (x, 1), (0, 2), xycoords=("data", "axes fraction"),
                 textcoords="offset points", color=SOFT, va="bottom",
@@ -53,9 +55,8 @@ def draw_lifts(
             )  # fmt: skip
 
 
-def lift_words(series: Sequence[Series], *, named: bool = False) -> str:
+def lift_words(lifts: Sequence[tuple[float, bool]], *, named: bool = False) -> str:
     """What the lines of :func:`draw_lifts` mean, if they do not have their names; or ""."""
-    lifts = lifts_of(series)
     back = any(not out for _, out in lifts)
     if not lifts or (named and not back):
         return ""
@@ -113,17 +114,34 @@ def surface_of(dip: Dip, slab: Slab, margin: float) -> Surface | None:
     level = float((block @ up).min()) + 1e3 * dip.depth
     above = corners @ up - level
     edges, crossed = [], []
-    wet = {side_of(face) for face in slab.wet_sides}
+    wet = _wet(slab)
     for k, here in enumerate(corners):
         after = corners[(k + 1) % 4]
         a, b = above[k], above[(k + 1) % 4]
         cut = here + a / (a - b) * (after - here) if (a < 0) != (b < 0) else None
         if cut is not None:
             crossed.append(cut)
-        if (a < 0 or b < 0) and ("bottom", "right", "top", "left")[k] in wet:
+        if (a < 0 or b < 0) and _SIDES[k] in wet:
             edges.append([here if a < 0 else cut, after if b < 0 else cut])
     line = np.array(crossed) if len(crossed) == 2 else np.zeros((0, 2))
     return Surface(line, np.array(edges).reshape(-1, 2, 2))
+
+
+def _whole_sides(slab: Slab, margin: float) -> Surface:
+    """Of whole faces that just touch the liquid."""
+    corners = _corners(slab, margin)
+    edges = [[corners[k], corners[(k + 1) % 4]] for k in range(4) if _SIDES[k] in _wet(slab)]
+    return Surface(np.zeros((0, 2)), np.array(edges).reshape(-1, 2, 2))
+
+
+def _wet(slab: Slab) -> set[str]:
+    return {side_of(face) for face in slab.wet_sides}
+
+
+def _corners(slab: Slab, margin: float) -> Floats:
+    """(4, 2) from the lower left one, against the clock; side k leads on from corner k."""
+    low, high = slab.low - margin, slab.high + margin
+    return np.array([low, [high[0], low[1]], high, [low[0], high[1]]])
 
 
 def touching(
@@ -136,19 +154,29 @@ def touching(
         return (), None
     dip = dip_of(record)
     surface = None if dip is None else surface_of(dip, slab, margin)
-    return (slab.wet_sides if surface is None else ()), surface
+    return (), surface or _whole_sides(slab, margin)
 
 
-def entry_words(records: Sequence[Record]) -> str:
-    """Where liquid enters in a section, and from where mm count."""
-    if not any(record.lift_s for record in records):
+def entry_words(records: Sequence[Record], times: Sequence[float]) -> str:
+    """Where liquid enters in sections at these times, and from where mm count."""
+    lifted = [record for record in records if record.lift_s]
+    if not lifted:
         return "Liquid enters at the thick edge; mm count from it."
-    if any((dip := dip_of(record)) is not None and dip.depth is not None for record in records):
+    dips = [dip_of(record) for record in lifted]
+    deep = any(dip is not None and dip.depth is not None for dip in dips)
+    if not any(in_liquid(record, when) for record in records for when in times):
+        return f"It has been lifted out; mm count from the {'bottom' if deep else 'wetted face'}."
+    if deep:
         return (
-            "Liquid enters at the thick edge, below its surface (the thin line), until the solid "
-            "is lifted out; mm count from the bottom."
+            "Thin line: the liquid's surface, until it is lifted out; thick: where liquid enters; "
+            "mm count from the bottom."
         )
-    return "Liquid enters at the thick edge until the solid is lifted out; mm count from it."
+    return "Liquid enters at the thick edge until it is lifted out; mm count from it."
+
+
+def foot_lines(records: Sequence[Record], usual: int) -> int:
+    """How many lines the foot of a section may have: more where there is more to say."""
+    return usual + 2 if any(record.lift_s for record in records) else usual
 
 
 def draw_surface(axes: Any, surface: Surface) -> list[Any]:
@@ -163,6 +191,6 @@ def draw_surface(axes: Any, surface: Surface) -> list[Any]:
 
 
 __all__ = [
-    "Surface", "dip_of", "draw_lifts", "draw_surface", "entry_words", "in_liquid", "lift_words",
-    "lifts_of", "surface_of", "touching",
+    "Surface", "dip_of", "draw_lifts", "draw_surface", "entry_words", "foot_lines", "in_liquid",
+    "lift_words", "lifts_of", "surface_of", "touching",
 ]  # fmt: skip

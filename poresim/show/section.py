@@ -9,7 +9,7 @@ import numpy as np
 
 from poresim.outcome.words import capital, percent, seconds, short
 from poresim.record.model import Record
-from poresim.show.lifts import draw_surface, entry_words, lifts_of, touching
+from poresim.show.lifts import draw_surface, entry_words, foot_lines, lifts_of, touching
 from poresim.show.series import Series, caution, series_of
 from poresim.show.slab import Slab, scale_bar, side_of, slab_of
 from poresim.show.states import State, common_repeat, reading, state_at, told_times
@@ -63,7 +63,10 @@ def section_figure(records: Sequence[Record]) -> Any:
         last = [state_at(repeat, times[-1]) for repeat in repeats]
         title = label(_title(series, last, times[-1]), characters(width * 0.95, 1.3 * size), 4)
         names = [name_label(s.name, characters(cell, 1.12 * size), 4) for s in series]
-        words = label(_foot(series, slabs, number, records), characters(width * 0.97, size), 7)
+        words = label(
+            _foot(slabs, number, records, times), characters(width * 0.97, size),
+            foot_lines(records, 7),
+        )  # fmt: skip
         lines = words.count("\n") + 1
         head = (title.count("\n") + 1) * 1.45 * line + 0.08
         name = 1.3 * max(n.count("\n") + 1 for n in names) * line
@@ -279,12 +282,12 @@ def _title(series: Sequence[Series], states: Sequence[State | None], last: float
 
 
 def _foot(
-    series: Sequence[Series], slabs: Sequence[Slab], number: int, records: Sequence[Record]
+    slabs: Sequence[Slab], number: int, records: Sequence[Record], times: Sequence[float]
 ) -> str:
     thick = slabs[0].thickness_mm
     titles = "; ".join(dict.fromkeys(label(r.title) for r in records))
     return (
         f"A slab {thick:.2g} mm thick through the middle of solid {number}, tubes to "
-        f"scale: grey dry, coloured wet. {entry_words(records)} "
+        f"scale: grey dry, coloured wet. {entry_words(records, times)} "
         f"Per cent: of all pores of that solid. {caution(records)} Scenario: {titles}."
     ).replace("..", ".")

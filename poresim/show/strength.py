@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from poresim.outcome.words import capital, percent, seconds, short
 from poresim.record.model import Record, Repeat
 from poresim.show.firmness import DIETS, soft_series
-from poresim.show.lifts import draw_surface, entry_words, touching
+from poresim.show.lifts import draw_surface, entry_words, foot_lines, touching
 from poresim.show.section import (
     NothingToShow,
     chosen,
@@ -93,7 +93,9 @@ def strength_figure(records: Sequence[Record]) -> Any:
         under = (2.7 if closed else 1.55) * line
         title = label(_title(series, rows), characters(_WIDTH * 0.95, 1.3 * size), 4)
         words = label(
-            _foot(slabs, number, records_of(series), flat), characters(_WIDTH * 0.97, size), 7
+            _foot(slabs, number, records_of(series), flat, times),
+            characters(_WIDTH * 0.97, size),
+            foot_lines(records_of(series), 7),
         )
         lines = words.count("\n") + 1
         head = (title.count("\n") + 1) * 1.45 * line + 0.1 + 1.5 * line
@@ -266,7 +268,10 @@ def _title(series: Sequence[Series], rows: Sequence[Sequence[Shown]]) -> str:
     return f"{text}, {short(other)} {percent(strong)}" if len(told) > 1 else text
 
 
-def _foot(slabs: Sequence[Slab], number: int, records: Sequence[Record], flat: bool) -> str:
+def _foot(
+    slabs: Sequence[Slab], number: int, records: Sequence[Record], flat: bool,
+    times: Sequence[float],
+) -> str:  # fmt: skip
     first, second = ("Above", "Below") if flat else ("Left", "Right")
     thick = slabs[0].thickness_mm
     titles = "; ".join(dict.fromkeys(label(r.title) for r in records))
@@ -274,7 +279,7 @@ def _foot(slabs: Sequence[Slab], number: int, records: Sequence[Record], flat: b
         f"{first}: a slab {thick:.2g} mm thick through the middle of solid {number}, tubes to "
         f"scale, grey dry, coloured wet; per cent of all pores. {second}: the same tubes by the "
         "strength of their walls; curve: mean of each layer, 0 to 100 %; force: of the dry snap "
-        f"force. {entry_words(records)} {DIETS} {caution(records)} "
+        f"force. {entry_words(records, times)} {DIETS} {caution(records)} "
         f"Scenario: {titles}."
     ).replace("..", ".")
 
