@@ -251,6 +251,40 @@ def test_legible(plain, liquids, repeats):
     assert "Invented example values." in said(figure)
 
 
+def test_sections_are_thick_under_the_drop(plain):
+    """As wide as its base then, midway over the face; nothing once it has gone."""
+    record = drops(plain, WATER, GLAZE, WAXED)
+    figure = section_figure([record])
+    check_legible(figure)
+    repeats = [q.repeats[0] for q in record.liquids]
+    times = told_times(repeats, 4)
+    panels = iter(figure.axes)
+    for repeat in repeats:
+        for when in times:
+            thick = [a for a in next(panels).lines if a.get_lw() == 3.5]
+            row = np.flatnonzero(repeat.time_s <= when)[-1]
+            if repeat.drop_m3[row] == 0:
+                assert not thick
+                continue
+            ends = np.sort(thick[0].get_xdata())
+            assert_allclose(np.ptp(ends), 2e3 * repeat.drop_base_m[row], rtol=1e-9)
+            assert_allclose(ends.mean(), 8 * SPACING * 1e3 / 2, rtol=1e-9)
+    assert "what the drop covers" in said(figure)
+
+
+def test_the_film_shows_what_the_drop_covers(plain, monkeypatch):
+    record = drops(plain, ("water", 60, 15, 2.1, 0.0, Ending.STOPPED))
+    film = Film([record], 400)
+    shown = [frame.image for frame in film.frames()]
+    monkeypatch.setattr("poresim.show.canvas.in_liquid", lambda record, when: False)
+    bare = [frame.image for frame in film.frames()]
+    differ = [int((one != other).any(axis=2).sum()) for one, other in zip(shown, bare, strict=True)]
+    there = film.times < gone_at(record.liquids[0].repeats[0])
+    assert [d > 0 for d in differ] == there.tolist()
+    assert 1 < there.sum() < len(there)
+    assert differ[0] > differ[int(there.sum()) - 1]  # it slides
+
+
 # ---- lifts -----------------------------------------------------------------------------------
 
 TILT, DEPTH = 20.0, 0.3  # degrees, mm

@@ -61,7 +61,7 @@ class Film:
     def _canvas(self) -> Canvas:
         titles = "; ".join(dict.fromkeys(label(r.title) for r in self._records))
         closed = any(np.isfinite(r.blocked_at_s).any() for r in self.repeats)
-        still = Still(self.series, self.slabs, titles, self._words(), closed)
+        still = Still(self.series, self.slabs, titles, self._words(), closed, self.number)
         return Canvas(still, float(self.times[-1]), self._width_px)
 
     def _frame(self, canvas: Canvas, when: float) -> Frame:

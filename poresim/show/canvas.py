@@ -30,13 +30,17 @@ _GAP, _EDGE = 0.18, 0.2  # inches, between panels and around them
 
 @dataclass(frozen=True, eq=False)
 class Still:
-    """What stands still: panels, title, words at the foot, whether throats get closed."""
+    """What stands still: panels, title, words at the foot, whether throats get closed.
+
+    number : of the solid that is shown.
+    """
 
     series: Sequence[Series]
     slabs: Sequence[Slab]
     title: str
     words: str
     closed: bool
+    number: int
 
 
 class _Measures:
@@ -108,10 +112,8 @@ class Canvas:
                 if state is not None:
                     for artist in artists:
                         artist.draw(renderer)
-            for one, rim in zip(self._still.series, self._rims, strict=True):
-                if in_liquid(one.record, when):
-                    for artist in rim:
-                        artist.draw(renderer)
+            for place, rim in enumerate(self._rims):
+                self._draw_rim(place, rim, when, renderer)
             for text, state in zip(self._readings, states, strict=True):
                 text.set_text(reading(state, self._closed))
                 text.draw(renderer)
@@ -126,12 +128,23 @@ class Canvas:
 
     def _panel(self, still: Still, index: int) -> tuple[Slab, Any]:
         m, one, slab = self._m, still.series[index], still.slabs[index]
-        thick = None if not one.record.lift_s else ()
-        axes = panel(self._figure, slab, m.scale, m.place(index), m.cell, thick)
-        surface = touching(one.record, slab, 0.0, margin_of(slab))[1]
+        sides, surface = touching(one, still.number, slab, 0.0, margin_of(slab))
+        axes = panel(self._figure, slab, m.scale, m.place(index), m.cell, sides)
         self._rims.append([] if surface is None else draw_surface(axes, surface))
         axes.set_title(m.names[index], color=readable(one.colour), loc="center", pad=0.35 * m.size)
         return slab, draw_state(axes, slab, None, one.colour, m.scale)
+
+    def _draw_rim(self, place: int, rim: Sequence[Any], when: float, renderer: Any) -> None:
+        """Where the liquid touches the solid now, if that is not where it always does."""
+        one, slab = self._still.series[place], self._still.slabs[place]
+        if len(one.liquid.repeats[self._still.number].drop_m3):
+            covered = touching(one, self._still.number, slab, when, margin_of(slab))[1]
+            if covered is None:
+                return
+            rim[0].set_data(*covered.edges[0].T)
+        if in_liquid(one.record, when):
+            for artist in rim:
+                artist.draw(renderer)
 
     def _reading(self, one: Series, index: int) -> Any:
         x, y = self._m.place(index)

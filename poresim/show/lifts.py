@@ -1,4 +1,4 @@
-"""Solids that are lifted out: when, in curves; how deep they stood in the liquid, in sections."""
+"""Solids that are lifted out: when, in curves; and where liquid touches a section, at a time."""
 
 from __future__ import annotations
 
@@ -12,10 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.exposure.dip import Dip
-from poresim.record.model import Record
+from poresim.outcome.summary import GONE
+from poresim.record.model import Record, Repeat
 from poresim.show.series import Series, records_of
 from poresim.show.slab import Slab, side_of
 from poresim.show.style import INK, SOFT
+from poresim.solid.network import Network
 
 Floats = NDArray[np.float64]
 
@@ -145,9 +147,16 @@ def _corners(slab: Slab, margin: float) -> Floats:
 
 
 def touching(
-    record: Record, slab: Slab, when: float, margin: float
+    one: Series, number: int, slab: Slab, when: float, margin: float
 ) -> tuple[tuple[str, ...], Surface | None]:
-    """Sides of a panel that are thick all along at that time, and the surface it stands in."""
+    """What is thick in a section of solid ``number`` at that time: sides all along, and the rest.
+
+    Sides where whole faces stay in the liquid. Else none, and the surface that the solid stands in
+    or what a drop covers; None once it is lifted out.
+    """
+    record, repeat = one.record, one.liquid.repeats[number]
+    if len(repeat.drop_m3):
+        return (), under_drop(record.solid(number), repeat, slab, when, margin)
     if not record.lift_s:
         return slab.wet_sides, None
     if not in_liquid(record, when):
@@ -157,9 +166,28 @@ def touching(
     return (), surface or _whole_sides(slab, margin)
 
 
+def under_drop(
+    network: Network, repeat: Repeat, slab: Slab, when: float, margin: float
+) -> Surface | None:
+    """What the base of a drop covers of the top: it sits midway between its outermost junctions.
+
+    As wide as it is through the middle of the base; None once the drop has gone.
+    """
+    row = int(np.searchsorted(repeat.time_s, when * (1 + 1e-9), side="right")) - 1
+    if repeat.drop_m3[row] <= GONE * repeat.drop_m3[0]:
+        return None
+    across = 1e3 * network.points[network.faces["top"], 0]
+    middle, base = (across.min() + across.max()) / 2, 1e3 * repeat.drop_base_m[row]
+    top = slab.high[1] + margin
+    return Surface(np.zeros((0, 2)), np.array([[[middle - base, top], [middle + base, top]]]))
+
+
 def entry_words(records: Sequence[Record], times: Sequence[float]) -> str:
     """Where liquid enters in sections at these times, and from where mm count."""
     lifted = [record for record in records if record.lift_s]
+    repeats = [r for record in records for one in record.liquids for r in one.repeats.values()]
+    if not lifted and repeats and all(len(r.drop_m3) for r in repeats):
+        return "Thick: what the drop covers, as long as there is any; mm count from the top."
     if not lifted:
         return "Liquid enters at the thick edge; mm count from it."
     dips = [dip_of(record) for record in lifted]
@@ -192,5 +220,5 @@ def draw_surface(axes: Any, surface: Surface) -> list[Any]:
 
 __all__ = [
     "Surface", "dip_of", "draw_lifts", "draw_surface", "entry_words", "foot_lines", "in_liquid",
-    "lift_words", "lifts_of", "surface_of", "touching",
+    "lift_words", "lifts_of", "surface_of", "touching", "under_drop",
 ]  # fmt: skip

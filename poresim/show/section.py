@@ -83,7 +83,7 @@ def section_figure(records: Sequence[Record]) -> Any:
             for j, when in enumerate(times):
                 bottom = top - row * (j + 1) + under
                 place = (left + column * (cell + gap), bottom)
-                sides, surface = touching(one.record, slab, when, margin_of(slab))
+                sides, surface = touching(one, number, slab, when, margin_of(slab))
                 axes = panel(figure, slab, scale, place, cell, sides)
                 if surface is not None:
                     draw_surface(axes, surface)

@@ -119,7 +119,7 @@ def strength_figure(records: Sequence[Record]) -> Any:
             )  # fmt: skip
             for j, found in enumerate(shown):
                 x = left + j * (pair + apart)
-                sides, surface = touching(one.record, slab, times[j], margin_of(slab))
+                sides, surface = touching(one, number, slab, times[j], margin_of(slab))
                 wet = panel(figure, slab, scale, (x, above), cell, sides)
                 draw_state(wet, slab, found.state, one.colour, scale)
                 wet.set_xlabel(
