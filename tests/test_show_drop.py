@@ -411,3 +411,14 @@ def test_sentence_of_a_lift(dipped):
     assert "of the pores when the solid is lifted out for good after 2.0 s" in text
     assert f"to a further {100 * later:.0f} % of all junctions; " in text
     assert text.endswith(" of the pores are full in the end")
+
+
+def test_run_and_compare_print_them(plain, dipped):
+    from poresim.cli.tables import offered
+
+    found = summaries(drops(plain, WATER, WAXED))
+    assert offered(found).splitlines() == [
+        f"{text[0].upper()}{text[1:]}." for text in drop_told(found)
+    ]
+    assert len(offered(summaries(dipped)).splitlines()) == 2
+    assert offered(summaries(plain)) == ""
