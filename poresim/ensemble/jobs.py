@@ -134,8 +134,11 @@ def _offered(network: Network, job: Job) -> dict[str, Any]:
     if job.dip is None:
         area = wetted_area(network, job.faces)
         known = area if math.isfinite(area) else None
+        inlet = inlet_of(network, job.faces)
+        if job.drop_m3 is not None:
+            _refuse_drop(network, inlet, job.drop_m3, job.liquid)
         return {
-            "inlet": inlet_of(network, job.faces),
+            "inlet": inlet,
             "depth_m": depth_below(network, job.faces),
             "face_m2": known,
             "gravity": (0.0, 0.0, down),
@@ -151,6 +154,17 @@ def _offered(network: Network, job: Job) -> dict[str, Any]:
         "lift_s": job.dip.lifts,
         "outside": _faces(network),
     }
+
+
+def _refuse_drop(network: Network, inlet: NDArray[np.int64], volume: float, liquid: Liquid) -> None:
+    """ValueError: a drop that is too wide for these junctions, or lies between them."""
+    from poresim.uptake.sitting import covered_by, set_down
+
+    try:
+        covered_by(set_down(volume, liquid), network.points, inlet)
+    except ValueError as error:
+        said = str(error).removeprefix("drop_m3: ")
+        raise ValueError(f"exposure.volume_uL: {said}") from None
 
 
 def _faces(network: Network) -> NDArray[np.int64]:

@@ -23,6 +23,7 @@ from poresim.record.writing import Header
 from poresim.scenario import schema
 from poresim.scenario.build import build_dip
 from poresim.scenario.checks import present_faces
+from poresim.solid.fitting import fit
 
 if TYPE_CHECKING:
     from poresim.scenario.build import LiquidSpec
@@ -79,8 +80,9 @@ def _lifts_of(scenario: Scenario) -> tuple[float, ...]:
 
 
 def _size(scenario: Scenario) -> NDArray[np.float64]:
-    size = scenario.solid.size
-    return np.zeros(3) if size is None else np.array(size)
+    """Of the block that will be built, a whole number of cells; zeros of a network file."""
+    solid = scenario.solid
+    return np.zeros(3) if solid.network is not None else np.array(fit(solid).size)
 
 
 def _grains_of(scenario: Scenario) -> list[GrainsOf]:
