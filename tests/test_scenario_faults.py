@@ -14,6 +14,8 @@ import poresim as ps
 from poresim.scenario.faults import ScenarioError
 from poresim.scenario.plan import plan
 from poresim.scenario.reading import LARGEST_FILE, parse_scenario
+from poresim.solid.files import save_network
+from poresim.solid.network import Network
 
 GOOD = """\
 title = "A rusk in three broths"
@@ -159,14 +161,26 @@ FAULTS = [
         "16: liquids[1].viscosity: law: got 'newton', a text; did you mean newtonian?",
     ),
     ('"bottom"', '"bottom", "buttom"', "35: exposure.faces[2]: ... did you mean bottom?"),
-    ('"face"', '"phase"', "34: exposure.kind: got 'phase', a text; use 'face'"),
+    ('"face"', '"phase"', "34: exposure.kind: got 'phase', a text; one of face, dip, drop"),
+    ('"face"', '"dipp"', "34: exposure.kind: got 'dipp', a text; did you mean dip? (one of face"),
+    ('"face"', "3", "34: exposure.kind: got 3; give how the liquid is offered: 'face', 'dip' or"),
+    ('kind = "face"\n', "", "33: exposure.kind: is missing; give how the liquid is offered"),
     ('"bottom"', "", "35: exposure.faces: has 0 members; give the faces"),
-    ('"face"', '"dip"', "34: exposure.kind: 'dip' is not in this version; use 'face'"),
     ('"face"', '"face"\nair = "trapped"', "35: exposure.air: 'trapped' is not in this version"),
     (
         '"face"',
         '"face"\ntilt_deg = 3',
-        "35: exposure.tilt_deg: is not in this version; leave it out",
+        "35: exposure.tilt_deg: is not a key of the kind 'face'; it is one of dip; known keys here",
+    ),
+    (
+        '"face"',
+        '"face"\nvolume_uL = 3',
+        "35: exposure.volume_uL: is not a key of the kind 'face'; it is one of drop; known keys",
+    ),
+    (
+        "= 420",
+        "= 420\ndepth_mm = 3",
+        "8: solid.depth_mm: does not belong in [solid]; put it in [exposure]",
     ),
     (
         '"newtonian", mPa_s = 1.2',
@@ -622,6 +636,240 @@ FAULTS = [
         "8: solid.lattice.spacing_um: ... wider than long",
     ),
 ]
+
+
+# ---- dips and drops ------------------------------------------------------------------------
+
+AT_A_FACE = 'kind = "face"\nfaces = ["bottom"]\n'
+DIP = 'kind = "dip"\ndip_s = 5\n'
+DROP = 'kind = "drop"\nvolume_uL = 0.1\n'
+PERIODIC = ("= 420", '= 420\nsides = "periodic"')
+
+# (the keys of the exposure, other changes, "line: key: the whole fault"): the only one
+EXPOSURE_FAULTS = [
+    (
+        DIP,
+        (),
+        "33: exposure: says neither faces nor depth_mm; give faces (whole faces touch) or depth_mm",
+    ),
+    (
+        DIP + 'faces = ["bottom"]\ndepth_mm = 1\n',
+        (),
+        "37: exposure.depth_mm: contradicts faces; give faces (whole faces touch) or depth_mm (up "
+        "to where it is lowered)",
+    ),
+    (
+        DIP + 'faces = ["bottom"]\ntilt_deg = 20\n',
+        (),
+        "37: exposure.tilt_deg: is given with faces; it goes with depth_mm",
+    ),
+    (
+        DIP + 'faces = ["bottom"]\nlift_mm_s = 20\n',
+        (),
+        "37: exposure.lift_mm_s: is given with faces; it goes with depth_mm",
+    ),
+    (
+        DIP + 'faces = ["bottom", "bottom"]\n',
+        (),
+        "36: exposure.faces[2]: 'bottom' is named twice; name each face once",
+    ),
+    (
+        DIP + 'faces = ["left"]\n',
+        (PERIODIC,),
+        "37: exposure.faces[1]: 'left': the sides are periodic; this solid has bottom, top",
+    ),
+    (
+        DIP + "depth_mm = 1\ntilt_deg = 20\n",
+        (PERIODIC,),
+        "38: exposure.tilt_deg: got 20, but the sides are periodic; liquid would run downhill "
+        "without end: leave it out, or use open or sealed sides",
+    ),
+    (
+        DIP + "depth_mm = 1\nrest_s = 3\n",
+        (),
+        "37: exposure.rest_s: is given, but there is one dip; give dips, or leave it out",
+    ),
+    (
+        DIP + "depth_mm = 1\ngravity = false\n",
+        (),
+        "37: exposure.gravity: is false, but a depth is given; a surface is level: true",
+    ),
+    (
+        DIP + "depth_mm = 1\n",
+        (("until_s = 30", "until_s = 5"),),
+        "39: run.until_s: got 5, but it is lifted out for the last time at 5 s; give more than 5, "
+        'or use kind = "face" if it is not lifted out',
+    ),
+    (
+        DIP + "depth_mm = 1\ndips = 2\nrest_s = 20\n",
+        (),
+        "41: run.until_s: got 30, but it is lifted out for the last time at 30 s; give more than "
+        '30, or use kind = "face" if it is not lifted out',
+    ),
+    (
+        DIP + "depth_mm = 1\ntilt_deg = 90.5\n",
+        (),
+        "37: exposure.tilt_deg: got 90.5; give how far it is tilted towards its left side in "
+        "degrees, from 0 up to 90, such as 30",
+    ),
+    (
+        DIP + "depth_mm = 0\n",
+        (),
+        "36: exposure.depth_mm: got 0; give how deep its lowest corner lies below the surface in "
+        "mm, above 0 up to 10000, such as 10",
+    ),
+    (
+        DIP + "depth_mm = 1\ndips = 2.0\n",
+        (),
+        "37: exposure.dips: got 2.0; give how often it is dipped, a whole number, from 1 up to "
+        "100, such as 2",
+    ),
+    (
+        DIP + "depth_mm = 1\nvolume_uL = 3\n",
+        (),
+        "37: exposure.volume_uL: is not a key of the kind 'dip'; it is one of drop; known keys "
+        "here: kind, gravity, air, cup_mm, held_mm, cup_mL, stirred, faces, depth_mm, tilt_deg, "
+        "dip_s, dips, rest_s, lift_mm_s",
+    ),
+    (
+        DIP + "depth = 1\n",
+        (),
+        "36: exposure.depth: is not a known key; did you mean depth_mm? (known keys here: kind, "
+        "gravity, air, cup_mm, held_mm, cup_mL, stirred, faces, depth_mm, tilt_deg, dip_s, dips, "
+        "rest_s, lift_mm_s)",
+    ),
+    (
+        DROP + 'faces = ["top"]\n',
+        (),
+        "36: exposure.faces: is not a key of the kind 'drop'; it is one of face, dip; known keys "
+        "here: kind, gravity, air, cup_mm, held_mm, cup_mL, stirred, volume_uL, face",
+    ),
+    (DROP + 'face = "bottom"\n', (), "36: exposure.face: got 'bottom', a text; use 'top'"),
+    (
+        DROP + "held_mm = 1\n",
+        (),
+        "36: exposure.held_mm: is given with a drop; a drop has no cup: leave it out",
+    ),
+    (
+        DROP + "stirred = false\n",
+        (),
+        "36: exposure.stirred: is given with a drop; a drop has no cup: leave it out",
+    ),
+    (
+        DROP + "cup_mm = 1\n",
+        (),
+        "36: exposure.cup_mm: is given with a drop; a drop has no cup: leave it out",
+    ),
+    (
+        DROP + "cup_mL = 1\n",
+        (),
+        "36: exposure.cup_mL: is given with a drop; a drop has no cup: leave it out",
+    ),
+    (
+        DROP,
+        (("contact_angle_deg = 48", "contact_angle_deg = 0"),),
+        "15: liquids[1].contact_angle_deg: got 0: a drop of it has no shape; give more than 0, "
+        "less than 180",
+    ),
+    (
+        DROP,
+        (('based_on = "clear broth"', 'based_on = "clear broth"\ncontact_angle_deg = 180'),),
+        "21: liquids[2].contact_angle_deg: got 180: a drop of it has no shape; give more than 0, "
+        "less than 180",
+    ),
+    (  # a half sphere of 2 mm: 2/3 pi mm3 = 2.09 uL fill the top exactly
+        'kind = "drop"\nvolume_uL = 2.1\n',
+        (("contact_angle_deg = 48", "contact_angle_deg = 90"),),
+        "35: exposure.volume_uL: a drop of 2.1 uL of clear broth at 90 degrees is 2 mm wide, and "
+        "the block's top 2 mm; give 2 or less, or make the block wider",
+    ),
+    (  # the widest of three is told: V = pi a^3 (2 + cos)(1 - cos)^2 / (3 sin^3), a = 1.357 mm
+        'kind = "drop"\nvolume_uL = 0.7\n',
+        (('based_on = "clear broth"', 'based_on = "clear broth"\ncontact_angle_deg = 20'),),
+        "36: exposure.volume_uL: a drop of 0.7 uL of gum broth at 20 degrees is 2.71 mm wide, and "
+        "the block's top 2 mm; give 0.27 or less, or make the block wider",
+    ),
+]
+
+
+@pytest.mark.parametrize(("keys", "others", "expected"), EXPOSURE_FAULTS)
+def test_fault_of_a_dip_or_a_drop(keys, others, expected):
+    """One fault, one line, nothing beside it."""
+    found = faults_of(changed((AT_A_FACE, keys), *others))
+    assert found == [f"rusk.toml, line {expected}"]
+
+
+@pytest.mark.parametrize(
+    "keys", [DIP + "depth_mm = 1\ntilt_deg = 20\n", DIP + 'faces = ["bottom"]\n', DROP]
+)
+def test_what_the_faults_of_dips_and_drops_start_from_is_without_fault(keys):
+    """So that what is found above is due to what was changed."""
+    parse_scenario(changed((AT_A_FACE, keys)))
+    parse_scenario(changed((AT_A_FACE, keys.replace("tilt_deg = 20\n", "")), PERIODIC))
+
+
+def test_a_drop_as_wide_as_is_said_fits():
+    """What a fault says to give is taken."""
+    near = (("contact_angle_deg = 48", "contact_angle_deg = 90"),)
+    parse_scenario(changed((AT_A_FACE, 'kind = "drop"\nvolume_uL = 2.09\n'), *near))
+
+
+def test_a_drop_of_the_liquid_that_is_at_fault_is_told():
+    """Its own number, also when another one could not be read; without liquids, nothing."""
+    wrong = (
+        ("mPa_s = 1.2 }", "mPa_s = 1.2, note = 1 }"),
+        ('"spiced broth"\nbased_on = "clear broth"', '"spiced broth"\ncontact_angle_deg = 180'),
+        (
+            "[liquids.particles]\n",
+            "density_kg_m3 = 1005\nsurface_tension_mN_m = 50\n"
+            'viscosity = { law = "newtonian", mPa_s = 1 }\n[liquids.particles]\n',
+        ),
+    )
+    found = faults_of(changed((AT_A_FACE, DROP), *wrong))
+    assert [line.split(": ")[1] for line in found] == [
+        "liquids[1].viscosity.note",
+        "liquids[3].contact_angle_deg",
+    ]
+    start, end = GOOD.index("[[liquids]]"), GOOD.index("[exposure]")
+    for none in ("", "liquids = 3\n", "liquids = [3]\n", "[[liquids]]\nname = [1]\n"):
+        text = changed((AT_A_FACE, DROP)).replace(GOOD[start:end], "")
+        text = none + text if none.startswith("liquids") else text + none
+        assert "exposure" not in "".join(faults_of(text))
+
+
+def test_an_exposure_of_no_known_kind_is_one_fault():
+    """What its keys mean is not known either; a key that no kind has is told."""
+    for kind in ("dipp", "drip"):
+        wrong = f'kind = "{kind}"\ndepth_mm = 1\ndip_s = 5\n'
+        assert len(faults_of(changed((AT_A_FACE, wrong)))) == 1
+    found = faults_of(changed((AT_A_FACE, 'kind = "dipp"\ngravity = 1\ncolour = 3\n')))
+    assert [line.split(": ")[1] for line in found] == [
+        "exposure.kind", "exposure.gravity", "exposure.colour",
+    ]  # fmt: skip
+
+
+def test_dips_and_drops_of_a_network_file(tmp_path):
+    """It has no size: no depth, and no top that a drop could sit on."""
+    network = Network(
+        np.array([[0.0, 0, 0], [0, 0, 1e-3]]),
+        np.array([[0, 1]]),
+        np.array([1e-5]),
+        faces={"bottom": np.array([0])},
+    )
+    save_network(network, tmp_path / "net.h5")
+    block = GOOD[GOOD.index("size_mm") : GOOD.index("[[liquids]]")]
+
+    def found(keys: str) -> list[str]:
+        text = changed((block, 'network = "net.h5"\n'), (AT_A_FACE, keys))
+        path = tmp_path / "rusk.toml"
+        return [line.removeprefix(f"{path}, line ") for line in faults_of(text, path)]
+
+    assert found(DIP + "depth_mm = 1\n") == [
+        "32: exposure.depth_mm: is given with a network file; it is for blocks: give faces"
+    ]
+    assert found(DROP) == ["30: exposure.kind: is a drop on a network file; a drop sits on a block"]
+    text = changed((block, 'network = "net.h5"\n'), (AT_A_FACE, DIP + 'faces = ["bottom"]\n'))
+    parse_scenario(text, tmp_path / "rusk.toml")
 
 
 @pytest.mark.parametrize(("old", "new", "expected"), FAULTS, ids=[f[2][:40] for f in FAULTS])

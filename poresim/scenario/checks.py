@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import replace
@@ -384,6 +385,7 @@ def exposure(
         _dip(reader, keys, spec, run)
     if isinstance(keys, schema.Dropped):
         _drop(reader, keys, spec)
+        return
     _cup(reader, keys)
 
 
@@ -391,26 +393,39 @@ def drops(
     reader: Reader, keys: schema.Exposure, spec: SolidSpec, liquids: Sequence[LiquidSpec]
 ) -> None:
     """Note liquids of which a drop spreads without end, or does not fit on the block."""
-    if not isinstance(keys, schema.Dropped) or spec.size is None:
+    if not isinstance(keys, schema.Dropped) or spec.network is not None or not liquids:
         return
-    room = 0.5 * min(spec.size[:2])
-    for number, liquid in enumerate(liquids):
-        path: KeyPath = ("liquids", number, "contact_angle_deg")
-        angle = liquid.contact_angle_deg
-        if not 0 < angle < 180:
+    names = [one.get("name") for one in reader.data["liquids"]]
+    volume, widths = keys.volume_uL * 1e-9, []
+    for liquid in liquids:
+        number, angle = names.index(liquid.name), liquid.contact_angle_deg
+        if 0 < angle < 180:
+            widths.append((2 * float(cap_of_angle(volume, angle).base_radius), liquid))
+        elif "contact_angle_deg" in reader.data["liquids"][number]:  # or reported at its base
             reader.fault(
-                path, f"got {angle:g}: a drop of it has no shape", "give more than 0, less than 180"
+                ("liquids", number, "contact_angle_deg"),
+                f"got {angle:g}: a drop of it has no shape",
+                "give more than 0, less than 180",
             )
-            continue
-        radius = float(cap_of_angle(keys.volume_uL * 1e-9, angle).base_radius)
-        if radius > room:
-            most = keys.volume_uL * (room / radius) ** 3
-            reader.fault(
-                ("exposure", "volume_uL"),
-                f"a drop of {keys.volume_uL:g} uL of {liquid.name} at {angle:g} degrees is "
-                f"{2e3 * radius:.3g} mm wide, and the block's top {2e3 * room:.3g} mm",
-                f"give {most:.2g} or less, or make the block wider",
-            )
+    if not widths:
+        return
+    width, liquid = max(widths, key=lambda one: one[0])
+    room = min(fit(spec).size[:2])
+    if width > room:
+        most = _rounded_down(keys.volume_uL * (room / width) ** 3)
+        reader.fault(
+            ("exposure", "volume_uL"),
+            f"a drop of {keys.volume_uL:g} uL of {liquid.name[:40]} at "
+            f"{liquid.contact_angle_deg:g} degrees is {1e3 * width:.3g} mm wide, and the block's "
+            f"top {1e3 * room:.3g} mm",
+            f"give {most:.2g} or less, or make the block wider",
+        )
+
+
+def _rounded_down(value: float) -> float:
+    """To two figures."""
+    last = 10.0 ** (math.floor(math.log10(value)) - 1)
+    return math.floor(value / last) * last
 
 
 def _drop(reader: Reader, keys: schema.Dropped, spec: SolidSpec | None) -> None:
@@ -426,9 +441,12 @@ def _drop(reader: Reader, keys: schema.Dropped, spec: SolidSpec | None) -> None:
 def _dip(
     reader: Reader, keys: schema.Dipped, spec: SolidSpec | None, run: schema.Run | None
 ) -> None:
-    if (keys.faces is None) == (keys.depth_mm is None):
-        wrong = "says neither faces nor depth_mm" if keys.faces is None else "says both"
-        reader.fault(("exposure",), wrong, "give faces (whole faces touch) or depth_mm")
+    if keys.faces is None and keys.depth_mm is None:
+        right = "give faces (whole faces touch) or depth_mm"
+        reader.fault(("exposure",), "says neither faces nor depth_mm", right)
+    elif keys.faces is not None and keys.depth_mm is not None:
+        right = "give faces (whole faces touch) or depth_mm (up to where it is lowered)"
+        reader.fault(("exposure", "depth_mm"), "contradicts faces", right)
     for key in ("tilt_deg", "lift_mm_s"):
         if keys.faces is not None and key in keys.model_fields_set:
             reader.fault(("exposure", key), "is given with faces", "it goes with depth_mm")
@@ -444,12 +462,18 @@ def _dip(
         reader.fault(
             ("exposure", "gravity"), "is false, but a depth is given", "a surface is level: true"
         )
+    if keys.tilt_deg > 0 and spec is not None and spec.sides == "periodic":
+        reader.fault(
+            ("exposure", "tilt_deg"),
+            f"got {keys.tilt_deg:g}, but the sides are periodic",
+            "liquid would run downhill without end: leave it out, or use open or sealed sides",
+        )
     lifted = build_dip(keys).lifts[-1]
     if run is not None and run.until_s is not None and run.until_s <= lifted:
         reader.fault(
             ("run", "until_s"),
-            f"got {run.until_s:g}, before it is lifted out for good ({lifted:g} s)",
-            'give more, or use kind = "face" if it is not lifted out',
+            f"got {run.until_s:g}, but it is lifted out for the last time at {lifted:g} s",
+            f'give more than {lifted:g}, or use kind = "face" if it is not lifted out',
         )
 
 

@@ -75,7 +75,7 @@ def parse_scenario(text: str, path: Path | None = None) -> Scenario:
     solid_keys = reader.section("solid", schema.Solid, required=True)
     solid = checks.solid(reader, solid_keys, folder) if solid_keys else None
     liquids = checks.liquids(reader, folder)
-    exposure = reader.section("exposure", _exposure_keys(data.get("exposure")), required=True)
+    exposure = _exposure(reader, data.get("exposure"))
     run = reader.section("run", schema.Run, required=True)
     if exposure:
         checks.exposure(reader, exposure, solid, run)
@@ -97,10 +97,18 @@ def parse_scenario(text: str, path: Path | None = None) -> Scenario:
     return Scenario(title, head.seed, solid, tuple(liquids), exposure, run, text, path, softening)
 
 
-def _exposure_keys(table: Any) -> type[schema.Exposure]:
-    """The model of an exposure of that kind; of a kind that is not known, any."""
+def _exposure(reader: Reader, table: Any) -> schema.Exposure | None:
+    """The keys of the exposure's kind; where that is not known, no key of any kind is at fault."""
     kind = table.get("kind") if isinstance(table, dict) else None
-    return schema.EXPOSURES.get(kind if isinstance(kind, str) else "", schema.OnFaces)
+    model = schema.EXPOSURES.get(kind) if isinstance(kind, str) else None
+    if model is not None or not isinstance(table, dict):
+        return reader.section("exposure", model or schema.OnFaces, required=True)
+    known = {name for model in schema.EXPOSURES.values() for name in model.model_fields}
+
+    def wanted(path: KeyPath, error: str) -> bool:
+        return error != "extra_forbidden" or path[0] not in known
+
+    return reader.validated(schema.Exposure, table, ("exposure",), wanted)
 
 
 def _text_of(path: Path) -> str:

@@ -55,6 +55,7 @@ particles = {{ volume_fraction = 0.01, law = "lognormal", median_diameter_um = 1
 kind = "face"
 faces = ["bottom"]                 # bottom, top, left, right, front, back
 gravity = true                     # along -z
+# kind = "dip" (depth_mm or faces, tilt_deg, dip_s, dips, rest_s) or "drop" (volume_uL), no faces
 
 [run]
 until_s = 4                        # and / or until_saturation = 0.9

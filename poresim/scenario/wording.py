@@ -14,6 +14,7 @@ from poresim.scenario.lines import Path
 
 Model = type[schema.Keys]
 
+_KINDS: dict[str, Model] = dict(schema.EXPOSURES)
 #: Models of the tables below the root; None stands for "any member of an array".
 _TABLES: dict[tuple[str | None, ...], Model | tuple[str, dict[str, Model]]] = {
     (): schema.Head,
@@ -31,7 +32,7 @@ _TABLES: dict[tuple[str | None, ...], Model | tuple[str, dict[str, Model]]] = {
     ("liquids", None, "dynamic_angle"): schema.DynamicAngle,
     ("liquids", None, "particles"): ("law", schema.PARTICLES),
     ("liquids", None, "particles", "parts", None): ("law", schema.DIAMETER_PARTS),
-    ("exposure",): ("kind", dict(schema.EXPOSURES)),
+    ("exposure",): ("kind", _KINDS),
     ("run",): schema.Run,
     ("softening",): schema.Softening,
 }
@@ -49,7 +50,8 @@ def model_at(path: Path, table: Any) -> Model | None:
     if isinstance(found, tuple):
         tag, models = found
         named = table.get(tag) if isinstance(table, dict) else None
-        return models.get(named) if isinstance(named, str) else None
+        usual = schema.OnFaces if models is _KINDS else None
+        return models.get(named, usual) if isinstance(named, str) else usual
     return found
 
 
@@ -69,8 +71,9 @@ def unknown_key(path: Path, table: Any) -> tuple[str, str]:
     listed = f"known keys here: {', '.join(known)}"
     laws = _laws_with(key, where)
     if laws:
-        named = quoted(str(table.get("law"))) if isinstance(table, dict) else "this"
-        return f"is not a key of the law {named}", f"it is one of {', '.join(laws)}; {listed}"
+        tag = _tag(where)
+        named = quoted(str(table.get(tag))) if isinstance(table, dict) else "this"
+        return f"is not a key of the {tag} {named}", f"it is one of {', '.join(laws)}; {listed}"
     home = _home(key, where)
     if home and not nearest(key, known, _NEARLY_THE_SAME):
         return f"does not belong in {_table_name(where)}", f"put it in {home}"
@@ -188,6 +191,12 @@ def _laws_with(key: str, where: Path) -> list[str]:
     found = _TABLES.get(_pattern(where))
     models = found[1] if isinstance(found, tuple) else {}
     return [law for law, model in models.items() if key in model.model_fields]
+
+
+def _tag(where: Path) -> str:
+    """The key that tells what kind of table stands at a path."""
+    found = _TABLES.get(_pattern(where))
+    return found[0] if isinstance(found, tuple) else "law"
 
 
 def _field(path: Path, parent: Any) -> FieldInfo | None:
