@@ -455,6 +455,17 @@ def test_every_fault_of_a_scenario_is_a_line(small, capsys):
         assert "run.until_s" in lines[1]
 
 
+def test_faults_of_a_dip_are_lines_too(small, capsys):
+    keys = 'kind = "dip"\ndepth_mm = 0.1\nfaces = ["bottom"]\ndip_s = 0.3\n'
+    small.write_text(TWO_BROTHS.replace('kind = "face"\nfaces = ["bottom"]\n', keys))
+    for command in ("check", "run"):
+        lines = refused(capsys, command, str(small)).splitlines()
+        assert len(lines) == 2
+        assert re.search(r"small\.toml, line 24: exposure\.depth_mm: contradicts faces; ", lines[0])
+        assert re.search(r"line 29: run\.until_s: got 0\.2, .* last time at 0\.3 s; ", lines[1])
+    assert not Path("results").exists()
+
+
 def test_scenarios_that_cannot_be_read(here, capsys):
     (here / "latin.toml").write_bytes(b'title = "caf\xe9"\n')
     (here / "broken.toml").write_text("title = \n[solid\n")

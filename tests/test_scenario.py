@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import pickle
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -12,6 +13,7 @@ import numpy as np
 import pytest
 
 import poresim as ps
+from poresim.scenario import schema
 from poresim.scenario.faults import ScenarioError
 from poresim.scenario.lines import key_lines
 from poresim.scenario.plan import plan
@@ -405,6 +407,17 @@ def test_the_starter_is_without_fault_whatever_its_name():
         scenario = parse_scenario(starter(name))
         assert len(scenario.liquids) == 2
     assert parse_scenario(starter('a "b" \\n')).title == 'a "b" \\n'
+
+
+def test_the_starter_names_every_kind_of_exposure():
+    """And keys that these have."""
+    text = starter("first")
+    for kind, model in schema.EXPOSURES.items():
+        assert f'kind = "{kind}"' in text
+        named = re.search(rf'"{kind}" \((.*?)\)', text)
+        keys = re.findall(r"\w+", named[1].replace(" or ", " ")) if named else []
+        assert set(keys) <= set(model.model_fields)
+        assert bool(keys) == (kind != "face")
 
 
 @pytest.mark.parametrize("path", sorted((ROOT / "scenarios").glob("*.toml")), ids=lambda p: p.stem)

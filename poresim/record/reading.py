@@ -71,8 +71,8 @@ def load_record(path: str | Path) -> Record:
             faces=tuple(filter(None, root.text("faces").split(","))),
             liquids=liquids,
             solids=_Solids(path, list(solids)),
-            area_m2=root.number("area_m2") if "area_m2" in root.at.attrs else math.nan,
-            lift_s=root.row("lift_s"),
+            area_m2=_area(root),
+            lift_s=_lifts(root),
         )
 
 
@@ -168,7 +168,7 @@ class _Place:
 
     def number(self, name: str) -> float:
         value = self._attribute(name)
-        if not isinstance(value, np.number | np.bool_ | int | float | bool):
+        if not isinstance(value, np.integer | np.floating | np.bool_ | int | float | bool):
             raise self.error(f"attribute {name} must be a number, got {type(value).__name__}")
         return value if isinstance(value, int) else value.item()  # type: ignore[union-attr]
 
@@ -190,7 +190,8 @@ class _Place:
         if name not in self.at.attrs:
             return ()
         stored = self.at.attrs.get_id(name)
-        if len(stored.shape) != 1 or stored.shape[0] > _MOST_LIFTS or stored.dtype.kind != "f":
+        shape = stored.shape or (0, 0)  # None: there is nothing in it
+        if len(shape) != 1 or shape[0] > _MOST_LIFTS or stored.dtype.kind != "f":
             raise self.error(
                 f"attribute {name} must hold up to {_MOST_LIFTS} floating-point numbers, "
                 f"got {stored.dtype} of shape {stored.shape}"
@@ -218,6 +219,26 @@ class _Place:
         if not isinstance(link, h5py.HardLink):
             raise self.error(f"{name} is a link to elsewhere; a record holds its own data")
         return self.at[name]
+
+
+def _area(root: _Place) -> float:
+    """Of what touched the liquid, m2; NaN where that is whole faces, or an older file has none."""
+    if "area_m2" not in root.at.attrs:
+        return math.nan
+    area = float(root.number("area_m2"))
+    if not (0.0 < area < math.inf or math.isnan(area)):
+        raise root.error(f"attribute area_m2 must be above 0 and finite, or NaN, got {area:g}")
+    return area
+
+
+def _lifts(root: _Place) -> tuple[float, ...]:
+    """When the solid was lifted out and put back, in turn, s."""
+    lifts = root.row("lift_s")
+    if not all(map(math.isfinite, lifts)) or np.any(np.diff([0.0, *lifts]) <= 0):
+        raise root.error(
+            "attribute lift_s must hold finite times above 0 s, each later than the last"
+        )
+    return lifts
 
 
 def _lengths(place: _Place) -> dict[str, int]:
