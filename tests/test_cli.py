@@ -461,8 +461,8 @@ def test_faults_of_a_dip_are_lines_too(small, capsys):
     for command in ("check", "run"):
         lines = refused(capsys, command, str(small)).splitlines()
         assert len(lines) == 2
-        assert re.search(r"small\.toml, line 24: exposure\.depth_mm: contradicts faces; ", lines[0])
-        assert re.search(r"line 29: run\.until_s: got 0\.2, .* last time at 0\.3 s; ", lines[1])
+        assert re.search(r"small\.toml, line 23: exposure\.depth_mm: contradicts faces; ", lines[0])
+        assert re.search(r"line 28: run\.until_s: got 0\.2, .* last time at 0\.3 s; ", lines[1])
     assert not Path("results").exists()
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import islice
 
 import numpy as np
@@ -266,6 +267,55 @@ def test_bad_request_is_refused_by_name(change, word):
     with pytest.raises(ValueError, match=word) as caught:
         ps.soak(SOLID, liquid(), **keys)
     assert len(str(caught.value)) > 20, "say what was got and what is expected"
+
+
+EARLIER = r"lift_s must hold finite times above 0 s, each later than the last, got"
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({"lift_s": "soon"}, "lift_s must be a row of times in s, got 'soon'"),
+        ({"lift_s": [True]}, "lift_s must be a row of times in s"),
+        ({"lift_s": [[1.0, 2.0]]}, "lift_s must be a row of times in s"),
+        ({"lift_s": 0.0}, f"{EARLIER} 0.0"),
+        ({"lift_s": [-1.0, 2.0]}, EARLIER),
+        ({"lift_s": [2.0, 1.0]}, EARLIER),
+        ({"lift_s": [1.0, 1.0]}, EARLIER),
+        ({"lift_s": [1.0, np.nan]}, EARLIER),
+        ({"lift_s": [1.0, np.inf]}, EARLIER),
+        ({"lift_s": 1.0, "outside": [10**6]}, "outside names junction 1000000, but there are"),
+        ({"lift_s": 1.0, "outside": [-1]}, "outside names junction -1, but there are"),
+        ({"lift_s": 1.0, "outside": [0.5]}, "outside must hold whole numbers"),
+        ({"lift_s": 1.0, "outside": [[0, 1]]}, "outside must be a row of junction indices"),
+        ({"outside": [10**6]}, "outside names junction 1000000"),  # also where it stays in
+        ({"drop_m3": 0.0}, "drop_m3 must be finite and above 0 m3, got 0.0"),
+        ({"drop_m3": -1e-9}, "drop_m3 must be finite and above 0 m3"),
+        ({"drop_m3": np.nan}, "drop_m3 must be finite and above 0 m3"),
+        ({"drop_m3": np.inf}, "drop_m3 must be finite and above 0 m3"),
+        ({"drop_m3": 1e-12, "cup": ps.Stirred()}, "drop_m3 and cup exclude one another: a drop is"),
+        ({"drop_m3": 1e-12, "lift_s": 1.0}, "drop_m3 and lift_s exclude one another: a drop is"),
+        ({"drop_m3": 1e-12, "inlet_pressure": 5.0}, "drop_m3 and inlet_pressure exclude one"),
+    ],
+)
+def test_bad_lifts_and_drops_are_refused(change, says):
+    keys = {"inlet": GRAPH.inlet, "until_s": 1.0, "accuracy": 1e-2} | change
+    with pytest.raises(ValueError, match=says) as caught:
+        ps.soak(SOLID, liquid(), **keys)
+    assert "\n" not in str(caught.value)
+
+
+def test_drops_that_do_not_fit_the_inlets_are_refused():
+    """Four inlets 1 mm apart: a half sphere of 1 uL is 0.782 mm in radius, of 0.1 uL 0.363 mm."""
+    corners = np.array([[0.0, 0, 0], [1, 0, 0], [0, 1, 0], [1, 1, 0], [0, 0, -1]]) * 1e-3
+    solid = ps.Network(corners, [[0, 4], [1, 4], [2, 4], [3, 4]], 1e-5)
+    flat = replace(liquid(), contact_angle_deg=90.0)
+    for volume, says in (
+        (1e-9, r"radius 0\.782 mm; the inlets reach 0\.707 mm from its middle"),
+        (1e-10, r"radius 0\.363 mm, and no inlet lies under it"),
+    ):
+        with pytest.raises(ValueError, match=rf"drop_m3: a drop of .*{says}"):
+            ps.soak(solid, flat, [0, 1, 2, 3], until_s=1.0, drop_m3=volume)
 
 
 # ---- scipy's stiff integrator ------------------------------------------------------------------
