@@ -16,7 +16,6 @@ from oracle_equilibrium import least_energy, violations
 from oracle_graphs import random_graph, soak_arguments, star
 
 import poresim as ps
-from poresim.uptake.result import Ending
 
 CASES = SETS["lifts"]()
 STORED = np.load(DATA / "lifts.npz")
@@ -106,7 +105,6 @@ def test_a_drained_block_rests_where_an_independent_minimisation_says(seed, grav
     rest = at_rest(solid, THIN, case.fluid, soak, graph.inlet, gravity)
     assert rest.worst < 1e-4
     assert rest.spread < 1e-4
-    assert soak.ending is Ending.STOPPED
 
 
 @pytest.mark.parametrize("seed", range(4))

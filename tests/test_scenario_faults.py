@@ -664,11 +664,6 @@ EXPOSURE_FAULTS = [
         "37: exposure.tilt_deg: is given with faces; it goes with depth_mm",
     ),
     (
-        DIP + 'faces = ["bottom"]\nlift_mm_s = 20\n',
-        (),
-        "37: exposure.lift_mm_s: is given with faces; it goes with depth_mm",
-    ),
-    (
         DIP + 'faces = ["bottom", "bottom"]\n',
         (),
         "36: exposure.faces[2]: 'bottom' is named twice; name each face once",
@@ -729,14 +724,14 @@ EXPOSURE_FAULTS = [
         (),
         "37: exposure.volume_uL: is not a key of the kind 'dip'; it is one of drop; known keys "
         "here: kind, gravity, air, cup_mm, held_mm, cup_mL, stirred, faces, depth_mm, tilt_deg, "
-        "dip_s, dips, rest_s, lift_mm_s",
+        "dip_s, dips, rest_s",
     ),
     (
         DIP + "depth = 1\n",
         (),
         "36: exposure.depth: is not a known key; did you mean depth_mm? (known keys here: kind, "
         "gravity, air, cup_mm, held_mm, cup_mL, stirred, faces, depth_mm, tilt_deg, dip_s, dips, "
-        "rest_s, lift_mm_s)",
+        "rest_s)",
     ),
     (
         DROP + 'faces = ["top"]\n',

@@ -101,8 +101,8 @@ SMALL = 5e-11  # m3
 def test_a_drop_that_does_not_wet_stays_on_top() -> None:
     """(In pores so fine that it cannot press itself in, either.)"""
     soak = ps.soak(
-        block(typical=3e-6), liquid(80.0, contact_angle_deg=95.0), TOP, until_s=180.0, accuracy=1e-2,
-        gravity=(0, 0, -9.80665), drop_m3=SMALL,
+        block(typical=3e-6), liquid(80.0, contact_angle_deg=95.0), TOP, until_s=180.0,
+        accuracy=1e-2, gravity=(0, 0, -9.80665), drop_m3=SMALL,
     )  # fmt: skip
     assert soak.ending is Ending.STOPPED
     assert soak.uptake_m3[-1] == 0.0
@@ -111,7 +111,7 @@ def test_a_drop_that_does_not_wet_stays_on_top() -> None:
 
 def test_a_drop_goes_on_into_narrow_tubes_when_it_is_spent() -> None:
     soak = ps.soak(
-        block(), liquid(20.0), TOP, until_s=20.0, accuracy=1e-2, drop_m3=SMALL, snapshots=[0.2, 19]
+        block(), liquid(20.0), TOP, until_s=2.0, accuracy=2e-2, drop_m3=SMALL, snapshots=[0.02, 1.9]
     )
     spent = soak.drop_m3 <= 1.01 * LEAST * SMALL
     assert 0 < spent.argmax() < len(spent) - 3
@@ -125,26 +125,29 @@ def test_a_liquid_that_clogs_starts_to_soak_and_then_pools() -> None:
     grains = ps.Particles(0.2, [16e-6], leak=1e-4)
     clean, clogs = (
         ps.soak(
-            block(), liquid(0.0, particles=particles), TOP, until_s=60.0, accuracy=2e-2,
+            block(), liquid(0.0, particles=particles), TOP, until_s=1.0, accuracy=2e-2,
             drop_m3=SMALL,
         )
         for particles in (None, grains)
     )  # fmt: skip
-    assert clean.drop_m3[-1] < 1e-3 * SMALL
-    assert 0.1 * SMALL < clogs.drop_m3[-1] < 0.95 * SMALL
+    gone = float(clean.time_s[np.argmax(clean.drop_m3 < 1e-3 * SMALL)])
+    assert 0.0 < gone < 0.02
+    left = np.interp([gone, 50 * gone], clogs.time_s, clogs.drop_m3 / SMALL)
+    assert 0.75 < left[1] < left[0] < 0.95
+    assert np.isfinite(clogs.blocked_at_s).any()
 
 
 def test_angle_and_base_follow_what_is_left() -> None:
     """Pinned while the angle falls, then sliding at the receding angle; never pinned again."""
     water = liquid(20.0)
-    soak = ps.soak(block(), water, TOP, until_s=20.0, accuracy=1e-2, drop_m3=SMALL)
+    soak = ps.soak(block(), water, TOP, until_s=1.0, accuracy=2e-2, drop_m3=SMALL)
     drop = Drop(SMALL, ANGLE, 20.0, TENSION, 1000.0)
     angle, base = drop.angle_deg(soak.drop_m3), drop.base_radius(soak.drop_m3)
     assert angle[0] == pytest.approx(ANGLE)
     assert np.all(np.diff(angle) <= 1e-9)
     slides = angle < 20.0 + 1e-9
     assert np.all(base[~slides] == base[0])
-    assert np.all(np.diff(base[slides]) <= 0)
+    assert np.all(np.diff(base[slides]) <= 1e-9 * base[0])
 
 
 def test_the_same_drop_twice_is_the_same_bit_for_bit() -> None:

@@ -29,7 +29,6 @@ class Dip:
 
     depth : of its lowest corner below the surface, m; None: whole ``faces`` just touch it.
     tilt : rad. held : s, how long each time. times : how often. rest : s between two dips.
-    lifted : m/s, how fast it is lifted out.
     """
 
     depth: float | None
@@ -37,7 +36,6 @@ class Dip:
     held: float = 30.0
     times: int = 1
     rest: float = 60.0
-    lifted: float = 0.05
     faces: tuple[str, ...] = ()
 
     @property

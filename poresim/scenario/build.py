@@ -206,7 +206,6 @@ def build_dip(keys: schema.Dipped) -> Dip:
         held=keys.dip_s,
         times=keys.dips,
         rest=keys.rest_s,
-        lifted=keys.lift_mm_s * _MM,
         faces=tuple(keys.faces or ()),
     )
 

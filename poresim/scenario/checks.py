@@ -447,7 +447,7 @@ def _dip(
     elif keys.faces is not None and keys.depth_mm is not None:
         right = "give faces (whole faces touch) or depth_mm (up to where it is lowered)"
         reader.fault(("exposure", "depth_mm"), "contradicts faces", right)
-    for key in ("tilt_deg", "lift_mm_s"):
+    for key in ("tilt_deg",):
         if keys.faces is not None and key in keys.model_fields_set:
             reader.fault(("exposure", key), "is given with faces", "it goes with depth_mm")
     if "rest_s" in keys.model_fields_set and keys.dips == 1:

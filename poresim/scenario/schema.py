@@ -500,9 +500,6 @@ class Dipped(Exposure):
     dip_s: float = number("how long it is held in the liquid in s", 30, 30.0, gt=0, le=1e9)
     dips: int = number("how often it is dipped, a whole number", 2, 1, ge=1, le=100)
     rest_s: float = number("how long it rests between two dips in s", 60, 60.0, gt=0, le=1e9)
-    lift_mm_s: float = number(
-        "how fast it is lifted out in mm/s (what clings to it follows)", 50, 50.0, ge=0, le=1e4
-    )
 
 
 class Dropped(Exposure):

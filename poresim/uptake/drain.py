@@ -91,6 +91,16 @@ def lift_out(state: State, which: NDArray[np.int64] | None = None) -> None:
         junctions["inlet"][i], junctions["owed"][i] = 0, 0.0
 
 
+def stop_grains(state: State) -> None:
+    """Grains go no farther, and close no more throats: what has come in stays where it is."""
+    for rows in (state.log.gates, state.tubes):
+        rows["count"] = np.inf
+        rows["risk0"] = rows["risk1"] = 0.0
+    if len(state.log.gates):
+        state.log.gates["left"] = state.log.gates["next"] = np.inf
+        state.log.soon[:] = np.inf
+
+
 def put_back(state: State, air: Air, given: NDArray[np.float64], time: float) -> None:
     """Liquid stands at the inlets again, at the pressures ``given``, (k,) Pa."""
     junctions, k = state.junctions, state.inlets

@@ -16,7 +16,7 @@ from poresim.solid.network import Network
 from poresim.uptake.begin import build_state, carried_viscosity, caught_grains
 from poresim.uptake.bodies import asked_of_all, with_bodies
 from poresim.uptake.cake import with_roofs
-from poresim.uptake.drain import lift_out, make_air, put_back
+from poresim.uptake.drain import lift_out, make_air, put_back, stop_grains
 from poresim.uptake.inputs import checked_inputs
 from poresim.uptake.observe import BALANCE, Course, front_of
 from poresim.uptake.result import Ending, Soak
@@ -30,6 +30,7 @@ Progress = Callable[[float, float, float], None]
 _FIRST_SHARE = 1e-3  # the first step, as a share of the first tube's filling time
 _TINY_SHARE = 1e-6  # steps are never shorter than this share of the accuracy times the time gone
 _ONE_BY_ONE_UP_TO = 3000  # junctions; in larger networks a step holds many events
+_APART_ONE_BY_ONE_UP_TO = 300  # the same once liquid stands apart from what it came from
 _ONE_BY_ONE_WAISTED = 100  # the same where tubes are waisted, whose menisci turn more often
 _FINE = 5e-3  # accuracies below: no short cuts in waisted tubes
 _HALVES_FROM = 20000  # junctions; there halves of a network pay for meeting one another
@@ -38,6 +39,11 @@ _LONGER = 3.0  # a step over the last one, where that did not end on an event
 _OF_THE_REST = 0.7  # of the time after which the cup would be empty
 _STEADY = 0.3  # where a step holds many events, the next is not shorter than this share of it
 _COARSE_KINK = 1e-6  # times the accuracy, of a pressure: how closely it is looked for
+#: What is held less closely where a step holds many events.
+_LOOSER = (
+    "owed_share", "solve_share", "linear_share", "close_share", "rough_share", "drift_share",
+    "budget", "sweeps",
+)  # fmt: skip
 _SOFT = 1e-8  # of what full tubes couple, where liquid may stand without a meniscus that moves
 _FEW = 2e-3  # of all tubes: so many open, and others wait for what that does, where steps hold many
 _AT_ONCE = 0.01  # times the accuracy and an arrival's wait: a step that only finds pressures
@@ -228,6 +234,7 @@ def march(
     )  # fmt: skip
     waisted = bool(np.any(solid.waist < 1))
     few = _ONE_BY_ONE_WAISTED if waisted and accuracy >= _FINE else _ONE_BY_ONE_UP_TO
+    few = few if asked.drop_m3 is None else min(few, _APART_ONE_BY_ONE_UP_TO)
     if one_by_one is None:
         one_by_one = solid.junctions <= few
     sitting = None
@@ -258,7 +265,7 @@ def march(
         not one_by_one,
         len(bodies) > 0,
     )
-    control = _control(pace, liquid, accuracy, waisted)
+    control = _control(pace, accuracy, waisted)
     course = Course(
         solid, liquid, state, asked_of_all(asked, np.concatenate([roofs.under, bodies])), control
     )
@@ -269,9 +276,7 @@ def march(
         control["close_share"] = 1e-3 * accuracy
         control["rough_share"] = 0.0
     else:
-        state.law.reach = _REACH * math.sqrt(accuracy)
-        state.law.grasp = _GRASP * math.sqrt(accuracy)
-        state.wetting["kink"] = _COARSE_KINK * accuracy
+        _loosen(state, accuracy)
     threads = asked.cores if state.halved else 1
     course.sitting = sitting
     if sitting is not None:
@@ -285,6 +290,16 @@ def march(
     while course.ending is None:
         if course.time >= course.next_turn or course.spends():
             _turn(state, course, control)
+            if stepper.one_by_one and solid.junctions > _APART_ONE_BY_ONE_UP_TO:
+                pace = Pace.of(
+                    accuracy,
+                    waisted,
+                    carried_viscosity(liquid).thinnest_index,
+                    True,
+                    len(bodies) > 0,
+                )
+                _many_at_once(state, control, pace, accuracy, waisted)
+                stepper, course.bends = replace(stepper, one_by_one=False), False
         lifted = course.air is not None
         until = _next_time(stepper.arrival_waits(lifted), course, pace)
         if until is None:
@@ -293,7 +308,6 @@ def march(
         if sitting is not None and not sitting.spent:
             step = until - course.time
             if sitting.foresee(state, course.left(), course.rate(), step):
-                course.last_event = course.time
                 _let_go(control, asked.accuracy)
                 control["solve_share"] = min(pace.solve, _EXACT * asked.accuracy)
         fresh = course.last_event == course.time
@@ -303,13 +317,28 @@ def march(
         time, held = stepper.take(course.time, until, course.held, fresh, most)
         if course.air is not None:
             more, happened = stepper.let_air_in(course.air, time)
-            course.stirred = happened > (0 if one_by_one else _FEW * len(stepper.waits))
+            course.stirred = happened > (0 if stepper.one_by_one else _FEW * len(stepper.waits))
             held += more
         else:
             stepper.carry_on(time, held, course.ends(time, held))
         course.record(time, held)
         yield course
     yield course
+
+
+def _loosen(state: State, accuracy: float) -> None:
+    """Steps hold many events: laws are looked up less often, kinks less closely."""
+    state.law.reach = _REACH * math.sqrt(accuracy)
+    state.law.grasp = _GRASP * math.sqrt(accuracy)
+    state.wetting["kink"] = _COARSE_KINK * accuracy
+
+
+def _many_at_once(state: State, control: Any, pace: Pace, accuracy: float, waisted: bool) -> None:
+    """From now on steps hold many events: as they do from the start in large networks."""
+    fresh = _control(pace, accuracy, waisted)
+    for name in _LOOSER:
+        control[name] = fresh[name]
+    _loosen(state, accuracy)
 
 
 def _let_go(control: Any, accuracy: float) -> None:
@@ -323,6 +352,7 @@ def _turn(state: State, course: Course, control: Any) -> None:
     _let_go(control, course.asked.accuracy)
     if course.air is None:
         course.air = make_air(state, course.asked.outside)
+        stop_grains(state)
     if course.sitting is not None:
         course.sitting.leave(state)
     elif course.in_liquid:
@@ -343,7 +373,7 @@ def _offered_at_first(cup: Cup | Stirred, liquid: Liquid, until_s: float) -> Flo
     return np.asarray(settling.offered(cup.stood)[0])
 
 
-def _control(pace: Pace, liquid: Liquid, accuracy: float, waisted: bool) -> Any:
+def _control(pace: Pace, accuracy: float, waisted: bool) -> Any:
     control = np.zeros(1, CONTROL)[0]
     control["owed_share"] = pace.owed
     control["solve_share"] = pace.solve

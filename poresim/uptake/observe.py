@@ -182,7 +182,7 @@ class Course:
 
     def left(self) -> float:
         """What is left of the liquid outside, m3."""
-        return self.supply.volume - self.supply.drawn(self.held)
+        return self.supply.volume - self.supply.drawn(self._curve[-1][1])
 
     def until_empty(self) -> float:
         """In what time the cup would be empty if liquid went on as in the last step, s."""
@@ -217,10 +217,11 @@ class Course:
         self._swing = float(np.abs(pressure - self._pressure).max())
         self._pressure = pressure.copy()
         self.time, self.held = time, held
-        self._curve.append((time, held))
-        self._left_outside.append(self.left())
         inner = self._state.junctions["inlet"] == 0
         owed = float(self._state.junctions["owed"][inner].sum())
+        # out of the liquid what junctions owe is still in the solid
+        self._curve.append((time, held if self.in_liquid else held + owed))
+        self._left_outside.append(self.left())
         if held > 0:
             self._balance = max(self._balance, abs(owed) / held)
         self._grains.append(self._books())
@@ -234,7 +235,7 @@ class Course:
             return
         while math.isfinite(self.next_stop()) and self.time < self.next_turn:
             self.time = self.next_stop()
-            self._curve.append((self.time, self.held))
+            self._curve.append((self.time, self._curve[-1][1]))
             self._left_outside.append(self.left())
             self._grains.append(self._grains[-1])
             self._ahead.append(self._ahead[-1])
