@@ -298,7 +298,9 @@ def test_a_column_drains_to_where_it_hangs(receding):
 # ---- least energy, and rest ----------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("seed", range(6))
+@pytest.mark.parametrize(
+    "seed", [0, *(pytest.param(s, marks=pytest.mark.slow) for s in range(1, 6))]
+)
 def test_a_star_ends_at_least_energy(seed):
     """Every mouth open to the air, so that any tube may empty: a linear programme."""
     rng = np.random.default_rng(seed)
@@ -321,7 +323,7 @@ def test_a_star_ends_at_least_energy(seed):
     assert early.worst > 1e-2
 
 
-@pytest.mark.parametrize("seed", range(3))
+@pytest.mark.parametrize("seed", [0, *(pytest.param(s, marks=pytest.mark.slow) for s in (1, 2))])
 def test_a_standing_star_ends_at_least_energy(seed):
     """Arms that rise: weight makes the energy convex."""
     rng = np.random.default_rng([1, seed])
@@ -367,11 +369,11 @@ CAUGHT = replace(THIN, receding=30.0)
     ("seed", "fluid", "more", "keys"),
     [
         (4, THIN, {}, {}),
-        (30, THIN, {}, {}),
-        (31, CAUGHT, {"log_sd": 0.8}, {}),
-        (32, THIN, WIDE, {"gravity": DOWN}),
+        pytest.param(30, THIN, {}, {}, marks=pytest.mark.slow),
+        pytest.param(31, CAUGHT, {"log_sd": 0.8}, {}, marks=pytest.mark.slow),
+        pytest.param(32, THIN, WIDE, {"gravity": DOWN}, marks=pytest.mark.slow),
         (33, CAUGHT, WIDE, {"gravity": DOWN}),
-        (34, THIN, {}, {"waist": 0.8}),
+        pytest.param(34, THIN, {}, {"waist": 0.8}, marks=pytest.mark.slow),
         *(pytest.param(s, THIN, {}, {}, marks=pytest.mark.slow) for s in range(40, 52)),
         *(pytest.param(s, CAUGHT, {}, {}, marks=pytest.mark.slow) for s in range(52, 58)),
     ],

@@ -122,6 +122,7 @@ def _work() -> Iterator[tuple[str, Callable[[], None]]]:
     with _helper():
         for name, law in _LAWS.items():
             yield f"soaks of a {name} liquid", lambda law=law: _soak_all(law)  # type: ignore[misc]
+        yield "a solid that is lifted out", _lifted
         yield "saturated flow", _flows
         yield "curves of a solid", _curves
 
@@ -167,6 +168,20 @@ def _soak_all(law: ViscosityLaw) -> None:
 
     for asked in _soaks(law):
         soak(**asked)
+
+
+def _lifted() -> None:
+    """Liquid that is left to itself, and is then joined to a reservoir again."""
+    from poresim.uptake.march import soak
+
+    solid = _block(3, 1.0)
+    plain = _liquids(Newtonian(1e-3))[0]
+    begun = soak(solid, plain, solid.faces["bottom"], until_saturation=0.5, accuracy=5e-2)
+    lift = float(begun.time_s[-1])
+    soak(
+        solid, plain, solid.faces["bottom"], until_s=4 * lift, accuracy=5e-2,
+        lift_s=[lift, 2 * lift, 3 * lift],
+    )  # fmt: skip
 
 
 def _soaks(law: ViscosityLaw) -> Iterator[dict[str, Any]]:
