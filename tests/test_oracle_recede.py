@@ -122,6 +122,7 @@ def test_hysteresis_holds(receding):
     kept(found, [wide, narrow])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("share", [0.1, 0.5])
 def test_a_yield_stress_holds(share):
     """Bingham: liquid moves until 2 ty (x_w / r_w + x_n / r_n) is all of the drive, or never."""
@@ -145,6 +146,7 @@ def test_a_yield_stress_holds(share):
     kept(found, [wide, narrow])
 
 
+@pytest.mark.slow
 def test_a_dip_after_nothing_moved_goes_on_as_if_never_lifted():
     wide, narrow = 20e-6, 14e-6
     fluid = replace(STANDARD, receding=0.0)
@@ -160,6 +162,7 @@ def series(radii, lengths, level):
     return 8 / np.pi * sum(x / r**4 for x, r in zip(lengths, radii, strict=True)) / level
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("short", [0.25, 1.0])
 def test_wide_narrow_wide(short):
     """The wider one empties through the narrow one, which stays full, till the other is."""
@@ -255,6 +258,7 @@ def test_a_single_column_stays(receding):
     np.testing.assert_allclose(last.pressure[0], hangs if receding == 60 else np.nan)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("receding", [60.0, 58.0])
 def test_a_column_drains_to_where_it_hangs(receding):
     """Jurin: from the open top, to (p_receding of the tube - p_advancing of what draws) / (rho g).
@@ -365,6 +369,7 @@ WIDE = {"median": 150e-6, "spacing": 10e-3, "log_sd": 0.4}
 CAUGHT = replace(THIN, receding=30.0)
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("seed", "fluid", "more", "keys"),
     [
