@@ -127,3 +127,29 @@ def test_a_star_rests_at_least_energy(seed) -> None:
     volume = wet_volume(solid, soak.snapshot_fill[-1].astype(float))
     best = least_energy(g.radius, g.length, volume.sum(), CASES["lift_random"].fluid)
     np.testing.assert_allclose(volume / solid.tube_volume * g.length, best, atol=1e-5 * g.length[0])
+
+
+def test_what_is_pressed_out_drips_off() -> None:
+    """A liquid that does not wet, held in a tube by a head, runs out again when that is gone.
+
+    Young-Laplace presses it back by 2 gamma |cos(theta)| / r; the tube's far end is closed off by
+    the air alone, so that nothing stays behind.
+    """
+    solid = ps.Network([[0, 0, 0], [0, 0, 0.01]], [[0, 1]], radius=50e-6)
+    shy = ps.Liquid(
+        viscosity=ps.Newtonian(1e-3), surface_tension=0.072, contact_angle_deg=110, density=1000
+    )
+    against = 2 * 0.072 * np.cos(np.radians(110)) / 50e-6
+    soak = ps.soak(
+        solid, shy, [0], until_s=10.0, accuracy=1e-3, inlet_pressure=-1.5 * against, lift_s=[0.2]
+    )
+    # x = sqrt(r^2 u t / (4 eta)) on the way in, and back under twice that drive (Washburn 1921)
+    drive = -0.5 * against
+    before = np.sqrt((50e-6) ** 2 * drive * 0.2 / (4 * 1e-3))
+    at_lift = np.interp(0.2, soak.time_s, soak.uptake_m3) / (np.pi * (50e-6) ** 2)
+    assert at_lift == pytest.approx(before, rel=1e-3)
+    assert soak.uptake_m3[-1] < 1e-3 * soak.uptake_m3.max()
+    half = soak.time_s[soak.uptake_m3 > 0.5 * soak.uptake_m3.max()][-1]
+    # back from x under the drive `against`: x^2 falls by r^2 |against| t / (4 eta)
+    wait = 0.75 * before**2 * 4 * 1e-3 / ((50e-6) ** 2 * -against)
+    assert half == pytest.approx(0.2 + wait, rel=0.02)

@@ -17,6 +17,7 @@ from poresim.ensemble.workers import report
 from poresim.exposure.dip import Dip, heads, immersed
 from poresim.liquid.cup import Cup, Stirred
 from poresim.liquid.liquid import Liquid
+from poresim.liquid.suspension import GRAVITY
 from poresim.outcome.faces import depth_below, inlet_of, wetted_area
 from poresim.outcome.summary import AT_REST
 from poresim.record.model import Repeat
@@ -25,7 +26,6 @@ from poresim.solid.network import Network
 from poresim.solid.spec import SolidError, SolidSpec
 
 _PARTICLES = 1  # purpose of a random stream; 0 is the geometry's, see solid.build
-_GRAVITY = 9.80665  # m/s2, standard gravity
 _LADDER = np.geomspace(1e-4, 10_000.0, 65)  # s, eight a decade
 
 #: In a worker: what the solid built last was built from, and the solid; and its file, with the run
@@ -130,7 +130,7 @@ def soak_one(number: int, job: Job) -> Done:
 
 def _offered(network: Network, job: Job) -> dict[str, Any]:
     """Where and when the liquid is offered, as arguments of a soak. ValueError: nowhere."""
-    down = -_GRAVITY if job.gravity else 0.0
+    down = -GRAVITY if job.gravity else 0.0
     if job.dip is None:
         area = wetted_area(network, job.faces)
         known = area if math.isfinite(area) else None

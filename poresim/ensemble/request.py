@@ -16,13 +16,13 @@ from numpy.typing import NDArray
 
 from poresim import __version__
 from poresim.ensemble.jobs import Job, snapshot_times
-from poresim.exposure.dip import area_below, faces_below
+from poresim.exposure.dip import Dip, area_below, faces_below
 from poresim.record.layout import FORMAT
 from poresim.record.model import GrainsOf
 from poresim.record.writing import Header
 from poresim.scenario import schema
 from poresim.scenario.build import build_dip
-from poresim.scenario.checks import present_faces
+from poresim.scenario.offering import present_faces
 from poresim.solid.fitting import fit
 
 if TYPE_CHECKING:
@@ -37,6 +37,7 @@ def header_of(scenario: Scenario) -> Header:
     folder = scenario.path.parent if scenario.path else Path()
     for name in _files_named(tomllib.loads(scenario.text)):
         digest.update(b"\0" + (folder / name).read_bytes())
+    dip = _dip_of(scenario)
     return Header(
         title=scenario.title,
         scenario=scenario.text,
@@ -44,7 +45,7 @@ def header_of(scenario: Scenario) -> Header:
         key=digest.hexdigest(),
         faces=faces_of(scenario),
         area_m2=_area_of(scenario),
-        lift_s=_lifts_of(scenario),
+        lift_s=() if dip is None else dip.lifts,
         liquids=[(liquid.name, liquid.density) for liquid in scenario.liquids],
         repeats=scenario.run.repeats,
         lines=[liquid.log_length_ratio for liquid in scenario.liquids],
@@ -55,10 +56,10 @@ def header_of(scenario: Scenario) -> Header:
 
 def faces_of(scenario: Scenario) -> tuple[str, ...]:
     """The faces that touch the liquid, or a part of which does."""
-    exposure = scenario.exposure
-    if isinstance(exposure, schema.Dipped):
+    exposure, dip = scenario.exposure, _dip_of(scenario)
+    if dip is not None:
         present, _ = present_faces(scenario.solid)
-        return faces_below(_size(scenario), present, build_dip(exposure))
+        return faces_below(_size(scenario), present, dip)
     if isinstance(exposure, schema.Dropped):
         return (exposure.face,)
     assert isinstance(exposure, schema.OnFaces)
@@ -67,16 +68,17 @@ def faces_of(scenario: Scenario) -> tuple[str, ...]:
 
 def _area_of(scenario: Scenario) -> float:
     """Of the parts of faces that touch the liquid, m2; NaN where these are whole."""
-    exposure = scenario.exposure
-    if not isinstance(exposure, schema.Dipped) or exposure.depth_mm is None:
+    dip = _dip_of(scenario)
+    if dip is None or dip.depth is None:
         return math.nan
     present, _ = present_faces(scenario.solid)
-    return area_below(_size(scenario), present, build_dip(exposure))
+    return area_below(_size(scenario), present, dip)
 
 
-def _lifts_of(scenario: Scenario) -> tuple[float, ...]:
+def _dip_of(scenario: Scenario) -> Dip | None:
+    """How the block is dipped, if it is."""
     exposure = scenario.exposure
-    return build_dip(exposure).lifts if isinstance(exposure, schema.Dipped) else ()
+    return build_dip(exposure) if isinstance(exposure, schema.Dipped) else None
 
 
 def _size(scenario: Scenario) -> NDArray[np.float64]:
@@ -120,13 +122,13 @@ def _files_named(table: Any) -> Iterator[str]:
 
 def jobs_of(scenario: Scenario, key: str, finished: set[tuple[int, int]]) -> list[Job]:
     """What is left to do, solid by solid. Only the first solid keeps snapshots."""
-    from poresim.scenario.build import build_cup, build_dip, build_liquid, build_softening
+    from poresim.scenario.build import build_cup, build_liquid, build_softening
 
     run, exposure = scenario.run, scenario.exposure
-    times = snapshot_times(run.until_s, run.snapshots, _lifts_of(scenario))
+    dip = _dip_of(scenario)
+    times = snapshot_times(run.until_s, run.snapshots, () if dip is None else dip.lifts)
     soft = scenario.softening
     bar = None if soft is None else build_softening(soft, scenario.solid)
-    dip = build_dip(exposure) if isinstance(exposure, schema.Dipped) else None
     drop = exposure.volume_uL * 1e-9 if isinstance(exposure, schema.Dropped) else None
     faces = faces_of(scenario)
     return [

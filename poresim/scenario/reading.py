@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
-from poresim.scenario import checks, schema, wording
+from poresim.scenario import checks, offering, schema, wording
 from poresim.scenario.build import LiquidSpec
 from poresim.scenario.faults import Fault, ScenarioError
 from poresim.scenario.lines import Path as KeyPath
@@ -78,10 +78,7 @@ def parse_scenario(text: str, path: Path | None = None) -> Scenario:
     exposure = _exposure(reader, data.get("exposure"))
     run = reader.section("run", schema.Run, required=True)
     if exposure:
-        checks.exposure(reader, exposure, solid, run)
-        checks.stood(reader, exposure)
-    if exposure and solid:
-        checks.drops(reader, exposure, solid, liquids)
+        offering.exposure(reader, exposure, solid, run, liquids)
     softening = reader.section("softening", schema.Softening, required=False)
     if softening and solid:
         checks.softening(reader, softening, solid)

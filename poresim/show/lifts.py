@@ -107,13 +107,9 @@ def surface_of(dip: Dip, slab: Slab, margin: float) -> Surface | None:
     if dip.depth is None or slab.across != "x":
         return None
     up = dip.up[[0, 2]]
-    low, high = slab.low - margin, slab.high + margin
-    corners = np.array([low, [high[0], low[1]], high, [low[0], high[1]]])
-    # The least corner of the block itself is so deep.
-    block = np.array(
-        [slab.low, [slab.high[0], slab.low[1]], slab.high, [slab.low[0], slab.high[1]]]
-    )
-    level = float((block @ up).min()) + 1e3 * dip.depth
+    corners = _corners(slab, margin)
+    # the least corner of the block itself is so deep
+    level = float((_corners(slab, 0.0) @ up).min()) + 1e3 * dip.depth
     above = corners @ up - level
     edges, crossed = [], []
     wet = _wet(slab)

@@ -26,7 +26,7 @@ from poresim.uptake.ledger import past_throat
 from poresim.uptake.linear import conjugate_gradients
 from poresim.uptake.state import DRY, PASSING, RECENT
 from poresim.uptake.team import wait
-from poresim.uptake.tree import fit_tree, leader_of
+from poresim.uptake.tree import fit_tree
 
 _LINEAR_STEPS = np.int64(2000)
 _GROWS = 2.0  # times the last one: a step is not thought to be longer
@@ -176,8 +176,6 @@ def _find_flows(
             if graph.flow[k] != 0.0:
                 out += span * passing_rate(graph, k, pressure[i] - pressure[graph.far[k]])
         owed[i] = -out
-    if control.soft > 0.0:
-        _level_out(junctions, graph, sheet)
     for p in range(team.first, team.last):
         fit_tree(trees[p], graph, sheet.used, sheet.rows[p, 1], control.events)
     conjugate_gradients(system, trees, graph, sheet, control, team, span, 0.0, goal, _LINEAR_STEPS)
@@ -185,39 +183,6 @@ def _find_flows(
         if sheet.used[i]:
             pressure[i] += system.move[i]
     wait(team)
-
-
-@inner
-def _level_out(junctions, graph, sheet):
-    """Liquid that no inlet is joined to can owe nothing in sum: what it does is spread evenly.
-
-    (It is what the balances of the step have left; no flows could bring it.)
-    """
-    low, top = sheet.rows[0, 0], sheet.rows[0, 1]
-    leader, rows = np.empty(top, np.int32), np.zeros(top, np.int32)
-    fed, owes = np.zeros(top, np.bool_), np.zeros(top)
-    for i in range(top):
-        leader[i] = i
-    for i in range(low, top):
-        if not sheet.used[i]:
-            continue
-        for k in range(graph.first[i], graph.first[i + 1]):
-            j = np.int64(graph.far[k])
-            if graph.flow[k] != 0.0 and j < top and sheet.used[j]:
-                p, q = leader_of(leader, i), leader_of(leader, j)
-                leader[max(p, q)] = min(p, q)
-    for i in range(low, top):
-        if sheet.used[i]:
-            p = leader_of(leader, i)
-            rows[p] += 1
-            owes[p] += sheet.owed[i]
-            for k in range(graph.first[i], graph.first[i + 1]):
-                fed[p] |= graph.flow[k] != 0.0 and junctions[graph.far[k]].inlet == 1
-    for i in range(low, top):
-        if sheet.used[i]:
-            p = leader_of(leader, i)
-            if not fed[p]:
-                sheet.owed[i] -= owes[p] / rows[p]
 
 
 @inner

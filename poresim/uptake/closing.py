@@ -24,7 +24,7 @@ from poresim.uptake.team import HELD, MOVED, SIGNED, TOTAL, WEIGHT, in_all, note
 from poresim.uptake.tree import fit_tree
 
 _CLOSINGS = 6
-_ROUNDING = 1e-14
+ROUNDING = 1e-14  # of the liquid: nothing need be closer, where steps may be very short
 _LINEAR_STEPS = np.int64(2000)
 _RIMS, _OTHERS = np.bool_(True), np.bool_(False)  # typed: see poresim.uptake.state.END_0
 
@@ -49,7 +49,7 @@ def close_books(
         _set_out(tubes, log, sheet, p)
     span = until - now
     signed, total = _left(sheet, team)
-    goal = min(control.close_share * liquid, control.close_intake * intake + _ROUNDING * liquid)
+    goal = min(control.close_share * liquid, control.close_intake * intake + ROUNDING * liquid)
     enough = max(goal, control.rough_share * intake)
     moved = 0.0
     for _ in range(_CLOSINGS):

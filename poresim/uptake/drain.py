@@ -27,6 +27,7 @@ from poresim.tube.filled import STRAIGHT, yield_drop
 from poresim.tube.jit import inner, kernel
 from poresim.tube.shape import volume_to
 from poresim.tube.wetting import drives
+from poresim.uptake.gates import passing_rate
 from poresim.uptake.passing import begin_passing
 from poresim.uptake.state import (
     DRY,
@@ -36,6 +37,7 @@ from poresim.uptake.state import (
     make_slot,
     open_around,
     release,
+    shape_of,
 )
 
 _AJAR = 4e-12  # of its length: so far back a meniscus sets out, or it would count as filling up
@@ -57,7 +59,7 @@ class Air(NamedTuple):
     filled: NDArray[np.float64]  # (m,) when a tube that has opened filled first, s; nan: it has not
     wetted: NDArray[np.float64]  # (n,) likewise, of a junction that has run dry
     turned: NDArray[np.float64]  # (1,) when it was lifted out or put back last, s
-    lost: NDArray[np.float64]  # (1,) m3 that could not be booked where it was owed
+    lost: NDArray[np.float64]  # (1,) m3 owed by junctions that have run dry beside none that could
 
 
 def make_air(state: State, outside: NDArray[np.int64]) -> Air:
@@ -84,11 +86,23 @@ def lift_out(state: State, which: NDArray[np.int64] | None = None) -> None:
 
     which : of them, by the state's numbers; all when left out.
     """
-    junctions, graph = state.junctions, state.graph
-    for i in np.flatnonzero(junctions["inlet"]) if which is None else which:
-        ring = graph.ring[graph.first[i] : graph.first[i + 1]]
-        junctions["open"][i] = np.count_nonzero(graph.slot[ring] >= 0)
-        junctions["inlet"][i], junctions["owed"][i] = 0, 0.0
+    at = np.flatnonzero(state.junctions["inlet"]) if which is None else which
+    _let_go_all(state.junctions, state.graph, at)
+
+
+@kernel
+def _let_go_all(junctions, graph, at):
+    for i in at:
+        _let_go(junctions, graph, i)
+
+
+@inner
+def _let_go(junctions, graph, i):
+    """An inlet becomes a junction like others: what they owe and have around them is known."""
+    node = junctions[i]
+    node.inlet, node.owed, node.open = 0, 0.0, 0
+    for k in range(graph.first[i], graph.first[i + 1]):
+        node.open += graph.slot[graph.ring[k]] >= 0
 
 
 def stop_grains(state: State) -> None:
@@ -134,9 +148,8 @@ def let_air_in(law, wetting, tubes, junctions, graph, shapes, log, air, tally, f
         node = junctions[i]
         if air.seeps[i]:
             if _drawn(tubes, junctions, graph, i) > 0.0:
-                air.seeps[i] = node.inlet = 0
-                node.owed = 0.0
-                node.open = _open_tubes(graph, i)
+                air.seeps[i] = 0
+                _let_go(junctions, graph, i)
                 tally.events += 1
         elif node.wet and not node.inlet:
             if air.outside[i] and node.pressure > _DRIPS * floor:
@@ -164,22 +177,13 @@ def let_air_in(law, wetting, tubes, junctions, graph, shapes, log, air, tally, f
 
 
 @inner
-def _open_tubes(graph, i):
-    count = 0
-    for k in range(graph.first[i], graph.first[i + 1]):
-        count += graph.slot[graph.ring[k]] >= 0
-    return count
-
-
-@inner
 def _drawn(tubes, junctions, graph, i):
     """What a junction at a given pressure gives to the tubes around it, m3/s; below 0: gets."""
     total = 0.0
     for k in range(graph.first[i], graph.first[i + 1]):
         if graph.flow[k] != 0.0:
-            lift = graph.lift[k] if len(graph.lift) > 0 else 0.0
             drop = junctions[i].pressure - junctions[graph.far[k]].pressure
-            total += graph.flow[k] * (drop + lift)
+            total += passing_rate(graph, k, drop)
             continue
         s = graph.slot[graph.ring[k]]
         if s >= 0:
@@ -234,16 +238,12 @@ def _choose(law, wetting, junctions, graph, shapes, log, air, i, now):
             _wait(air, e, log.filled_at[e], now)
         if now < air.since[e]:
             continue
-        lift = graph.lift[k] if len(graph.lift) > 0 else 0.0
         far = junctions[graph.far[k]].pressure
-        radius = shapes.radius[e if len(shapes.radius) > 1 else 0]
-        length = shapes.length[e if len(shapes.length) > 1 else 0]
-        waist = shapes.waist[e if len(shapes.waist) > 1 else 0]
-        tilt = shapes.tilt[e if len(shapes.tilt) > 1 else 0]
+        radius, length, waist, tilt = shape_of(shapes, e)
         head = -tilt * length if shapes.rank[shapes.ends[e, 0]] == i else tilt * length
         holds, draws = _mouth_pulls(wetting, radius, length, waist)
-        if at - far + lift < -_STILL * holds:  # it feeds the junction
-            continue
+        if passing_rate(graph, k, at - far) < -_STILL * abs(holds) * graph.flow[k]:
+            continue  # it feeds the junction
         excess = -(at + max(holds, draws))
         if far + head + holds >= -yield_drop(law, length, radius, length, waist):
             continue

@@ -176,12 +176,12 @@ def soak(
         Below the surface it is the head of the liquid; below 0 it is suction.
     lift_s : times, s, at which the solid is lifted out of the liquid and put back, in turn. Out of
         it liquid goes on from wide tubes into narrow ones, air enters from the outside, and what is
-        pressed out drips off.
+        pressed out drips off; grains stay where they are.
     outside : junctions at which air stands then; by default the inlets.
     drop_m3 : volume of one drop that is all the liquid there is. It is set down midway between the
         outermost inlets at its advancing angle, on those that its base then covers; its pressure is
-        its own (:mod:`poresim.drop.base`). It shrinks, then slides, and what its base has left, and
-        all when it is spent, is outside.
+        its own (:mod:`poresim.drop.base`). It shrinks, then slides. When it is spent the solid goes
+        on as when it is lifted out; air enters nowhere before.
 
     Raises
     ------
@@ -229,8 +229,7 @@ def march(
     """
     asked = checked_inputs(
         solid, inlet, until_s, until_saturation, accuracy, gravity, air, seed, snapshots, depth_m,
-        cores, face_m2, cup, inlet_pressure, lift_s, outside,
-        drop_m3,
+        cores, face_m2, cup, inlet_pressure, lift_s, outside, drop_m3,
     )  # fmt: skip
     waisted = bool(np.any(solid.waist < 1))
     few = _ONE_BY_ONE_WAISTED if waisted and accuracy >= _FINE else _ONE_BY_ONE_UP_TO
@@ -258,13 +257,12 @@ def march(
         halves=not one_by_one and solid.junctions >= _HALVES_FROM, bodies=bodies, roofs=roofs,
         offered=offered, inlet_pressure=asked.inlet_pressure,
     )  # fmt: skip
-    pace = pace or Pace.of(
-        accuracy,
-        waisted,
-        carried_viscosity(liquid).thinnest_index,
-        not one_by_one,
-        len(bodies) > 0,
-    )
+
+    def pace_of(many: bool) -> Pace:
+        index = carried_viscosity(liquid).thinnest_index
+        return Pace.of(accuracy, waisted, index, many, len(bodies) > 0)
+
+    pace = pace or pace_of(not one_by_one)
     control = _control(pace, accuracy, waisted)
     course = Course(
         solid, liquid, state, asked_of_all(asked, np.concatenate([roofs.under, bodies])), control
@@ -288,33 +286,23 @@ def march(
     course.exact = state.exact
     yield course
     while course.ending is None:
-        if course.time >= course.next_turn or course.spends():
+        if course.turns():
             _turn(state, course, control)
             if stepper.one_by_one and solid.junctions > _APART_ONE_BY_ONE_UP_TO:
-                pace = Pace.of(
-                    accuracy,
-                    waisted,
-                    carried_viscosity(liquid).thinnest_index,
-                    True,
-                    len(bodies) > 0,
-                )
+                pace = pace_of(True)
                 _many_at_once(state, control, pace, accuracy, waisted)
                 stepper, course.bends = replace(stepper, one_by_one=False), False
-        lifted = course.air is not None
-        until = _next_time(stepper.arrival_waits(lifted), course, pace)
+        until = _next_time(stepper.arrival_waits(course.air is not None), course, pace)
         if until is None:
             course.rest()
             continue
         if sitting is not None and not sitting.spent:
             step = until - course.time
             if sitting.foresee(state, course.left(), course.rate(), step):
-                _let_go(control, asked.accuracy)
-                control["solve_share"] = min(pace.solve, _EXACT * asked.accuracy)
+                _let_go(control, accuracy)
+                control["solve_share"] = min(pace.solve, _EXACT * accuracy)
         fresh = course.last_event == course.time
-        most = math.inf
-        if sitting is not None and not sitting.spent:
-            most = course.held + course.left()
-        time, held = stepper.take(course.time, until, course.held, fresh, most)
+        time, held = stepper.take(course.time, until, course.held, fresh, course.most())
         if course.air is not None:
             more, happened = stepper.let_air_in(course.air, time)
             course.stirred = happened > (0 if stepper.one_by_one else _FEW * len(stepper.waits))

@@ -186,7 +186,8 @@ class Course:
 
     def until_empty(self) -> float:
         """In what time the cup would be empty if liquid went on as in the last step, s."""
-        if not math.isfinite(self.supply.volume) or self._spent():
+        spent = self.sitting is not None and self.sitting.spent
+        if spent or not math.isfinite(self.supply.volume):
             return math.inf
         rate = self.rate()
         return self.left() / rate if rate > 0.0 else math.inf
@@ -197,14 +198,19 @@ class Course:
             return math.inf
         return self.sitting.longest(self.left(), self.rate())
 
-    def spends(self) -> bool:
-        """Whether a drop has just gone."""
-        return (
-            self.sitting is not None and not self.sitting.spent and self.sitting.gone(self.left())
-        )
+    @property
+    def under_drop(self) -> bool:
+        """Whether the liquid is a drop that is not spent."""
+        return self.sitting is not None and not self.sitting.spent
 
-    def _spent(self) -> bool:
-        return self.sitting is not None and self.sitting.spent
+    def turns(self) -> bool:
+        """Whether it is time to lift it out or to put it back, or a drop has just gone."""
+        spends = self.under_drop and self._empties(self.held)
+        return self.time >= self.next_turn or spends
+
+    def most(self) -> float:
+        """As much as tubes may hold, m3: a drop is all there is."""
+        return self.held + self.left() if self.under_drop else math.inf
 
     def record(self, time: float, held: float) -> None:
         """A step has ended."""
@@ -219,6 +225,8 @@ class Course:
         self.time, self.held = time, held
         inner = self._state.junctions["inlet"] == 0
         owed = float(self._state.junctions["owed"][inner].sum())
+        if self.air is not None:
+            owed += float(self.air.lost[0])
         # out of the liquid what junctions owe is still in the solid
         self._curve.append((time, held if self.in_liquid else held + owed))
         self._left_outside.append(self.left())

@@ -3,7 +3,7 @@
 The drop is at rest at every moment (:mod:`poresim.drop.base`): all its base is at one pressure.
 Over a step both the pressure and the base are those of half-way through it, as far as the last step
 lets that be seen; the little that a step draws keeps that right to second order. Junctions that the
-base has left are junctions like others, on the outside.
+base has left are junctions like others; air enters there once the drop is spent.
 """
 
 from __future__ import annotations

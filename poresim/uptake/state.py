@@ -243,16 +243,24 @@ def make_slot(law, tubes, junctions, graph, shapes, log, e, time):
 
 
 @inner
+def shape_of(shapes, e):
+    """(radius, length, waist, tilt) of tube e."""
+    return (
+        shapes.radius[e if len(shapes.radius) > 1 else 0],
+        shapes.length[e if len(shapes.length) > 1 else 0],
+        shapes.waist[e if len(shapes.waist) > 1 else 0],
+        shapes.tilt[e if len(shapes.tilt) > 1 else 0],
+    )
+
+
+@inner
 def _fit(law, tube, graph, shapes, log, e):
     """Make a dry tube's record."""
     tube.number = e
     tube.a, tube.b = shapes.rank[shapes.ends[e, 0]], shapes.rank[shapes.ends[e, 1]]
     tube.at_a, tube.at_b = _place_of(graph, tube.a, e), _place_of(graph, tube.b, e)
-    tube.radius = shapes.radius[e if len(shapes.radius) > 1 else 0]
-    tube.length = shapes.length[e if len(shapes.length) > 1 else 0]
-    w = shapes.waist[e if len(shapes.waist) > 1 else 0]
-    tube.waist = w
-    tube.tilt = shapes.tilt[e if len(shapes.tilt) > 1 else 0]
+    tube.radius, tube.length, tube.waist, tube.tilt = shape_of(shapes, e)
+    w = tube.waist
     tube.leak = 1.0
     tube.conduct = 0.0
     if law.kind == 0:

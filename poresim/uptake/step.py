@@ -26,7 +26,7 @@ from numpy.typing import NDArray
 
 from poresim.tube.jit import inner, kernel
 from poresim.uptake.carry import carry
-from poresim.uptake.closing import close_books
+from poresim.uptake.closing import ROUNDING, close_books
 from poresim.uptake.drain import Air, let_air_in
 from poresim.uptake.events import Agenda, meet_events, schedule_all
 from poresim.uptake.lag import find_slews, first_crossing, lateness
@@ -42,7 +42,6 @@ from poresim.uptake.waits import arrival_waits
 
 _SHORTER = 2  # times that a step is shortened because its balance is not found
 _GOOD_ENOUGH = 1e-3  # of the intake: what may stay owed where the solve does not get further
-_ROUNDING = 1e-14  # of the liquid: a solve need not go below, where steps may be very short
 _LEAST = 1e-4  # of what closing may leave owed: a solve need not go below
 _ENDINGS = 12  # solves to shorten a step, for each reason
 _SHORTEST, _SAFE = 0.2, 0.8  # of it is left at least, and of what should suffice
@@ -308,7 +307,7 @@ class Stepper:
         s, control = self.state, self.control
         least = _LEAST * float(control["close_share"]) * liquid
         if float(control["close_intake"]) < math.inf:
-            least = min(least, _ROUNDING * liquid)
+            least = min(least, ROUNDING * liquid)
         begin(s.wetting, s.tubes, s.junctions, s.log, now, until, float(control["last"]))
         booked = 0.0
         for attempt in range(_ATTEMPTS):
