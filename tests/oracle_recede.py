@@ -32,7 +32,6 @@ TINY = 1e-12  # of a drive, over the capillary pressure
 STILL = 1e-10  # levels of a cluster at rest may miss one another by this, likewise
 FED = 1e-10  # a drive towards air that feeds it, likewise
 TOUCH = 0.1 * TIGHT  # an event has happened beyond this
-PULSES = 5  # times that an end may open and close again; see :meth:`Lifted.open`
 
 
 @dataclass
@@ -68,7 +67,6 @@ class Lifted(Network):
         new.level = np.zeros(net.n)
         new.debts, new.owed = [], 0.0
         new.refused = np.zeros(2 * net.m, bool)
-        new.opened = np.zeros(2 * net.m, int)
         new.log = []
         return new
 
@@ -155,14 +153,8 @@ class Lifted(Network):
         self.debts.append((self.ends[tube, 0], held - whole))
 
     def open(self, slot):
-        """A full tube at that end: its liquid now ends there and may withdraw.
-
-        In a waisted tube liquid may come after, and close it, at the suction at which it opened:
-        nothing is between the two thresholds, so it could pulse for ever. After some times it stays
-        full (a convention).
-        """
+        """A full tube at that end: its liquid now ends there and may withdraw."""
         tube, far = slot // 2, self.other[slot]
-        self.opened[slot] += self.bent[slot]
         self.full[tube] = False
         self.status[[slot, far]] = HELD
         self.at_waist[[slot, far]] = False
@@ -292,8 +284,7 @@ class Lifted(Network):
     def opening(self, pressure, x=None):
         """(slots, value): ends of full tubes where air stands; above 0 where they should open."""
         air = self.air()
-        may = self.full[self.tube] & (self.opened < PULSES)
-        slot = np.flatnonzero(may & air[self.node] & ~self.rest[self.node])
+        slot = np.flatnonzero(self.full[self.tube] & air[self.node] & ~self.rest[self.node])
         return slot, self.wants(slot, pressure)
 
     def wants(self, slot, pressure):
@@ -352,8 +343,7 @@ class Lifted(Network):
         upper = np.full(count, -np.inf)
         np.maximum.at(upper, label[self.node[j]], (-back - self.head[self.node])[j])
         air = self.air()
-        may = self.full[self.tube] & (self.opened < PULSES) & ~self.refused
-        slots = np.flatnonzero(may & air[self.node])
+        slots = np.flatnonzero(self.full[self.tube] & air[self.node] & ~self.refused)
         far = self.other[slots]
         holds = np.maximum(self.tubes.suction(far, self.length[far], -1, 1), self.follows(slots))
         at = -holds - self.head[self.node[slots]]
