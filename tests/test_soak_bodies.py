@@ -145,9 +145,10 @@ def ps_block(ratio, cells=4, seed=3) -> ps.Network:
     ("law", "cells"),
     [
         (ps.Newtonian(ETA), 3),  # step by event
-        (ps.PowerLaw(0.05, 0.6), 3),
-        (ps.Newtonian(ETA), 15),  # many events a step
-        (ps.PowerLaw(0.05, 0.6), 15),
+        (ps.PowerLaw(0.05, 0.6), 2),
+        (ps.Newtonian(ETA), 14),  # many events a step
+        (ps.PowerLaw(0.02, 0.8), 14),
+        pytest.param(ps.PowerLaw(0.05, 0.6), 15, marks=pytest.mark.slow),
         pytest.param(ps.HerschelBulkley(0.02, 0.1, 0.5), 15, marks=pytest.mark.slow),
     ],
 )
