@@ -98,7 +98,10 @@ def comes_through(solid, soak):
 
 
 def test_a_large_block_plugs_at_the_threshold_of_bonds():
-    """30^3, held to what 40^3 scatter: a soak comes through just above its own threshold, which is near that of bonds."""
+    """A soak comes through just above its own threshold, which is near that of bonds.
+
+    30^3 cells, held to what 40^3 scatter.
+    """
     solid, near = block(30), 0.002
     own = own_threshold(solid)
     above, below = soaked(solid, own + near), soaked(solid, own - near)
