@@ -7,9 +7,9 @@ title = "A small rusk in two broths"
 seed = 0
 
 [solid]
-size_mm = [0.3, 0.3, 0.4]
+size_mm = [0.2, 0.2, 0.3]
 lattice = { kind = "cubic", spacing_um = 100 }
-tubes = { law = "lognormal", median_radius_um = 15, log_sd = 0.3, waist = 0.5 }
+tubes = { law = "lognormal", median_radius_um = 15, log_sd = 0.3, waist = 0.7 }
 
 [[liquids]]
 name = "clear broth"

@@ -151,7 +151,7 @@ KINDS = [
 def test_junctions_are_those_of_faces_below_the_surface(lattice, sides):
     """One by one, each turned into the room."""
     text = TWO_BROTHS.replace('{ kind = "cubic", spacing_um = 100 }', lattice)
-    text = text.replace("0.3, 0.3, 0.4", "0.9, 0.5, 0.7")
+    text = text.replace("0.2, 0.2, 0.3", "0.9, 0.5, 0.7")
     text = text.replace("[solid]\n", f'[solid]\nsides = "{sides}"\n')
     network = build_solid(parse_scenario(text).solid, 3)
     assert network.size is not None
@@ -226,8 +226,8 @@ def small(exposure: str) -> str:
     text = TWO_BROTHS[:start] + TWO_BROTHS[end:]
     for old, new in (
         ('kind = "face"\nfaces = ["bottom"]\n', exposure),
-        ("0.3, 0.3, 0.4", "0.34, 0.34, 0.44"),
-        (", waist = 0.5", ""),
+        ("0.2, 0.2, 0.3", "0.34, 0.34, 0.44"),
+        (", waist = 0.7", ""),
         ("until_s = 0.2", "until_s = 0.005"),
         ("repeats = 3", "repeats = 2"),
     ):
