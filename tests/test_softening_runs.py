@@ -62,7 +62,7 @@ def test_walls_go_on_drinking_when_all_tubes_are_full(tmp_path):
     """To the run's end: all walls then are at 1 kg/kg, and the force at what the Fermi law leaves.
 
     The overhang is given up on the way, when s b h^2 / 6 falls below m g L^2 / 2: within a wall's
-    time, as all tubes are full after 6 ms.
+    time, as all tubes are full after 2 ms.
     """
     (tmp_path / "long.toml").write_text(LONG)
     found = ps.run(ps.load_scenario(tmp_path / "long.toml"), out=tmp_path / "results")
