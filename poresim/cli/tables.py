@@ -68,10 +68,10 @@ def firmness(summaries: Sequence[Summary]) -> str:
 
 
 def offered(summaries: Sequence[Summary]) -> str:
-    """A line a liquid: what became of a drop, or after the solid was lifted out; else nothing."""
-    from poresim.outcome.words import capital, drop_told, lifted_told
+    """A line a liquid: what became of a drop, after a lift, what air prevented; else nothing."""
+    from poresim.outcome.words import air_told, capital, drop_told, lifted_told
 
-    told = [*drop_told(summaries), *lifted_told(summaries)]
+    told = [*drop_told(summaries), *lifted_told(summaries), *air_told(summaries)]
     return "".join(f"{capital(text)}.\n" for text in told)
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 import pickle
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,9 @@ from poresim.record.model import Repeat
 from poresim.softening.asked import Bar, Walls
 from poresim.solid.network import Network
 from poresim.solid.spec import SolidError, SolidSpec
+
+if TYPE_CHECKING:
+    from poresim.uptake.result import Soak
 
 _PARTICLES = 1  # purpose of a random stream; 0 is the geometry's, see solid.build
 _LADDER = np.geomspace(1e-4, 10_000.0, 65)  # s, eight a decade
@@ -46,7 +49,8 @@ class Job:
 
     run : the key of the run that it belongs to. double_precision : of what the record keeps.
     faces : that touch the liquid; with a ``dip`` that says which parts of them do, and when.
-    cores : that it may use. cup : where the liquid stands. softening : None: walls do not soften.
+    cores : that it may use. air : "free" or "trapped". cup : where the liquid stands. softening :
+    None: walls do not soften.
     """
 
     run: str
@@ -68,6 +72,7 @@ class Job:
     softening: tuple[Walls, Bar] | None = None
     dip: Dip | None = None
     drop_m3: float | None = None
+    air: str = "free"
 
 
 class Done(NamedTuple):
@@ -106,21 +111,30 @@ def soak_one(number: int, job: Job) -> Done:
         raise RequestError(f"solid, {error}") from None
     except ValueError as error:
         raise RequestError(str(error)) from None
-    result = soak(
-        network,
-        job.liquid,
-        **offered,
-        until_s=job.until_s,
-        until_saturation=job.until_saturation,
-        accuracy=job.accuracy,
-        seed=particle_seed(job.seed, job.repeat),
-        snapshots=job.snapshots,
-        cores=job.cores,
-        cup=None if job.drop_m3 is not None else job.cup,
-        progress=lambda fraction, *_: report(number, fraction),
-    )
+    soaks = 2 if job.air == "trapped" else 1
+
+    def one(air: dict[str, Any], snapshots: tuple[float, ...], before: int) -> Soak:
+        return soak(
+            network,
+            job.liquid,
+            **offered,
+            **air,
+            until_s=job.until_s,
+            until_saturation=job.until_saturation,
+            accuracy=job.accuracy,
+            seed=particle_seed(job.seed, job.repeat),
+            snapshots=snapshots,
+            cores=job.cores,
+            cup=None if job.drop_m3 is not None else job.cup,
+            progress=lambda fraction, *_: report(number, (before + fraction) / soaks),
+        )
+
+    result = one(_air(network, job), job.snapshots, 0)
     density = job.liquid.density
     repeat = Repeat.of(result, density, carried_viscosity(job.liquid))
+    if job.air == "trapped":
+        free = one({}, (), 1)
+        repeat = repeat.without_air(free.time_s, free.uptake_m3 * density)
     if job.drop_m3 is not None:
         repeat = repeat.shaped(set_down(job.drop_m3, job.liquid))
     if job.softening is not None:
@@ -154,6 +168,15 @@ def _offered(network: Network, job: Job) -> dict[str, Any]:
         "lift_s": job.dip.lifts,
         "outside": _faces(network),
     }
+
+
+def _air(network: Network, job: Job) -> dict[str, Any]:
+    """What becomes of the air, as arguments of a soak. A block's open faces let it out."""
+    if job.air == "free":
+        return {}
+    if job.solid.network is not None:
+        return {"air": job.air}
+    return {"air": job.air, "vents": _faces(network)}
 
 
 def _refuse_drop(network: Network, inlet: NDArray[np.int64], volume: float, liquid: Liquid) -> None:

@@ -151,6 +151,7 @@ def jobs_of(scenario: Scenario, key: str, finished: set[tuple[int, int]]) -> lis
             softening=bar,
             dip=dip,
             drop_m3=drop,
+            air=exposure.air,
         )
         for n in range(run.repeats)
         for k, liquid in enumerate(scenario.liquids)

@@ -59,6 +59,10 @@ class Course(Protocol):
     def drop_m3(self) -> Floats: ...
     @property
     def drop_angle_deg(self) -> Floats: ...
+    @property
+    def trapped_share(self) -> Floats: ...
+    @property
+    def free_uptake_kg(self) -> Floats: ...
 
 
 @dataclass(frozen=True)
@@ -81,6 +85,9 @@ class Summary:
     drop_angle_deg, drop_left_share : of a drop set down on a face: its contact angle at first, and
     what is left of it there in the end; NaN where the liquid is no drop.
     drop_half_s, drop_gone_s : when half of it was drawn in, and all but a millionth.
+    air_saturation : share of the pores that trapped air fills in the end; NaN where air is free.
+    air_prevented_kg, air_prevented_share : by how much less was taken up than in the same soak with
+    air that leaves at once, and over that.
     lifted_s, lifted_saturation : when the solid was lifted out of the liquid (for the last time),
     and how full it was then; NaN where it stayed.
     reached_after_lift : share of all junctions that the liquid first came to after that.
@@ -112,6 +119,9 @@ class Summary:
     drop_left_share: Spread
     drop_half_s: Spread
     drop_gone_s: Spread
+    air_saturation: Spread
+    air_prevented_kg: Spread
+    air_prevented_share: Spread
     lifted_s: Spread
     lifted_saturation: Spread
     reached_after_lift: Spread
@@ -190,6 +200,9 @@ def summarise(
         drop_left_share=spread(float(_left(c)[-1]) if _drops(c) else np.nan for c in courses),
         drop_half_s=spread(_drawn(c, 0.5) for c in courses),
         drop_gone_s=spread(_drawn(c, 1.0 - GONE) for c in courses),
+        air_saturation=spread(_air_share(c) for c in courses),
+        air_prevented_kg=spread(_prevented(c) for c in courses),
+        air_prevented_share=spread(_prevented(c) / _free(c) for c in courses),
         lifted_s=spread(lifted),
         lifted_saturation=spread(
             float(value_at(c.time_s, c.saturation, t, holds=True)) if t == t else np.nan
@@ -212,6 +225,23 @@ def _end(course: Course) -> float:
 
 def _drops(course: Course) -> bool:
     return len(course.drop_m3) > 0
+
+
+def _free(course: Course) -> float:
+    """Uptake in the end with air that leaves at once, kg; NaN where it does anyway."""
+    return float(course.free_uptake_kg[-1]) if len(course.free_uptake_kg) else float("nan")
+
+
+def _prevented(course: Course) -> float:
+    """How much of it trapped air kept out, kg."""
+    return _free(course) - float(course.uptake_kg[-1])
+
+
+def _air_share(course: Course) -> float:
+    """Share of the pores that trapped air fills in the end."""
+    if not len(course.trapped_share):
+        return float("nan")
+    return float(course.trapped_share[-1])
 
 
 def _left(course: Course) -> Floats:

@@ -124,6 +124,17 @@ def lifted_told(summaries: Sequence[Summary]) -> list[str]:
     return [_lifted(s) for s in summaries if s.lifted_s.reached]
 
 
+def air_told(summaries: Sequence[Summary]) -> list[str]:
+    """A sentence a liquid: how much uptake trapped air prevented; nothing where air is free."""
+    return [_air(s) for s in summaries if s.air_saturation.reached]
+
+
+def _air(s: Summary) -> str:
+    text = f"Trapped air keeps {ranged(s.air_prevented_share, percent)} of what it would take up"
+    text += f" otherwise out of the solid with {s.name}, {mass(s.air_prevented_kg.median)}"
+    return f"{text}; it fills {ranged(s.air_saturation, percent)} of the pores in the end"
+
+
 def _drop(s: Summary) -> str:
     half, gone, left = s.drop_half_s, s.drop_gone_s, s.drop_left_share
     if gone.reached and math.isfinite(gone.median):
@@ -269,6 +280,6 @@ def _round(value: float) -> str:
 
 
 __all__ = [
-    "WHOLE", "drop_title", "drop_told", "firmness_told", "headline", "lifted_told", "mass",
-    "percent", "ranged", "seconds", "shear_told", "short", "title", "told_level",
+    "WHOLE", "air_told", "drop_title", "drop_told", "firmness_told", "headline", "lifted_told",
+    "mass", "percent", "ranged", "seconds", "shear_told", "short", "title", "told_level",
 ]  # fmt: skip

@@ -94,6 +94,16 @@ DROP = {
     "drop_height_m": Column("m", "height of its apex", ("t",)),
 }
 
+#: Where air can be trapped; all or none stand in a soak.
+AIR = {
+    "trapped_share": Column(
+        "1", "share of the tubes' volume with air that the liquid has cut off", ("t",)
+    ),
+    "trapped_pv_J": Column("J", "its moles times R T: pressure times volume", ("t",)),
+    "bubbled_pv_J": Column("J", "the same of what has left as bubbles so far", ("t",)),
+    "free_uptake_kg": Column("kg", "uptake of the same soak with air that leaves at once", ("t",)),
+}
+
 #: Where the scenario says how walls soften; all or none stand in a soak. l layers across z.
 SOFT = {
     "snap_force_N": Column("N", "force midway between two supports at which it snaps", ("t",)),

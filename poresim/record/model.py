@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.liquid.laws import ViscosityLaw
-from poresim.record.layout import DROP, FAILS, GRAINS, SOAK, SOFT
+from poresim.record.layout import AIR, DROP, FAILS, GRAINS, SOAK, SOFT
 from poresim.solid.network import Network
 from poresim.uptake.result import BENCH_RATE, Ending, Soak
 
@@ -53,6 +53,11 @@ class Repeat:
     angle, the radius of its base and the height of its apex, drop_m3, drop_angle_deg, drop_base_m
     and drop_height_m (k,).
 
+    Where air can be trapped (else of no length): the share of the pores that it fills, its pressure
+    (absolute) times its volume, and that of what has left as bubbles, J, and the uptake of the
+    same soak with air that leaves at once, trapped_share, trapped_pv_J, bubbled_pv_J and
+    free_uptake_kg (k,).
+
     Where walls soften (:class:`poresim.softening.bar.Softened`; else of no length): snap_force_N,
     capacity_Nm and weight_Nm (k,), strength_Pa (k, layers); fails_at_s (NaN = never).
     """
@@ -92,6 +97,10 @@ class Repeat:
     drop_angle_deg: Floats = field(default_factory=lambda: np.zeros(0))
     drop_base_m: Floats = field(default_factory=lambda: np.zeros(0))
     drop_height_m: Floats = field(default_factory=lambda: np.zeros(0))
+    trapped_share: Floats = field(default_factory=lambda: np.zeros(0))
+    trapped_pv_J: Floats = field(default_factory=lambda: np.zeros(0))
+    bubbled_pv_J: Floats = field(default_factory=lambda: np.zeros(0))
+    free_uptake_kg: Floats = field(default_factory=lambda: np.zeros(0))
     snap_force_N: Floats = field(default_factory=lambda: np.zeros(0))
     capacity_Nm: Floats = field(default_factory=lambda: np.zeros(0))
     weight_Nm: Floats = field(default_factory=lambda: np.zeros(0))
@@ -141,6 +150,9 @@ class Repeat:
             cup_m3=soak.cup_m3,
             captured_in_tube_m3=soak.captured_in_tube_m3,
             drop_m3=soak.drop_m3,
+            trapped_share=soak.trapped_share,
+            trapped_pv_J=soak.trapped_pv_j,
+            bubbled_pv_J=soak.bubbled_pv_j,
             **viscosities,
         )
 
@@ -154,6 +166,10 @@ class Repeat:
             drop_height_m=drop.height(left),
         )
 
+    def without_air(self, time: Floats, uptake: Floats) -> Repeat:
+        """The same with the course of the uptake, kg, in a soak whose air leaves at once."""
+        return replace(self, free_uptake_kg=np.interp(self.time_s, time, uptake))
+
     def with_times(self, times: Floats) -> Repeat:
         """The same with more times, which lie between its own: rows there read as straight."""
         after = np.searchsorted(self.time_s, times, side="right")
@@ -165,7 +181,7 @@ class Repeat:
             step = (rows[after] - rows[before]) * share.reshape(-1, *[1] * (rows.ndim - 1))
             return np.insert(rows, after, rows[before] + step, axis=0)
 
-        columns = {n: c for n, c in (SOAK | GRAINS | DROP).items() if c.shape[0] == "t"}
+        columns = {n: c for n, c in (SOAK | GRAINS | DROP | AIR).items() if c.shape[0] == "t"}
         known: dict[str, Any] = {
             n: more(n) for n in columns if len(getattr(self, n)) == len(self.time_s)
         }

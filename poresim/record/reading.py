@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.record.layout import (
+    AIR,
     DROP,
     FAILS,
     FORMAT,
@@ -283,6 +284,8 @@ def _repeat(place: _Place, sizes: dict[str, int]) -> Repeat:
         plain |= {n: place.array(n, c, sizes) for n, c in GRAINS.items()}
     if any(n in place.at for n in DROP):
         plain |= {n: place.array(n, c, sizes) for n, c in DROP.items()}
+    if any(n in place.at for n in AIR):
+        plain |= {n: place.array(n, c, sizes) for n, c in AIR.items()}
     if any(n in place.at for n in SOFT):
         plain |= {n: place.array(n, c, sizes) for n, c in SOFT.items()}
         plain |= {n: place.figures(n, c) for n, c in FAILS.items()}

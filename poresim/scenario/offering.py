@@ -13,6 +13,7 @@ from poresim.solid.files import load_network
 from poresim.solid.fitting import fit
 from poresim.solid.lattices import LATTICES
 from poresim.solid.spec import SolidSpec
+from poresim.uptake.inputs import TRAPPED_UP_TO
 
 if TYPE_CHECKING:
     from poresim.scenario.lines import Path as KeyPath
@@ -35,8 +36,26 @@ def exposure(
     else:
         _cup(reader, keys)
     _stood(reader, keys)
+    if keys.air == "trapped" and spec is not None and spec.body_ratio > 0:
+        reader.fault(
+            ("exposure", "air"),
+            "is 'trapped', but the solid's junctions have bodies",
+            "use 'free', or leave the bodies out",
+        )
+    if keys.air == "trapped" and spec is not None and spec.network is None:
+        _air(reader, spec)
     if isinstance(keys, schema.Dropped) and spec is not None and spec.network is None:
         _drops(reader, keys, spec, liquids)
+
+
+def _air(reader: Reader, spec: SolidSpec) -> None:
+    many = fit(spec).junctions
+    if many > TRAPPED_UP_TO:
+        reader.fault(
+            ("exposure", "air"),
+            f"is 'trapped', but the solid has about {many} junctions",
+            f"use 'free', or a block of {TRAPPED_UP_TO} junctions or fewer",
+        )
 
 
 def _drops(

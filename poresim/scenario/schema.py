@@ -460,7 +460,11 @@ class Exposure(Keys):
         "how the liquid is offered: 'face', 'dip' or 'drop'"
     )
     gravity: bool = words("true (along -z) or false", True)
-    air: Literal["free"] = words("what the air does: 'free' (it leaves at once)", "free")
+    air: Literal["free", "trapped"] = words(
+        "what the air does: 'free' (it leaves at once) or 'trapped' (what the liquid cuts off from "
+        "the open faces is compressed until it bubbles out)",
+        "free",
+    )
     cup_mm: float | None = number("depth of the liquid in the cup in mm", 30, None, gt=0, le=1e4)
     held_mm: float | None = number(
         "how far below the liquid's surface the wetted face is held, in mm (half of cup_mm when "
@@ -566,4 +570,4 @@ LATER_KEYS: dict[str, tuple[str, ...]] = {
     "exposure": ("vents",),
 }
 #: Values likewise.
-LATER_VALUES = ("trapped",)
+LATER_VALUES: tuple[str, ...] = ()

@@ -23,6 +23,7 @@ from poresim.uptake.cargo import harmless, make_cargo, no_cargo, thickening
 from poresim.uptake.gates import expect_grains
 from poresim.uptake.numbering import lay_lifts, lay_mates, lay_rings, numbered, rims_of
 from poresim.uptake.passing import BORE, TANGENT
+from poresim.uptake.pockets import FREE, make_pockets
 from poresim.uptake.state import (
     DRY,
     GATE,
@@ -39,6 +40,7 @@ from poresim.uptake.state import (
 )
 
 _KINK = 1e-13  # of a pressure: how closely it is looked for
+_STICK = 1e-2  # times the accuracy: of 2 gamma / r, within which trapped air lets menisci rest
 _COARSE = 5e-3  # accuracies from here on up do with fewer points
 
 
@@ -54,6 +56,7 @@ def build_state(
     roofs: Roofs | None = None,
     offered: Floats | None = None,
     inlet_pressure: Floats | None = None,
+    vents: NDArray[np.int64] | None = None,
 ) -> State:
     """A dry network whose inlet has just been touched by the liquid.
 
@@ -62,7 +65,9 @@ def build_state(
     offered : (k,) share of each class that stands at the face, where grains settle: then they are
         followed even if nothing catches them.
     inlet_pressure : (k,) gauge pressure of the liquid at each inlet, Pa; 0 when left out.
-    halves : whether two threads may work on it; only without grains and bodies.
+    vents : junctions at which air is free while they are dry, where it can be trapped; all air is
+        free when left out.
+    halves : whether two threads may work on it; only without grains, bodies and trapped air.
     """
     n, m = solid.junctions, solid.tubes
     given = np.zeros(len(inlet)) if inlet_pressure is None else inlet_pressure
@@ -77,12 +82,14 @@ def build_state(
     law.coarse = int(law.kind > 0 and accuracy >= _COARSE)
     wetting = wetting_of(liquid, accuracy)
     grains = caught_grains(solid, liquid, spans[0], offered is not None)
-    halves = halves and grains is None and len(bodies) == 0
+    halves = halves and grains is None and len(bodies) == 0 and vents is None
     bent = law.kind != NEWTONIAN
     shapes, order, graph = _numbered(solid, liquid, inlet, gravity, halves, bent, spans)
     plain = law.kind == 0 and bool(np.all(solid.waist > STRAIGHT) and not np.any(shapes.tilt))
-    plain = plain and len(bodies) == 0 and liquid.log_length_ratio == 0
+    plain = plain and len(bodies) == 0 and liquid.log_length_ratio == 0 and vents is None
     wetting["plain"] = int(plain)
+    if vents is not None:
+        _let_stick(wetting, _STICK * accuracy)
     in_first = _in_first_half(graph, shapes)
     begin = np.array([[0, 0, 0], [2 * in_first, in_first, in_first]])
     junctions = np.zeros(n, JUNCTION)
@@ -90,7 +97,11 @@ def build_state(
     junctions["inlet"][: len(inlet)] = 1
     junctions["rim"][graph.rims] = 1
     junctions["hollow"][shapes.rank[bodies]] = 1
-    _bound(junctions, solid, liquid, order, inlet, given, gravity, own)
+    junctions["pocket"] = FREE
+    if vents is not None:
+        junctions["vent"][shapes.rank[vents]] = 1
+        graph = graph._replace(pockets=make_pockets(n + m))
+    _bound(junctions, solid, liquid, order, inlet, given, gravity, own, vents is not None)
     gates = _gates(m, seed) if grains is not None else np.zeros(0, GATE)
     log = Log(
         filled_at=np.full(m, np.nan),
@@ -149,6 +160,23 @@ def wetting_of(liquid: Liquid, accuracy: float) -> Any:
     return wetting
 
 
+def _let_stick(wetting: Any, share: float) -> None:
+    """Menisci rest while their drives lie within that share of 2 gamma / r, at least.
+
+    A bubble between two menisci would go to and fro for next to nothing.
+    """
+    pull = float(wetting["pull"])
+    ahead, behind = wetting["advance_cos"] / pull, wetting["recede_cos"] / pull
+    if behind - ahead >= share:
+        return
+    behind = min(ahead + share, 1.0)
+    ahead = behind - share
+    for name, cos in (("advance", ahead), ("recede", behind)):
+        wetting[f"{name}_cos"], wetting[f"{name}_sin"] = pull * cos, pull * np.sqrt(1 - cos**2)
+        wetting[f"{name}_angle"] = np.arccos(cos)
+    wetting["pinned"] = 1
+
+
 def _numbered(
     solid: Network,
     liquid: Liquid,
@@ -191,7 +219,7 @@ def _numbered(
     rims = rims_of(new_first, far, len(inlet), in_first) if halves else np.zeros(0, np.int32)
     graph = Graph(
         new_first, new_ring, far, np.zeros(2 * m), lift, tangent, bore, np.full(m, DRY, np.int32),
-        np.array([0, in_first, n]), rims,
+        np.array([0, in_first, n]), rims, make_pockets(0),
     )  # fmt: skip
     waist = np.where(solid.waist > STRAIGHT, 1.0, solid.waist)
     shapes = Shapes(
@@ -284,10 +312,12 @@ def _bound(
     given: Floats,
     gravity: NDArray[np.float64],
     own: NDArray[np.bool_],
+    trapped: bool,
 ) -> None:
     """Lowest and highest pressure that reservoirs and menisci allow at each junction.
 
-    given : (k,) pressure at each inlet. own : (m,) tubes that can hold menisci.
+    given : (k,) pressure at each inlet. own : (m,) tubes that can hold menisci. trapped : whether
+    air can be: at the pressure of what compresses it, it presses on other menisci.
 
     Pressure less head obeys a maximum principle: it lies between the lowest -p_c and the
     highest reservoir (or -p_c, where the liquid does not wet).
@@ -301,5 +331,7 @@ def _bound(
     reservoirs = given - head[inlet]
     low = min(-max(most, 0.0) - float(head.max()), float(reservoirs.min()))
     high = max(float(reservoirs.max()), -min(least, 0.0) - head.min() if least < 0 else -np.inf)
+    if trapped:
+        low, high = low - max(most, 0.0), high + 2.0 * max(most - least, most)
     junctions["low"] = low + head[order]
     junctions["high"] = high + head[order]

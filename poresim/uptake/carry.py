@@ -23,7 +23,7 @@ from poresim.uptake.capture import bed_over_tube, chance, lined, relative_viscos
 from poresim.uptake.cargo import CARRIED, LEFT
 from poresim.uptake.gates import passing_rate
 from poresim.uptake.ledger import past_throat
-from poresim.uptake.linear import conjugate_gradients
+from poresim.uptake.linear import APART, conjugate_gradients
 from poresim.uptake.state import DRY, PASSING, RECENT
 from poresim.uptake.team import wait
 from poresim.uptake.tree import fit_tree
@@ -178,7 +178,9 @@ def _find_flows(
         owed[i] = -out
     for p in range(team.first, team.last):
         fit_tree(trees[p], graph, sheet.used, sheet.rows[p, 1], control.events)
-    conjugate_gradients(system, trees, graph, sheet, control, team, span, 0.0, goal, _LINEAR_STEPS)
+    conjugate_gradients(
+        system, trees, graph, sheet, control, team, span, 0.0, goal, _LINEAR_STEPS, APART
+    )
     for i in range(low, top):
         if sheet.used[i]:
             pressure[i] += system.move[i]

@@ -17,7 +17,8 @@ from poresim.tube.filled import STRAIGHT
 from poresim.tube.jit import inner, kernel
 from poresim.tube.shape import radius_at, volume_to
 from poresim.uptake.bodies import feeds
-from poresim.uptake.linear import conjugate_gradients
+from poresim.uptake.linear import APART, conjugate_gradients
+from poresim.uptake.pockets import slacken
 from poresim.uptake.sheet import lay_out
 from poresim.uptake.state import TOP
 from poresim.uptake.team import HELD, MOVED, SIGNED, TOTAL, WEIGHT, in_all, note, wait
@@ -47,6 +48,7 @@ def close_books(
     lay_out(law, wetting, tubes, junctions, graph, log, sheet, team, until, until, 0.0)
     for p in range(team.first, team.last):
         _set_out(tubes, log, sheet, p)
+    slacken(graph, sheet)
     span = until - now
     signed, total = _left(sheet, team)
     goal = min(control.close_share * liquid, control.close_intake * intake + ROUNDING * liquid)
@@ -57,7 +59,17 @@ def close_books(
             for p in range(team.first, team.last):
                 fit_tree(trees[p], graph, sheet.used, sheet.rows[p, 1], control.events)
             conjugate_gradients(
-                system, trees, graph, sheet, control, team, span, 0.0, 0.5 * enough, _LINEAR_STEPS
+                system,
+                trees,
+                graph,
+                sheet,
+                control,
+                team,
+                span,
+                0.0,
+                0.5 * enough,
+                _LINEAR_STEPS,
+                APART,
             )
         elif abs(signed) > goal:
             _lift_all(junctions, graph, sheet, system, team, span, signed)
@@ -71,7 +83,9 @@ def close_books(
                 junctions[i].owed = sheet.owed[i]
         note(team, p, HELD, _standing(tubes, log, p))
     wait(team)
-    return control.filled + in_all(team, HELD), moved, abs(signed)
+    # what trapped air keeps apart cannot make up for one another
+    left = total if graph.pockets.many[0] > 0 else abs(signed)
+    return control.filled + in_all(team, HELD), moved, left
 
 
 @inner

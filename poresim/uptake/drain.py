@@ -203,7 +203,7 @@ def _air_stands(law, wetting, tubes, junctions, graph, log, air, tally, floor, i
     stands = air.outside[i] == 1
     for k in range(graph.first[i], graph.first[i + 1]):
         s = np.int64(graph.slot[graph.ring[k]])
-        if s < 0 or tubes[s].body:
+        if s < 0 or tubes[s].body or tubes[s].pocket >= 0:
             continue
         tube = tubes[s]
         x, y = (tube.x0, tube.x1) if tube.a == i else (tube.x1, tube.x0)

@@ -20,6 +20,7 @@ from poresim.uptake.heap import pop, push
 from poresim.uptake.ledger import forget_stale, predict, schedule, settle
 from poresim.uptake.local import NEAR, spread
 from poresim.uptake.passing import begin_passing
+from poresim.uptake.seal import seal
 from poresim.uptake.state import FILLS, TOP, Graph, give_back, happened, open_around
 from poresim.uptake.team import OWED, in_all, note, wait
 
@@ -375,6 +376,8 @@ def _wet(
     for k in range(graph.first[new], graph.first[new + 1]):
         s = np.int64(graph.slot[graph.ring[k]])
         if s >= 0 and (node.feeds or tubes[s].body):
+            if len(graph.pockets.rows) > 0 and junctions[graph.far[k]].wet:
+                seal(law, wetting, tubes, junctions, graph, s, until)
             predict(law, wetting, tubes, junctions, s, until)
             events = schedule(law, wetting, tubes, junctions, s, until, times, queue, events)
     return events

@@ -15,6 +15,8 @@ from poresim.liquid.cup import Cup, Stirred
 from poresim.solid.network import Network
 
 LEAST_ACCURACY, MOST_ACCURACY = 1e-8, 0.2
+#: Air is trapped event by event: in larger networks that takes hours.
+TRAPPED_UP_TO = 1500
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,6 +38,7 @@ class Asked:
     lifts: NDArray[np.float64]  # when it is lifted out and put back, in turn, s
     outside: NDArray[np.int64]
     drop_m3: float | None
+    vents: NDArray[np.int64] | None  # where air is not free at once: where it gets out while dry
 
 
 def checked_inputs(
@@ -56,6 +59,7 @@ def checked_inputs(
     lift_s: ArrayLike = (),
     outside: ArrayLike | None = None,
     drop_m3: float | None = None,
+    vents: ArrayLike | None = None,
 ) -> Asked:
     """All arguments, or a ValueError that says which is wrong."""
     named = _junctions("inlet", inlet, solid)
@@ -76,8 +80,6 @@ def checked_inputs(
     pull = np.array(gravity, dtype=np.float64)
     if pull.shape != (3,) or not np.all(np.isfinite(pull)):
         raise ValueError(f"gravity must be three finite numbers in m/s2, got {gravity!r}")
-    if air != "free":
-        raise ValueError(f'air must be "free" in this version, got {air!r}')
     if isinstance(seed, bool) or not isinstance(seed, (int, np.integer)) or seed < 0:
         raise ValueError(f"seed must be a whole number from 0 up, got {seed!r}")
     if cores is not None and (
@@ -106,6 +108,7 @@ def checked_inputs(
         cup=Stirred() if cup is None else cup,
         lifts=_lifts(lift_s),
         drop_m3=_drop(drop_m3, cup, inlet_pressure, lift_s),
+        vents=_vents(air, vents, solid, where),
         outside=where if outside is None else np.unique(_junctions("outside", outside, solid)),
     )
 
@@ -123,6 +126,27 @@ def _drop(
     if np.any(np.asarray(pressure) != 0):
         raise ValueError("drop_m3 and inlet_pressure exclude one another: the drop presses itself")
     return float(volume)
+
+
+def _vents(
+    air: str, vents: ArrayLike | None, solid: Network, inlet: NDArray[np.int64]
+) -> NDArray[np.int64] | None:
+    if air not in ("free", "trapped"):
+        raise ValueError(f'air must be "free" or "trapped", got {air!r}')
+    if air == "free":
+        if vents is not None:
+            raise ValueError('vents are for air = "trapped": free air leaves everywhere')
+        return None
+    if np.any(solid.body_radius > 0):
+        raise ValueError('air = "trapped" is for solids whose junctions have no bodies')
+    if solid.junctions > TRAPPED_UP_TO:
+        raise ValueError(
+            f'air = "trapped" is for networks of up to {TRAPPED_UP_TO} junctions in this version, '
+            f"and this one has {solid.junctions}"
+        )
+    if vents is None:
+        return np.setdiff1d(np.arange(solid.junctions), inlet)
+    return np.unique(_junctions("vents", vents, solid))
 
 
 def _lifts(lift_s: ArrayLike) -> NDArray[np.float64]:

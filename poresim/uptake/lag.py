@@ -104,7 +104,8 @@ def lateness(wetting, law, tubes, junctions, graph, log, before, until, last):
             if last > 0.0:
                 swing = junctions[i].pressure - before[i].pressure
                 swing *= time / (0.5 * (time + last))
-            off = _held_off(wetting, law, tube, end, junctions[i].pressure, v, give, swing)
+            at = junctions[i].pressure - tube.gas
+            off = _held_off(wetting, law, tube, end, at, v, give, swing)
             if off > 0.0 and not junctions[i].inlet:
                 rest = max(_yielding(tubes, graph, i, time) - give, 0.0)
                 give *= rest / (rest + give)
@@ -140,7 +141,7 @@ def _crossing(wetting, law, tube, end, mouth, until):
     whole = volume_to(tube, half)
     room = whole - volume_to(tube, x)
     if room > _THERE * whole and v >= room * (1.0 - _THERE):
-        return travel_time(law, wetting, tube, tilt, x, half, place, mouth.pressure)
+        return travel_time(law, wetting, tube, tilt, x, half, place, mouth.pressure - tube.gas)
     if room < 0.0 and v < room:
         return time * room / v
     return math.inf

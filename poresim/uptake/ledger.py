@@ -44,7 +44,7 @@ def outflow(law, wetting, tube, end, pressure, time):
     if wetting.plain:
         return _plain_outflow(law, wetting, tube, x, pressure, time)
     place = tube.place0 if end == 0 else tube.place1
-    pressure += tube.lead0 if end == 0 else tube.lead1
+    pressure += (tube.lead0 if end == 0 else tube.lead1) - tube.gas
     new, slope = advance(law, wetting, tube, tilt, x, place, pressure, time)
     if tube.waist > STRAIGHT:
         area = math.pi * tube.radius * tube.radius
@@ -176,7 +176,7 @@ def _move(law, wetting, tube, a, b, now, until):
             if known:
                 new = _stands(tube, tube.x0 + tube.v0 / area)
             else:
-                at = a.pressure + tube.lead0
+                at = a.pressure + tube.lead0 - tube.gas
                 new, _ = advance(law, wetting, tube, tube.tilt, tube.x0, tube.place0, at, time)
                 new = _stands(tube, new)
             moved0 = _volume_between(tube, tube.x0, new)
@@ -188,7 +188,7 @@ def _move(law, wetting, tube, a, b, now, until):
             if known:
                 new = _stands(tube, tube.x1 + tube.v1 / area)
             else:
-                at = b.pressure + tube.lead1
+                at = b.pressure + tube.lead1 - tube.gas
                 new, _ = advance(law, wetting, tube, -tube.tilt, tube.x1, tube.place1, at, time)
                 new = _stands(tube, new)
             moved1 = _volume_between(tube, tube.x1, new)
@@ -196,9 +196,30 @@ def _move(law, wetting, tube, a, b, now, until):
             passed = max(past_throat(tube, new) - past_throat(tube, tube.x1), 0.0)
             tube.count -= tube.risk1 * passed
             tube.x1 = new
+        if tube.apart > 0.0:
+            back0, back1 = _hold_apart(tube, moved0, moved1)
+            moved0 -= back0
+            moved1 -= back1
         expect(wetting, tube, a, b, until - now, whole)
     tube.start = now
     return moved0, moved1
+
+
+@inner
+def _hold_apart(tube, moved0, moved1):
+    """Menisci that air keeps apart do not meet: what goes back from either end, m3."""
+    over = tube.x0 + tube.x1 + tube.apart - tube.length
+    if over <= 0.0:
+        return 0.0, 0.0
+    if moved0 > moved1:
+        new = max(tube.x0 - over, 0.0)
+        back = _volume_between(tube, new, tube.x0)
+        tube.x0 = new
+        return back, 0.0
+    new = max(tube.x1 - over, 0.0)
+    back = _volume_between(tube, new, tube.x1)
+    tube.x1 = new
+    return 0.0, back
 
 
 @inner
@@ -284,9 +305,8 @@ def _schedule_open(law, wetting, tube, junctions, until):
     if b.feeds:
         moved += tube.v1
     # liquid already there + what comes: can it fill?
-    if volume_to(tube, tube.x0) + volume_to(tube, tube.x1) + moved >= volume_to(
-        tube, tube.length
-    ) * (1.0 - _THERE):
+    held = volume_to(tube, tube.x0) + volume_to(tube, tube.x1)
+    if tube.apart == 0.0 and held + moved >= volume_to(tube, tube.length) * (1.0 - _THERE):
         wait = _fill_time(law, wetting, tube, a, b, time)
         if wait <= time:
             tube.event = FILLS
@@ -305,7 +325,7 @@ def _schedule_open(law, wetting, tube, junctions, until):
             ) >= volume_to(tube, place):
                 tilt = tube.tilt if end == 0 else -tube.tilt
                 held = tube.place0 if end == 0 else tube.place1
-                at = mouth.pressure + (tube.lead0 if end == 0 else tube.lead1)
+                at = mouth.pressure + (tube.lead0 if end == 0 else tube.lead1) - tube.gas
                 wait = travel_time(law, wetting, tube, tilt, x, place, held, at)
                 if tube.start + wait < min(tube.next, until):
                     tube.event = BLOCKS
@@ -338,7 +358,8 @@ def _fill_time(law, wetting, tube, a, b, time):
     """How long until the two menisci meet, or the one reaches the far end."""
     if tube.x0 + tube.x1 >= tube.length * (1.0 - _THERE):
         return 0.0
-    at0, at1 = a.pressure + tube.lead0, b.pressure + tube.lead1
+    at0 = a.pressure + tube.lead0 - tube.gas
+    at1 = b.pressure + tube.lead1 - tube.gas
     if a.feeds and not b.feeds:
         return travel_time(
             law, wetting, tube, tube.tilt, tube.x0, tube.length - tube.x1, tube.place0, at0

@@ -13,11 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.tube.jit import inner
+from poresim.uptake.pockets import begin_gas, go_gas, push_gas, solve_gas, turn_gas
 from poresim.uptake.state import ONE
 from poresim.uptake.team import LEFT, PUSHED, WEIGHT, in_all, note, wait
 from poresim.uptake.tree import factor, solve_tree
 
 Floats = NDArray[np.float64]
+# typed, for numba compiles a kernel anew for every literal
+COUPLED, APART = np.bool_(True), np.bool_(False)
 
 
 class System(NamedTuple):
@@ -36,17 +39,24 @@ def make_system(junctions: int) -> System:
 
 
 @inner
-def conjugate_gradients(system, trees, graph, sheet, control, team, span, share, least, most):
+def conjugate_gradients(
+    system, trees, graph, sheet, control, team, span, share, least, most, coupled
+):  # fmt: skip
     """Solve for ``move`` what the sheet owes, with the slopes that its menisci keep.
 
-    Preconditioned by the trees of the firmest tubes, which must fit the rows. Stops when the sum of
-    what is left is below ``share`` of its start + ``least``, or after ``most`` iterations; counts
-    itself in ``control``.
+    ``coupled``: pockets of trapped air are rows, too, beside the junctions that menisci join them
+    to. Preconditioned by the trees of the firmest tubes, which must fit the rows. Stops when the
+    sum of what is left is below ``share`` of its start + ``least``, or after ``most`` iterations;
+    counts itself in ``control``.
     """
+    gas = coupled and graph.pockets.many[0] > 0
     for p in range(team.first, team.last):
         if p == 0:
             control.solves += 1
-        note(team, p, LEFT, _begin(system, graph, sheet, p, span, 1.0 + control.soft))
+        left = _begin(system, graph, sheet, p, span, 1.0 + control.soft)
+        if gas and p == 0:
+            left += begin_gas(graph, sheet)
+        note(team, p, LEFT, left)
     wait(team)
     left = in_all(team, LEFT)
     goal = share * left + least
@@ -58,7 +68,8 @@ def conjugate_gradients(system, trees, graph, sheet, control, team, span, share,
     for _ in range(most):
         for p in range(team.first, team.last):
             solve_tree(trees[p], system.residual, system.image)
-            note(team, p, WEIGHT, product(system.residual, system.image, sheet.rows[p]))
+            more = solve_gas(graph) if gas and p == 0 else 0.0
+            note(team, p, WEIGHT, product(system.residual, system.image, sheet.rows[p]) + more)
         wait(team)
         weight = in_all(team, WEIGHT)
         if not weight > 0.0:
@@ -69,16 +80,22 @@ def conjugate_gradients(system, trees, graph, sheet, control, team, span, share,
             _turn(system, sheet.rows[p], turn)
             if p == 0:
                 control.iterations += 1
+                if gas:
+                    turn_gas(graph, turn)
         wait(team)
         for p in range(team.first, team.last):
             _push(system, graph, sheet.rows[p], span)
-            note(team, p, PUSHED, product(system.way, system.image, sheet.rows[p]))
+            pushed = product(system.way, system.image, sheet.rows[p])
+            if gas and p == 0:
+                pushed += push_gas(system, graph, sheet)
+            note(team, p, PUSHED, pushed)
         wait(team)
         pushed = in_all(team, PUSHED)
         if not pushed > 0.0:
             return
         for p in range(team.first, team.last):
-            note(team, p, LEFT, _go(system, sheet.rows[p], weight / pushed))
+            more = go_gas(graph, weight / pushed) if gas and p == 0 else 0.0
+            note(team, p, LEFT, _go(system, sheet.rows[p], weight / pushed) + more)
         wait(team)
         if in_all(team, LEFT) <= goal:
             return

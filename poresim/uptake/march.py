@@ -148,6 +148,7 @@ def soak(
     lift_s: ArrayLike = (),
     outside: ArrayLike | None = None,
     drop_m3: float | None = None,
+    vents: ArrayLike | None = None,
 ) -> Soak:
     """Soak a dry network from its inlet junctions, whose pressure stays as given.
 
@@ -159,7 +160,9 @@ def soak(
     until_s, until_saturation : when to stop, s and share of the tubes' volume; at least one.
     accuracy : relative error allowed in the uptake curve (the time at a given uptake), 1e-8 to 0.2.
     gravity : (3,) m/s2.
-    air : only "free": air leaves at once through every dry junction.
+    air : "free" leaves at once wherever it is; "trapped" leaves through dry junctions that are
+        vents, and what liquid cuts off from them is compressed until a bubble finds a way out
+        (:mod:`poresim.uptake.vents`).
     seed : of the grains' draws.
     snapshots : times, s, at which the state of every tube is kept.
     depth_m : (n,) depth of each junction below the wetted face; by default the distance to the
@@ -182,6 +185,8 @@ def soak(
         outermost inlets at its advancing angle, on those that its base then covers; its pressure is
         its own (:mod:`poresim.drop.base`). It shrinks, then slides. When it is spent the solid goes
         on as when it is lifted out; air enters nowhere before.
+    vents : junctions that are open to the air while they are dry, where it can be trapped; by
+        default all but the inlets.
 
     Raises
     ------
@@ -192,7 +197,7 @@ def soak(
     for course in march(
         solid, liquid, inlet, until_s, until_saturation, accuracy, gravity, air, seed,
         snapshots, depth_m, cores=cores, face_m2=face_m2, cup=cup, inlet_pressure=inlet_pressure,
-        lift_s=lift_s, outside=outside, drop_m3=drop_m3,
+        lift_s=lift_s, outside=outside, drop_m3=drop_m3, vents=vents,
     ):  # fmt: skip
         if progress is not None:
             progress(course.share_done(), course.time, course.saturation)
@@ -221,6 +226,7 @@ def march(
     lift_s: ArrayLike = (),
     outside: ArrayLike | None = None,
     drop_m3: float | None = None,
+    vents: ArrayLike | None = None,
 ) -> Iterator[Course]:
     """The soak step by step: yields the same :class:`Course`, longer by a step each time.
 
@@ -229,13 +235,13 @@ def march(
     """
     asked = checked_inputs(
         solid, inlet, until_s, until_saturation, accuracy, gravity, air, seed, snapshots, depth_m,
-        cores, face_m2, cup, inlet_pressure, lift_s, outside, drop_m3,
+        cores, face_m2, cup, inlet_pressure, lift_s, outside, drop_m3, vents,
     )  # fmt: skip
     waisted = bool(np.any(solid.waist < 1))
     few = _ONE_BY_ONE_WAISTED if waisted and accuracy >= _FINE else _ONE_BY_ONE_UP_TO
     few = few if asked.drop_m3 is None else min(few, _APART_ONE_BY_ONE_UP_TO)
     if one_by_one is None:
-        one_by_one = solid.junctions <= few
+        one_by_one = solid.junctions <= few or asked.vents is not None
     sitting = None
     if asked.drop_m3 is not None:
         drop = set_down(asked.drop_m3, liquid)
@@ -255,7 +261,7 @@ def march(
     state = build_state(
         whole, liquid, inlet, asked.gravity, accuracy, asked.seed,
         halves=not one_by_one and solid.junctions >= _HALVES_FROM, bodies=bodies, roofs=roofs,
-        offered=offered, inlet_pressure=asked.inlet_pressure,
+        offered=offered, inlet_pressure=asked.inlet_pressure, vents=asked.vents,
     )  # fmt: skip
 
     def pace_of(many: bool) -> Pace:
@@ -284,6 +290,8 @@ def march(
     )
     course.bends = one_by_one
     course.exact = state.exact
+    stepper.sort_air(False)
+    course.watch_air()
     yield course
     while course.ending is None:
         if course.turns():
@@ -303,6 +311,7 @@ def march(
                 control["solve_share"] = min(pace.solve, _EXACT * accuracy)
         fresh = course.last_event == course.time
         time, held = stepper.take(course.time, until, course.held, fresh, course.most())
+        stepper.sort_air(course.air is not None)
         if course.air is not None:
             more, happened = stepper.let_air_in(course.air, time)
             course.stirred = happened > (0 if stepper.one_by_one else _FEW * len(stepper.waits))

@@ -13,7 +13,8 @@ import math
 import numpy as np
 
 from poresim.tube.jit import inner
-from poresim.uptake.linear import conjugate_gradients, product
+from poresim.uptake.linear import COUPLED, conjugate_gradients, product
+from poresim.uptake.pockets import hold_gas, slope_gas, try_gas
 from poresim.uptake.sheet import evaluate, sums, take
 from poresim.uptake.sweep import FORWARD, sweep
 from poresim.uptake.team import CHANGE, SLOPE, in_all, note, wait
@@ -48,33 +49,35 @@ def newton(
             _chords(law, wetting, tubes, sheet, p, reach, until)
     conjugate_gradients(
         system, trees, graph, sheet, control, team, span, share, goal,
-        _LINEAR_STEPS,
+        _LINEAR_STEPS, COUPLED,
     )  # fmt: skip
     for p in range(team.first, team.last):
         note(team, p, CHANGE, _hold(junctions, sheet, system, p))
         if free:
             _stand(sheet, system, p)
+    hold_gas(graph)
     wait(team)
     most = max(team.sums[0, CHANGE], team.sums[1, CHANGE])
-    first = _slope(sheet, system, team)
+    first = _slope(graph, sheet, system, team)
     size = 1.0
     total, intake, takers = 0.0, 0.0, 0
     for _ in range(_HALVINGS):
         for p in range(team.first, team.last):
             _try(sheet, system, sheet.rows[p], size)
+        try_gas(graph, sheet, size)
         total, intake, takers = evaluate(
             law, wetting, tubes, graph, sheet, team, span, until, floor
         )
         if free:
             break
-        last = _slope(sheet, system, team)
+        last = _slope(graph, sheet, system, team)
         if last >= -0.5 * first:
             break
         if size == 1.0:  # too far at kinks, perhaps, that relaxing mends
             sweep(
                 law, wetting, tubes, junctions, graph, sheet, team, span, until, floor, tol, FORWARD
             )
-            total, intake, takers = sums(sheet, team)
+            total, intake, takers = sums(graph, sheet, team)
             if total < enough:
                 break
         size *= max(0.1, first / (first - last))
@@ -135,6 +138,8 @@ def _chords(law, wetting, tubes, sheet, p, reach, until):
     for i in range(sheet.rows[p, 0], sheet.rows[p, 1]):
         for m in range(sheet.start[i + p], sheet.start[i + p + 1]):
             volume, at = sheet.taken[m], sheet.pressure[i]
+            if len(sheet.against) > 0:
+                at -= sheet.against[m]
             more, _ = take(law, wetting, tubes, sheet, m, at + reach, until)
             less, _ = take(law, wetting, tubes, sheet, m, at - reach, until)
             sheet.taken[m], sheet.give[m] = volume, 0.5 * (more - less) / reach
@@ -154,9 +159,10 @@ def _hold(junctions, sheet, system, p):
 
 
 @inner
-def _slope(sheet, system, team):
+def _slope(graph, sheet, system, team):
     """Of the energy along the move."""
     for p in range(team.first, team.last):
-        note(team, p, SLOPE, product(system.move, sheet.owed, sheet.rows[p]))
+        more = slope_gas(graph) if p == 0 else 0.0
+        note(team, p, SLOPE, product(system.move, sheet.owed, sheet.rows[p]) + more)
     wait(team)
     return in_all(team, SLOPE)

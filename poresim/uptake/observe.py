@@ -14,10 +14,11 @@ from poresim.tube.jit import kernel
 from poresim.uptake.carry import weigh
 from poresim.uptake.drain import Air
 from poresim.uptake.inputs import Asked
+from poresim.uptake.pockets import BUBBLED, FREE
 from poresim.uptake.result import Ending, Soak
 from poresim.uptake.shear import Shear, edges, shares
 from poresim.uptake.sitting import Sitting
-from poresim.uptake.state import PASSING, State
+from poresim.uptake.state import DRY, PASSING, State
 from poresim.uptake.supply import Supply
 
 QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
@@ -105,6 +106,7 @@ class Course:
         self._left_outside = [math.inf]
         self.stirred = False  # air has just come in somewhere: pressures are not what they were
         self._passed = 0
+        self._trapped: list[NDArray[np.float64]] = []
         self._watch()
 
     @property
@@ -212,6 +214,13 @@ class Course:
         """As much as tubes may hold, m3: a drop is all there is."""
         return self.held + self.left() if self.under_drop else math.inf
 
+    def watch_air(self) -> None:
+        """Enter what air is trapped: its volume, its moles, and those that have left."""
+        pockets = self._state.graph.pockets
+        rows = pockets.rows[: pockets.many[0]]
+        share = rows["volume"].sum() / self._state.volume
+        self._trapped.append(np.array([share, rows["moles"].sum(), pockets.books[BUBBLED]]))
+
     def record(self, time: float, held: float) -> None:
         """A step has ended."""
         self._moved = abs(held - self.held) > 1e-14 * held
@@ -234,6 +243,7 @@ class Course:
             self._balance = max(self._balance, abs(owed) / held)
         self._grains.append(self._books())
         self._ahead.append(self._front_fraction())
+        self.watch_air()
         self._watch()
         self._judge()
 
@@ -247,6 +257,7 @@ class Course:
             self._left_outside.append(self.left())
             self._grains.append(self._grains[-1])
             self._ahead.append(self._ahead[-1])
+            self._trapped.append(self._trapped[-1])
             self._watch()
             if self._passed >= len(self._stops):
                 break
@@ -303,6 +314,21 @@ class Course:
         fill[some["number"], 1] = some["x1"] / some["length"]
         return fill
 
+    def _air_pressure(self) -> NDArray[np.float64]:
+        """(m,) of the air in each tube, Pa; NaN in full ones; (0,) where air is free."""
+        state = self._state
+        if not state.traps:
+            return np.zeros(0)
+        junctions, slots = state.junctions, state.slots
+        slots = slots[(slots["live"] == 1) & (slots["body"] == 0)]
+        found = np.zeros(len(state.shapes.ends))
+        pocket = junctions["pocket"][state.shapes.rank[state.shapes.ends[:, 0]]]
+        dry = np.flatnonzero((state.graph.slot == DRY) & (pocket != FREE))
+        found[dry] = state.graph.pockets.rows["pressure"][pocket[dry]]
+        found[slots["number"]] = slots["gas"]
+        found[state.graph.slot == PASSING] = np.nan
+        return found[: self.solid.tubes]
+
     def _drop(self) -> NDArray[np.float64]:
         """(k,) what is left of a drop, m3; (0,) where there is none."""
         if self.sitting is None:
@@ -325,6 +351,7 @@ class Course:
         time, uptake = np.array(self._curve).T
         front = np.array(self._front)
         work, grains = self.shear.close(), np.array(self._grains)
+        trapped = np.array(self._trapped) if self._state.traps else np.zeros((0, 3))
         return Soak(
             time_s=time,
             uptake_m3=uptake,
@@ -360,6 +387,10 @@ class Course:
             offered_share=self.supply.offered_share(time),
             cup_m3=self.supply.afloat_m3(time, grains[:, 0] - grains[:, 3]),
             drop_m3=self._drop(),
+            trapped_share=trapped[:, 0],
+            trapped_pv_j=trapped[:, 1],
+            bubbled_pv_j=trapped[:, 2],
+            air_pa=self._air_pressure(),
             captured_in_tube_m3=self._state.cargo.captured[: self.solid.tubes],
             ending=self.ending,
             steps=len(self._curve) - 1,

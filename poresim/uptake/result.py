@@ -68,6 +68,11 @@ class Soak:
     cup_m3 : (k, c) grains that are afloat in the cup; NaN where it holds as much as one likes.
     captured_in_tube_m3 : (m, c) caught in each tube in the end; (m, 0) likewise.
     drop_m3 : (k,) what is left of the drop on the face; (0,) where the liquid was no drop.
+    trapped_share : (k,) volume of the air that liquid has cut off from the outside, over that of
+        all tubes. This and the next three have no entries where air leaves at once.
+    trapped_pv_j : (k,) its pressure (absolute) times its volume, J: its moles times R T.
+    bubbled_pv_j : (k,) the same of what has left as bubbles so far.
+    air_pa : (m,) gauge pressure of the air in each tube at the end; NaN in full ones.
     ending : how it ended.
     steps, solves : work done (global steps; linear solves of the whole cluster).
     volume_balance : largest |inlet flow integrated over time - liquid in tubes| over the liquid.
@@ -101,6 +106,10 @@ class Soak:
     cup_m3: Floats
     captured_in_tube_m3: Floats
     drop_m3: Floats
+    trapped_share: Floats
+    trapped_pv_j: Floats
+    bubbled_pv_j: Floats
+    air_pa: Floats
     ending: Ending
     steps: int
     solves: int

@@ -141,7 +141,7 @@ def _enter_meniscus(law, wetting, tube, tilt, mouth, x, other, volume, time, tim
     if volume == 0.0 or way == 0.0:
         return
     r, length, waist = tube.radius, tube.length, tube.waist
-    ahead, behind = drives(wetting, tube, tilt, mouth.pressure, x + 0.5 * way)
+    ahead, behind = drives(wetting, tube, tilt, mouth.pressure - tube.gas, x + 0.5 * way)
     drive = abs(ahead if volume > 0.0 else behind)
     each, total = abs(volume) / _PARTS, 0.0
     for k in range(_PARTS):

@@ -20,6 +20,7 @@ from poresim.tube.straight import plain_volume
 from poresim.uptake.bodies import feeds
 from poresim.uptake.ledger import bring, curved
 from poresim.uptake.passing import pass_by_law
+from poresim.uptake.pockets import lay_gas, list_menisci, owe_gas
 from poresim.uptake.state import END_0, END_1, ONE, TOP
 from poresim.uptake.team import HALVES, INTAKE, OWED, TAKERS, in_all, note, wait
 from poresim.uptake.touch import TOUCH, by_touch, lay_none, lay_touch
@@ -50,10 +51,23 @@ class Sheet(NamedTuple):
     back: NDArray[np.float64]  # (2 m,) and receding,
     area: NDArray[np.float64]  # (2 m,) and the section
     anchor: NDArray[np.float64]  # (2 m,) where it might stand: solves are linear about it; 0: open
+    # where air is trapped, else of no entry
+    pocket: NDArray[np.int32]  # (2 m,) before it
+    row: NDArray[np.int32]  # (2 m,) that it hangs on
+    hung: NDArray[np.int64]  # (2 m,) menisci, pocket after pocket
+    against: NDArray[np.float64]  # (2 m,) by how much their pressures have risen in the solve, Pa
 
 
-def make_sheet(junctions: int, tubes: int, most: int) -> Sheet:
-    """Work space for a network of that size; ``most`` tubes meet at a junction."""
+def make_sheet(junctions: int, tubes: int, most: int, trapped: bool) -> Sheet:
+    """Work space for a network of that size; ``most`` tubes meet at a junction.
+
+    trapped : whether pockets of air are followed.
+    """
+    some = 2 * tubes if trapped else 0
+    places: list[NDArray[Any]] = [np.zeros(2 * tubes) for _ in range(9)]  # taken as first used
+    gas: list[NDArray[Any]] = [
+        np.zeros(some, kind) for kind in (np.int32, np.int32, np.int64, float)
+    ]
     return Sheet(
         np.zeros(junctions),
         np.zeros(junctions),
@@ -67,7 +81,8 @@ def make_sheet(junctions: int, tubes: int, most: int) -> Sheet:
         np.zeros(2 * tubes, np.int8),
         np.zeros(2 * tubes, TOUCH),
         np.zeros((HALVES, most)),
-        *(np.zeros(2 * tubes) for _ in range(9)),  # memory is taken as it is first used
+        *places,
+        *gas,
     )
 
 
@@ -93,8 +108,13 @@ def lay_out(law, wetting, tubes, junctions, graph, log, sheet, team, time, until
             if tubes[s].live:
                 bring(law, wetting, tubes, junctions, s, time, until)
     wait(team)
+    trapped = graph.pockets.many[0] > 0
+    if trapped:
+        lay_gas(tubes, graph, log.counts[0, TOP], until - time)
     for p in range(team.first, team.last):
         _lay_rows(law, wetting, tubes, junctions, graph, sheet, p, until, known)
+    if trapped:
+        list_menisci(tubes, graph, sheet)
     wait(team)
     if booked > 0.0:
         for p in range(team.first, team.last):
@@ -104,6 +124,7 @@ def lay_out(law, wetting, tubes, junctions, graph, log, sheet, team, time, until
 @inner
 def _lay_rows(law, wetting, tubes, junctions, graph, sheet, p, until, known):
     low, top = sheet.rows[p, 0], sheet.rows[p, 1]
+    trapped = graph.pockets.many[0] > 0
     place = np.int64(graph.first[low])  # there is room for the other half's
     first, ring, slots = graph.first, graph.ring, graph.slot
     start, used, base, owed = sheet.start[p:], sheet.used, sheet.base, sheet.owed
@@ -116,7 +137,7 @@ def _lay_rows(law, wetting, tubes, junctions, graph, sheet, p, until, known):
         pressure[i] = node.pressure
         used[i] = node.wet and not node.inlet
         base[i] = owed[i] = node.owed if used[i] else 0.0
-        if not used[i] or node.open == 0:
+        if not (used[i] or (trapped and node.inlet)) or node.open == 0:
             continue
         for k in range(first[i], first[i + 1]):
             s = slots[ring[k]]
@@ -124,7 +145,10 @@ def _lay_rows(law, wetting, tubes, junctions, graph, sheet, p, until, known):
                 continue
             tube = tubes[s]
             side = END_0 if tube.a == i else END_1
-            base[i] += tube.v0 if side == 0 else tube.v1
+            if used[i]:
+                base[i] += tube.v0 if side == 0 else tube.v1
+            elif tube.pocket < 0:  # what leaves an inlet towards free air is known
+                continue
             if not feeds(node, tube):
                 continue
             slot[place], end[place] = s, side
@@ -198,6 +222,9 @@ def _take_all(law, wetting, tubes, sheet, p, until):
         for m in range(start[i], start[i + 1]):
             mouth[m] = pressure[i]
     begin, end = start[low], start[top]
+    if len(sheet.against) > 0:
+        for m in range(begin, end):
+            mouth[m] -= sheet.against[m]
     at, taken, give = mouth[begin:end], sheet.taken[begin:end], sheet.give[begin:end]
     if not wetting.plain:
         slot, side = sheet.slot[begin:end], sheet.end[begin:end]
@@ -219,7 +246,7 @@ def evaluate(law, wetting, tubes, graph, sheet, team, span, until, floor):
     wait(team)
     for p in range(team.first, team.last):
         _evaluate(law, wetting, tubes, graph, sheet, p, span, until, floor)
-    return sums(sheet, team)
+    return sums(graph, sheet, team)
 
 
 @inner
@@ -233,13 +260,15 @@ def _evaluate(law, wetting, tubes, graph, sheet, p, span, until, floor):
         _pass(graph, sheet, owed, p, -span)
     else:
         pass_by_law(law, graph, sheet, owed, p, span, floor)
+    used = sheet.used
     for i in range(low, top):
-        for m in range(start[i], start[i + 1]):
-            owed[i] -= taken[m]
+        if used[i]:
+            for m in range(start[i], start[i + 1]):
+                owed[i] -= taken[m]
 
 
 @inner
-def sums(sheet, team):
+def sums(graph, sheet, team):
     """(what all rows owe, what the menisci take or give, how many do)."""
     for p in range(team.first, team.last):
         total, intake, takers = 0.0, 0.0, 0
@@ -250,6 +279,8 @@ def sums(sheet, team):
         for m in range(start[low], start[top]):
             intake += abs(taken[m])
             takers += taken[m] != 0.0
+        if p == 0:
+            total += owe_gas(graph, sheet)
         note(team, p, OWED, total)
         note(team, p, INTAKE, intake)
         note(team, p, TAKERS, float(takers))
@@ -264,9 +295,8 @@ def hand_back(tubes, junctions, sheet, p):
     slot, end, taken, give = sheet.slot, sheet.end, sheet.taken, sheet.give
     low, top = sheet.rows[p, 0], sheet.rows[p, 1]
     for i in range(low, top):
-        if not used[i]:
-            continue
-        junctions[i].pressure, junctions[i].owed = pressure[i], owed[i]
+        if used[i]:
+            junctions[i].pressure, junctions[i].owed = pressure[i], owed[i]
         for m in range(start[i], start[i + 1]):
             tube = tubes[slot[m]]
             if end[m] == 0:

@@ -13,8 +13,10 @@ import numpy as np
 
 from poresim.tube.jit import inner, kernel
 from poresim.uptake.newton import newton
+from poresim.uptake.pockets import book_gas
 from poresim.uptake.sheet import evaluate, hand_back, lay_out, sums
-from poresim.uptake.sweep import sweep
+from poresim.uptake.state import TOP
+from poresim.uptake.sweep import sweep, sweep_gas
 from poresim.uptake.tree import fit_tree
 
 _ROUNDS = 25
@@ -58,6 +60,7 @@ def solve_all(
     rows = 0
     for p in range(len(sheet.rows)):
         rows += np.count_nonzero(sheet.used[sheet.rows[p, 0] : sheet.rows[p, 1]])
+    rows += graph.pockets.many[0]
     best, stale, reach = total, 0, 0.0
     free = bool(wetting.plain) and not wetting.pinned
     for attempt in range(_ROUNDS):
@@ -70,7 +73,9 @@ def solve_all(
                 law, wetting, tubes, junctions, graph, sheet, team, span, until, floor, tol,
                 (turn + attempt) % 2 == 1,
             )  # fmt: skip
-        total, intake, takers = sums(sheet, team)
+        if graph.pockets.many[0] > 0:
+            sweep_gas(law, wetting, tubes, graph, sheet, until, tol)
+        total, intake, takers = sums(graph, sheet, team)
         goal = control.solve_share * (intake + outside) + least
         if total <= goal:
             break
@@ -97,4 +102,6 @@ def solve_all(
         best = min(best, total)
     for p in range(team.first, team.last):
         hand_back(tubes, junctions, sheet, p)
+    if graph.pockets.many[0] > 0:
+        book_gas(tubes, graph, log.counts[0, TOP], span)
     return total, intake + outside, takers

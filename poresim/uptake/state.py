@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from poresim.tube.jit import inner
 from poresim.tube.shape import volume_to
 from poresim.uptake.cargo import Cargo
+from poresim.uptake.pockets import Pockets
 
 if TYPE_CHECKING:
     from poresim.uptake.cake import Roofs
@@ -47,6 +48,7 @@ TUBE = np.dtype(
         ("event", np.int8),
         ("blocked", np.int8),  # 1: a grain has closed it
         ("body", np.int8),  # 1: it stands for the hollow at its junction a
+        ("pocket", np.int32),  # of air that is before its menisci; -1: that air is free
         ("number", np.int32),  # of the tube in the network
         ("at_a", np.int32),  # where it stands in the rings of a and b
         ("at_b", np.int32),
@@ -70,6 +72,9 @@ TUBE = np.dtype(
         ("speed1", np.float64),
         ("lead0", np.float64),  # by how much the pressure that counts leads its mean, Pa
         ("lead1", np.float64),
+        ("gas", np.float64),  # pressure of the air before its menisci, Pa
+        ("apart", np.float64),  # where it alone holds a pocket of air that finds no way out: so far
+        # apart its menisci stay in a step, m; else 0
         ("count", np.float64),  # closings that are still to be expected until one closes it
         ("risk0", np.float64),  # and how many a volume that passes the throat, 1/m3, from end 0
         ("risk1", np.float64),
@@ -93,6 +98,8 @@ JUNCTION = np.dtype(
         ("inlet", np.int8),
         ("queued", np.int8),
         ("rim", np.int8),  # 1: a tube joins it to the other half
+        ("vent", np.int8),  # 1: while it is dry the air there is that of the outside
+        ("pocket", np.int32),  # of air that is there, while it is dry; -1: that air is free
     ],
     align=True,
 )
@@ -139,6 +146,7 @@ class Graph(NamedTuple):
     slot: Places  # (m,) of each tube; DRY or PASSING where it has none
     half: NDArray[np.int64]  # (3,) the first junction of each half, and n
     rims: Places  # (r,) junctions that tubes join to the other half, rising
+    pockets: Pockets  # of trapped air
 
 
 class Shapes(NamedTuple):
@@ -199,6 +207,11 @@ class State:
         return int(self.graph.half[1]) < int(self.graph.half[2])
 
     @property
+    def traps(self) -> bool:
+        """Whether air can be trapped."""
+        return len(self.graph.pockets.rows) > 0
+
+    @property
     def slots(self) -> NDArray[Any]:
         """Records of all tubes beside liquid (some of them free); a copy where there are halves."""
         first, second = self.slots_by_half
@@ -236,6 +249,8 @@ def make_slot(law, tubes, junctions, graph, shapes, log, e, time):
         log.counts[p, TOP] += 1
     graph.slot[e] = s
     _fit(law, tubes[s], graph, shapes, log, e)
+    tubes[s].pocket = junctions[a].pocket  # and of b, for it was dry
+    tubes[s].gas = graph.pockets.rows[tubes[s].pocket].pressure if tubes[s].pocket >= 0 else 0.0
     tubes[s].start = time
     junctions[a].open += 1
     junctions[b].open += 1
@@ -282,7 +297,7 @@ def _fit(law, tube, graph, shapes, log, e):
     tube.body = e >= shapes.bodies[0]
     if tube.body:
         tube.speed0 = _UNKNOWN
-    tube.event, tube.blocked = NOTHING, 0
+    tube.event, tube.blocked, tube.apart = NOTHING, 0, 0.0
 
 
 def firmness(shapes: Shapes, tubes: int) -> Floats:

@@ -32,12 +32,14 @@ from poresim.uptake.events import Agenda, meet_events, schedule_all
 from poresim.uptake.lag import find_slews, first_crossing, lateness
 from poresim.uptake.ledger import expect
 from poresim.uptake.linear import System, make_system
+from poresim.uptake.pockets import kept_pockets, put_pockets
 from poresim.uptake.sheet import Sheet, make_sheet
 from poresim.uptake.solve import solve_all
 from poresim.uptake.state import TOP, TUBE, State, firmness
 from poresim.uptake.team import Team, let_go, make_teams
 from poresim.uptake.tree import Tree, make_trees
 from poresim.uptake.undo import keep, undo
+from poresim.uptake.vents import Sorting, make_sorting, sort_air
 from poresim.uptake.waits import arrival_waits
 
 _SHORTER = 2  # times that a step is shortened because its balance is not found
@@ -177,6 +179,7 @@ class Stepper:
     offer: Watch  # told over what time grains are about to be carried: (from, to)
     carried: dict[str, float]  # when grains were last carried on: time, liquid and events then
     kept: tuple[NDArray[Any], ...]  # slots, junctions, free slots and counts before the step
+    sorting: Sorting  # work space where air can be trapped
 
     @classmethod
     def of(
@@ -195,7 +198,7 @@ class Stepper:
         return cls(
             state,
             control,
-            make_sheet(n, m, int(np.diff(state.graph.first).max())),
+            make_sheet(n, m, int(np.diff(state.graph.first).max()), state.traps),
             make_system(n),
             make_trees(state.graph, firmness(state.shapes, m)),
             agenda,
@@ -211,6 +214,7 @@ class Stepper:
                 np.zeros(m, np.int32),
                 np.zeros_like(state.log.counts),
             ),
+            sorting=make_sorting(n, m) if state.traps else make_sorting(0, 0),
         )
 
     def arrival_waits(self, back: bool = False) -> NDArray[np.float64]:
@@ -238,6 +242,7 @@ class Stepper:
         if self.one_by_one and float(control["late_share"]) > 0.0:
             self._look_back(fresh)
         keep(s.tubes, s.junctions, s.log, *self.kept)
+        pockets = kept_pockets(s.graph.pockets)
         filled = self.agenda.tally["filled"].copy()
         for attempt in range(_ATTEMPTS):
             until, held, moved, left = self._try(now, until, liquid, fresh)
@@ -248,12 +253,24 @@ class Stepper:
                 control["unsolved"] += held <= most
                 break
             undo(s, *self.kept)
+            put_pockets(s.graph.pockets, pockets)
             self.agenda.tally["filled"] = filled
             self._count()
             until = now + 0.25 * (until - now)
             control["undone"] += 1
         control["last"], control["previous"] = until - now, control["last"]
         return until, held
+
+    def sort_air(self, lifted: bool) -> None:
+        """Pockets of trapped air are found anew, and let bubbles go.
+
+        lifted : see :func:`poresim.uptake.vents.sort_air`.
+        """
+        s = self.state
+        if s.traps:
+            sort_air(
+                s.wetting, s.tubes, s.junctions, s.graph, s.shapes, s.log, self.sorting, lifted
+            )
 
     def let_air_in(self, air: Air, now: float) -> tuple[float, int]:
         """Tubes open where air may enter, and junctions run dry.

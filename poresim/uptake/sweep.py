@@ -10,6 +10,8 @@ from poresim.tube.jit import inner
 from poresim.tube.straight import plain_volume
 from poresim.uptake.bracket import STEPS, found, narrow
 from poresim.uptake.passing import lay_tangent, new_tangent, room_of, serves
+from poresim.uptake.pockets import HIGHEST, OUTSIDE, volume_at
+from poresim.uptake.sheet import take
 from poresim.uptake.team import wait
 from poresim.uptake.touch import by_touch
 
@@ -69,6 +71,7 @@ def _sweep_half(
     first, far, flow = graph.first, graph.far, graph.flow
     lift, tangent, bore = graph.lift, graph.tangent, graph.bore
     plain, kink = wetting.plain, wetting.kink
+    against, trapped = sheet.against, len(sheet.against) > 0
     bent = law.kind != 0
     low_row, top = sheet.rows[p, 0], sheet.rows[p, 1]
     size = np.uint32(top - low_row)
@@ -125,7 +128,8 @@ def _sweep_half(
                 if plain:
                     v, s = plain_volume(x[m], gain[m], pull[m], back[m], area[m], at)
                 else:
-                    v, s = by_touch(law, wetting, tubes[slot[m]], end[m], touch[m], at, until)
+                    mouth = at - against[m] if trapped else at
+                    v, s = by_touch(law, wetting, tubes[slot[m]], end[m], touch[m], mouth, until)
                 taken[m], give[m] = v, s
                 over += v
                 slope += s
@@ -145,3 +149,67 @@ def _sweep_half(
                 more = span * (flow[k] * (at - pressure[j] + lift[k]) - past[k - first[i]])
             if np.uint32(j - begin) < size and used[j]:
                 owed[j] += more
+
+
+@inner
+def sweep_gas(law, wetting, tubes, graph, sheet, until, tol):
+    """Choose the pressure of each pocket that owes more than ``tol``, its junctions held."""
+    rows, hung, row = graph.pockets.rows, sheet.hung, sheet.row
+    pressure, owed, used, taken = sheet.pressure, sheet.owed, sheet.used, sheet.taken
+    for g in range(graph.pockets.many[0]):
+        gas = rows[g]
+        if gas.vents:
+            if gas.door >= 0:
+                _let_out(law, wetting, tubes, sheet, gas, until)
+            continue
+        volume, slope = volume_at(gas, gas.pressure)
+        over = gas.room - volume
+        for h in range(gas.begin, gas.end):
+            over -= taken[hung[h]]
+            slope += sheet.give[hung[h]]
+        if abs(over) <= tol:
+            continue
+        for h in range(gas.begin, gas.end):
+            m = hung[h]
+            if used[row[m]]:
+                owed[row[m]] += taken[m]
+        low, high = -OUTSIDE, max(HIGHEST * OUTSIDE, 2.0 * gas.pressure)
+        at, last = gas.pressure, high - low
+        for _ in range(STEPS):
+            trial, low, high, last = narrow(at, over, slope, low, high, last)
+            if found(trial, at, low, high, wetting.kink):
+                break
+            at = trial
+            volume, slope = volume_at(gas, at)
+            over = gas.room - volume
+            for h in range(gas.begin, gas.end):
+                m = hung[h]
+                sheet.against[m] = at - gas.laid
+                mouth = pressure[row[m]] - sheet.against[m]
+                v, s = take(law, wetting, tubes, sheet, m, mouth, until)
+                over -= v
+                slope += s
+            if abs(over) <= 0.1 * tol:
+                break
+        gas.pressure = at
+        for h in range(gas.begin, gas.end):
+            m = hung[h]
+            if used[row[m]]:
+                owed[row[m]] -= taken[m]
+
+
+@inner
+def _let_out(law, wetting, tubes, sheet, gas, until):
+    """Gas that finds its way out has the pressure at which that lets it go."""
+    at = max(sheet.pressure[gas.door] + gas.hold, gas.beyond)
+    if at == gas.pressure:
+        return
+    gas.pressure = at
+    for h in range(gas.begin, gas.end):
+        m = sheet.hung[h]
+        i, old = sheet.row[m], sheet.taken[m]
+        sheet.against[m] = at - gas.laid
+        mouth = sheet.pressure[i] - sheet.against[m]
+        v, _ = take(law, wetting, tubes, sheet, m, mouth, until)
+        if sheet.used[i]:
+            sheet.owed[i] += old - v

@@ -56,7 +56,7 @@ def lay_touch(law, wetting, tube, end, touch, pressure, v, s):
     if curved(law, tube):
         _lay_straight(law, wetting, tube, touch, x)
     elif s > 0.0:
-        ahead, behind = drives(wetting, tube, tilt, pressure, x)
+        ahead, behind = drives(wetting, tube, tilt, pressure - tube.gas, x)
         reach = law.grasp * min(abs(v) / s, abs(ahead if v > 0.0 else behind))
         touch.low, touch.high = pressure - reach, pressure + reach
 
@@ -64,8 +64,8 @@ def lay_touch(law, wetting, tube, end, touch, pressure, v, s):
 @inner
 def _lay_straight(law, wetting, tube, touch, x):
     at, v, s = touch.at, touch.volume, touch.slope
-    ahead = at + wetting.advance_cos / tube.radius
-    behind = at + wetting.recede_cos / tube.radius
+    ahead = at - tube.gas + wetting.advance_cos / tube.radius
+    behind = at - tube.gas + wetting.recede_cos / tube.radius
     if v > 0.0 and s > 0.0:
         reach = min(_FARTHER * law.grasp, _FARTHEST) * min(v / s, ahead)
         touch.bend = 0.5 * (1.0 / ahead - s / v)
@@ -96,6 +96,6 @@ def lay_none(law, wetting, tube, end, touch, pressure):
     if law.grasp > 0.0 and curved(law, tube):
         touch.at, touch.volume, touch.slope, touch.bend = pressure, 0.0, 0.0, 0.0
         x = tube.x0 if end == 0 else tube.x1
-        ahead = pressure + wetting.advance_cos / tube.radius
-        behind = pressure + wetting.recede_cos / tube.radius
+        ahead = pressure - tube.gas + wetting.advance_cos / tube.radius
+        behind = pressure - tube.gas + wetting.recede_cos / tube.radius
         _lay_rest(law, touch, x, ahead, behind, 2.0 * law.yield_stress * x / tube.radius)

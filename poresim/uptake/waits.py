@@ -43,7 +43,10 @@ def arrival_waits(law, wetting, tubes, junctions, waits, n, back):
             tilt = tube.tilt if end == 0 else -tube.tilt
             if goal <= x:
                 continue
-            ahead, behind = drives(wetting, tube, tilt, mouth.pressure, x)
+            if tube.apart > 0.0:  # air keeps it from arriving, and goes before it
+                goal = min(x + max(goal - x, tube.length - goal), tube.length)
+            at = mouth.pressure - tube.gas
+            ahead, behind = drives(wetting, tube, tilt, at, x)
             if ahead <= 0.0:
                 if back and x > 0.0 and behind < 0.0:
                     rate, _ = wetted_flow(law, -behind, x, tube.radius, tube.length, tube.waist)
@@ -52,16 +55,16 @@ def arrival_waits(law, wetting, tubes, junctions, waits, n, back):
                         best = min(best, 0.5 * x * math.pi * r * r / (rate * tube.leak))
                 continue
             if x < 0.5 * tube.length and tube.waist <= STRAIGHT:  # will the waist let it pass?
-                past, _ = drives(wetting, tube, tilt, mouth.pressure, 0.5 * tube.length)
+                past, _ = drives(wetting, tube, tilt, at, 0.5 * tube.length)
                 if past <= 0.0:
                     continue
-            at = max(x, 0.5 * goal)
-            rate, _ = wetted_flow(law, ahead, at, tube.radius, tube.length, tube.waist)
-            r = radius_at(tube, at)
+            half = max(x, 0.5 * goal)
+            rate, _ = wetted_flow(law, ahead, half, tube.radius, tube.length, tube.waist)
+            r = radius_at(tube, half)
             speed = tube.leak * rate / (math.pi * r * r)
             if wetting.moving:
-                speed = moved_speed(law, wetting, tube, ahead, at)
-            wait = (goal * goal - x * x) / (2.0 * at * speed) if speed > 0.0 else _LONG
+                speed = moved_speed(law, wetting, tube, ahead, half)
+            wait = (goal * goal - x * x) / (2.0 * half * speed) if speed > 0.0 else _LONG
             if wait >= _LONG and x > 0.0:  # held back before the end: does it still move?
                 rate, _ = wetted_flow(law, ahead, x, tube.radius, tube.length, tube.waist)
                 if rate <= 0.0:
