@@ -34,9 +34,10 @@ import numpy as np
 from scipy.linalg import lu_factor, lu_solve
 
 P0 = 101325.0  # Pa, air outside
-START = 1e-6  # of a length; see above
+START = 1e-7  # of a length; see above
 TOUCH = 1e-11  # an event has happened when its function is above this
 TINY = 1e-12  # of a drive, over the capillary pressure
+STILL = 1e-12  # a flow is none below this, over that of the full tube under the capillary pressure
 HELD, ADVANCE, RECEDE, FREE = 0, 1, 2, 3  # FREE: no hysteresis, moves either way
 
 ROOT6 = np.sqrt(6.0)
@@ -135,7 +136,8 @@ class Block:
     """The state, and what happens."""
 
     def __init__(
-        self, points, ends, radius, length, inlet, fluid, vents, inlet_pressure, gravity, waist
+        self, points, ends, radius, length, inlet, fluid, vents, inlet_pressure, gravity, waist,
+        both_ends,
     ):  # fmt: skip
         assert fluid.index == 1 and fluid.yield_stress == 0 and fluid.curve is None
         assert fluid.log_ratio == 0
@@ -169,6 +171,7 @@ class Block:
         if vents is not None:
             self.vent[:] = False
             self.vent[np.asarray(vents, int)] = True
+        self.both_ends = both_ends
         self.time, self.lost, self.log = 0.0, 0.0, []
         self.p = np.zeros(m)
         self.regroup()
@@ -212,12 +215,20 @@ class Block:
         return self.wet[self.node] & ~self.full[self.tube]
 
     def ways(self, pressure):
-        """Of every junction: least suction by which gas finds out, and the (junction, hold)."""
-        outlet = self.inlet | (self.wet & self.vent)
-        outlet[self.node[self.slots & self.free[self.tube]]] = True
+        """Of every junction: least pressure at which gas finds out, and the (junction, hold).
+
+        (-1, 0): the free air's.
+        """
+        air = self.wet & self.vent
+        air[self.node[self.slots & self.free[self.tube]]] = True
         best, by = np.full(self.n, np.inf), [(-1, 0.0)] * self.n
-        best[outlet] = -np.inf
-        queue = [(-np.inf, int(i)) for i in np.flatnonzero(outlet)]
+        best[self.inlet] = self.given[self.inlet]
+        for i in np.flatnonzero(self.inlet):
+            by[i] = (int(i), 0.0)
+        for i in np.flatnonzero(air & (best > 0)):
+            best[i], by[i] = 0.0, (-1, 0.0)
+        queue = [(best[i], int(i)) for i in np.flatnonzero(best < np.inf)]
+        heapq.heapify(queue)
         full = [(t, *self.ends[t]) for t in np.flatnonzero(self.full)]
         while queue:
             value, k = heapq.heappop(queue)
@@ -227,10 +238,11 @@ class Block:
                 if k not in (a, b):
                     continue
                 i = int(a + b - k)
-                enters = pressure[i] + self.hold[t]
+                at = k if self.both_ends and pressure[k] > pressure[i] else i
+                enters = pressure[at] + self.hold[t]
                 if max(enters, value) < best[i]:
                     best[i] = max(enters, value)
-                    by[i] = (i, self.hold[t]) if enters >= value else by[k]
+                    by[i] = (at, self.hold[t]) if enters >= value else by[k]
                     heapq.heappush(queue, (best[i], i))
         return best, by
 
@@ -248,7 +260,8 @@ class Block:
             out = pressure[i] + self.own[slot]
             if max(out, best[i]) < found[k]:
                 found[k] = max(out, best[i])
-                by[k] = (int(i), float(self.own[slot])) if out >= best[i] else via[i]
+                held = out >= best[i] - TINY * self.scale
+                by[k] = (int(i), float(self.own[slot])) if held else via[i]
         return found, by
 
     # ---- pressures -------------------------------------------------------------------------------
@@ -293,6 +306,12 @@ class Block:
         k = row[self.node[j]]
         ahead, back = (d[j] for d in self.drives(self.x, gas))
         g, empty = self.conductance(j, self.x[j], self.piece[j]), self.x[j] == 0
+        # pressures from where the most eager slot would rest: conductances at mouths are so large
+        level = np.full(len(free), -np.inf)
+        np.maximum.at(level, k, ahead)
+        level = np.where(np.isinf(level), 0.0, -level)
+        ahead, back = ahead + level[k], back + level[k]
+        right = right + matrix @ level
 
         def slope(p):
             drive = np.where(p[k] + ahead > 0, p[k] + ahead, 0.0)
@@ -300,7 +319,7 @@ class Block:
             own = np.bincount(k, g * (drive != 0), len(free))
             return matrix @ p + right + np.bincount(k, g * drive, len(free)), own
 
-        p = np.where(np.isnan(guess), self.given, guess)[free]
+        p = np.where(np.isnan(guess), self.given, guess)[free] - level
         if len(free) == 0:
             return pressure
         value, own = slope(p)
@@ -316,15 +335,18 @@ class Block:
                 if np.isinf(high):
                     break
                 share = 0.5 * (low + high)
-            p, before, own = p + share * step, own, after
-            if (before == own).all() and share == 1.0 or np.abs(step).max() < 1e-15 * self.scale:
-                pressure[free] = p
+            else:
+                share = high  # just beyond a bend
+            p, before = p + share * step, own
+            value, own = slope(p)
+            if (before == own).all() and share == 1.0 or np.abs(step).max() < 1e-13 * self.scale:
+                pressure[free] = p + level
                 return pressure
         raise RuntimeError(f"no balance at t = {self.time:g} s")
 
     def fixed_point(self, closed, guess):
         """(P, gas, thresholds): every pocket at the lesser of its pressure and its threshold."""
-        gas, near = closed.copy(), 1e-13 * self.scale
+        gas, near = closed.copy(), 0.2 * TINY * self.scale
 
         def look(gas):
             pressure = self.balance(gas, guess)
@@ -332,7 +354,7 @@ class Block:
             return pressure, limit, by, np.minimum(closed, limit)
 
         pressure, limit, by, target = look(gas)
-        for _ in range(2000):
+        for turn in range(2000):
             gap = np.abs(target - gas).max(initial=0.0)
             if gap <= near:
                 return pressure, gas, limit
@@ -341,9 +363,11 @@ class Block:
             go = self.slots & ((ahead > 0) | ((back < 0) & (self.x > 0)))
             leak = {k: by[k] for k in np.flatnonzero(limit < closed)}
             mode = Mode(self, np.flatnonzero(go), np.where(ahead > 0, 1, -1), leak, closed)
-            trial = np.minimum(mode.at(self.x).gas, closed)
+            trial = np.clip(mode.at(self.x[mode.j]).gas, min(0.0, self.given.min()), closed)
             found = look(trial)
-            if np.abs(found[-1] - trial).max() < 0.5 * gap:
+            on = np.abs(found[-1] - trial).max() <= near
+            # from above every pocket comes down to it, as thresholds rise with pressures of gas
+            if on or turn % 3 and ((trial <= gas).all() and (found[-1] <= trial + near).all()):
                 gas, (pressure, limit, by, target) = trial, found
             else:
                 gas = target
@@ -352,6 +376,7 @@ class Block:
 
     def settle(self):
         """Which menisci move, and which pockets let gas go."""
+        self.x = np.maximum(self.x, 0.0)
         volume = self.volumes(self.x)
         closed = self.pv / volume - P0
         guess = np.where(self.wet, getattr(self, "pressure", np.full(self.n, np.nan)), np.nan)
@@ -367,13 +392,16 @@ class Block:
         go = live & ((ahead > tiny) | (np.isin(was, (ADVANCE, FREE)) & (ahead >= -tiny)))
         away = live & ~go & (self.x > 0)
         away &= (back < -tiny) | (np.isin(was, (RECEDE, FREE)) & (back <= tiny))
-        marginal = live & ~go & (np.abs(ahead) <= tiny) & (self.x == 0)
+        marginal = live & (np.abs(ahead) <= tiny) & (self.x == 0)
         _, by = self.thresholds(pressure)
         leak = {k: by[k] for k in range(self.count) if limit[k] <= gas[k] + tiny}
+        for k, way in leak.items():  # what lets gas go by its own hold stays
+            here = (self.label[self.tube] == k) & (self.node == way[0]) & (self.own == way[1])
+            go &= ~(marginal & here)
         while True:
             moving = np.flatnonzero(go | away)
             self.mode = Mode(self, moving, np.where(away, -1, 1), leak, gas)
-            now = self.mode.at(self.x, slopes=True)
+            now = self.mode.at(self.x[moving], slopes=True)
             rate = {k: self.mode.rate(now, k) for k in leak}
             worst = max(rate, key=rate.get, default=None)
             if worst is None or rate[worst] <= 0:
@@ -413,7 +441,7 @@ class Block:
         ahead, back = ahead / self.scale, back / self.scale
         held = self.slots & (self.status == HELD)
         far = ~self.wet[self.node[j ^ 1]]
-        out = [("arrive", j[far], xi[far] - 1), ("mouth", j, -z)]
+        out = [("arrive", j[far], xi[far] - 1), ("mouth", j, -1e6 * z)]  # so that xi is 0 to 1e-11
         bent = self.bent[j]
         half = np.where(self.piece[j] == 0, 1.0, -1.0) * (2 * xi - 1)
         out.append(("waist", j[bent], half[bent]))
@@ -490,7 +518,7 @@ class Block:
                 states.append(self.state())
                 stops.pop(0)
             mode = self.mode
-            here = mode.at(self.x, slopes=True)
+            here = mode.at(self.x[mode.j], slopes=True)
             z = square(self.x[mode.j] / self.length[mode.j])
             if self.happen(self.signs(mode, z, here)):
                 self.settle()
@@ -500,9 +528,7 @@ class Block:
                     raise RuntimeError(f"events without end at t = {self.time:g} s")
                 continue
             stop = min([until, *stops[:1]])
-            speed = np.abs(mode.speed(here)).max(initial=0.0)
-            left = stop - self.time if np.isfinite(stop) else 10 * self.time
-            if speed * left <= 1e-13 and (self.time > 0 or speed == 0):
+            if (np.abs(here.flow) <= STILL * self.link[self.tube[mode.j]] * self.scale).all():
                 if not np.isfinite(stop):
                     break
                 self.time = stop
@@ -526,7 +552,7 @@ class Block:
 
     def advance(self, mode, z, here, h, tolerance, stop):
         """A step, shortened to the first event in it: (h, happened, growth)."""
-        low, high, under, over, ends = 0.0, np.inf, None, None, h
+        low, high, under, over, ends, fast = 0.0, np.inf, None, None, h, False
         for turn in range(200):
             try:
                 end, error = mode.step(z, here, h)
@@ -535,14 +561,15 @@ class Block:
             except (Failed, np.linalg.LinAlgError):
                 if h < 1e-15 * self.time:
                     raise RuntimeError(f"no step at t = {self.time:g} s") from None
-                h = low + 0.3 * (h - low)
+                fast = low > 0  # then as far as is known to be good
+                h = low if fast else 0.3 * h
                 continue
             if error > tolerance and h > 1e-13 * self.time:
                 h *= max(0.2, 0.9 * (tolerance / error) ** 0.25)
                 low, high, under, over, ends = 0.0, np.inf, None, None, h
                 continue
             worst = max((g.max(initial=-1.0) for _, _, g in signs), default=-1.0) - 2 * TOUCH
-            if worst <= 0 and np.isinf(high):
+            if worst <= 0 and (fast or np.isinf(high)):
                 break
             if worst <= 0:
                 low, under = h, worst
@@ -598,13 +625,14 @@ class Mode:
         for p, (i, hold) in leak.items():
             mine = self.pocket == p
             self.base[mine] -= hold
-            if self.row[i] >= 0:
+            if i >= 0 and self.row[i] >= 0:
                 self.by[mine, self.row[i]] -= 1.0
-            else:
+            elif i >= 0:
                 self.base[mine] -= block.given[i]
+        self.alone = self.into * ((self.by.sum(1) == 1) & (np.abs(self.by).sum(1) == 1))
         self.closed = np.array([p not in leak for p in range(self.count)], bool)
-        inside = (self.pocket >= 0) & self.closed[self.pocket] if self.count else own & False
-        self.springs = np.where(inside, self.pocket, self.count)  # count: no pocket of its own
+        self.member = (self.pocket[:, None] == np.arange(self.count)).astype(float)
+        self.known = np.where(block.wet, block.given, np.nan)
         resting = block.x.copy()
         resting[j] = 0.0
         piece = block.piece.copy()
@@ -613,40 +641,40 @@ class Mode:
         v = np.where(block.full, 0.0, block.whole - v[0::2] - v[1::2])
         member = block.label >= 0
         self.spare = np.bincount(block.label[member], v[member], self.count)
-        there = block.tubes.volume(j, block.x[j], self.piece)
-        held = self.pocket >= 0
-        now = self.spare - np.bincount(self.pocket[held], there[held], self.count)
+        now = self.spare - block.tubes.volume(j, block.x[j], self.piece) @ self.member
         self.pv = (P0 + gas) * now  # of closed pockets
-        self.same = (self.springs[:, None] == self.springs) & inside[:, None]
 
     def at(self, x, slopes=False):
-        """x: of all slots, or of those that move."""
+        """x (..., moving) of those that move; slopes of one such row only."""
         block, j, tubes = self.block, self.j, self.block.tubes
-        x = x[j] if len(x) == 2 * block.m else x
         r = tubes.r(j, x, self.piece)
-        inside = self.pocket >= 0
-        there = tubes.volume(j, x, self.piece)
-        volume = self.spare - np.bincount(self.pocket[inside], there[inside], self.count)
-        if (r <= 0).any() or (volume[self.closed] <= 0).any():
+        volume = self.spare - tubes.volume(j, x, self.piece) @ self.member
+        if (r <= 0).any() or (volume[..., self.closed] <= 0).any():
             raise Failed
         with np.errstate(divide="ignore", invalid="ignore"):
-            gas = self.pv / volume - P0
-        spring = np.append(np.where(self.closed, gas, 0.0), 0.0)[self.springs]
+            gas = np.where(self.closed, self.pv / volume - P0, 0.0)
+        spring = gas @ self.member.T
         g = block.conductance(j, x, self.piece)
         pull = tubes.suction(j, x, self.way, self.piece)
         extra = pull + tubes.fall[j] * x / block.length[j] + self.base - spring
-        matrix = self.matrix + (self.into * g) @ self.by
-        p = np.linalg.solve(matrix, -(self.right + self.into @ (g * extra)))
-        drive = self.by @ p + extra
+        matrix = self.matrix + (self.into * g[..., None, :]) @ self.by
+        # pressures from where the slot of the largest conductance would rest
+        best = (self.alone * g[..., None, :]).argmax(-1) if len(j) else np.zeros(0, int)
+        level = -np.take_along_axis(extra, best, -1) * self.alone.any(1)
+        extra = extra + level @ self.by.T
+        right = -(self.right + level @ self.matrix + (g * extra) @ self.into.T)
+        p = np.linalg.solve(matrix, right[..., None])[..., 0]
+        drive = p @ self.by.T + extra
+        p = p + level
         flow, area = g * drive, np.pi * r * r
-        pressure = np.where(block.wet, block.given, np.nan)
-        pressure[self.free] = p
+        pressure = np.broadcast_to(self.known, (*x.shape[:-1], block.n)).copy()
+        pressure[..., self.free] = p
         for k, (i, hold) in self.leak.items():
-            gas[k] = pressure[i] + hold
+            gas[..., k] = pressure[..., i] + hold if i >= 0 else hold
         xi, length = x / block.length[j], block.length[j]
         lift = 2 * np.maximum(np.abs(xi), START)
-        every = self.x0.copy()
-        every[j] = x
+        every = np.broadcast_to(self.x0, (*x.shape[:-1], 2 * block.m)).copy()
+        every[..., j] = x
         now = Now(every, pressure, gas, volume, flow, area, lift * flow / (area * length))
         if not slopes:
             return now
@@ -656,9 +684,8 @@ class Mode:
         per_g *= g * 8 * block.fluid.consistency / np.pi
         own = per_g * drive + g * (tubes.fall[j] / length - pull * grow / r)
         each = np.diag(own)
-        if self.same.any():
-            stiff = np.append((P0 + gas) / np.where(self.closed, volume, 1.0), 0.0)[self.springs]
-            each -= np.where(self.same, (g * stiff)[:, None] * area, 0.0)
+        stiff = np.where(self.closed, (P0 + gas) / np.where(self.closed, volume, 1.0), 0.0)
+        each -= (g[:, None] * (self.member * stiff) @ self.member.T) * area
         rise = -np.linalg.solve(matrix, self.into @ each)  # of P per x
         by_x = each + g[:, None] * (self.by @ rise)
         now.rise = rise @ (flow / area)
@@ -674,40 +701,52 @@ class Mode:
         """d(p V)/dt of a pocket that leaks, over P0 and all flows: below 0 while gas leaves."""
         i, _ = self.leak[pocket]
         inward = now.flow[self.pocket == pocket].sum()
-        rise = now.rise[self.row[i]] if self.row[i] >= 0 else 0.0
+        rise = now.rise[self.row[i]] if i >= 0 and self.row[i] >= 0 else 0.0
         rate = now.volume[pocket] * rise - (P0 + now.gas[pocket]) * inward
         return rate / (P0 * max(np.abs(now.flow).sum(), 1e-300))
 
-    def speed(self, now):
-        """d(xi)/dt."""
-        return now.flow / (now.area * self.block.length[self.j])
-
     def step(self, z0, here, h):
         """(z at the end, error of xi) of a step of h."""
-        size = len(z0)
-        length = self.block.length[self.j]
-        lu = lu_factor(np.eye(3 * size) - h * np.kron(RADAU, here.slopes))
-        z, last = np.zeros((3, size)), np.inf
-        for turn in range(40):
-            xi = share_at(z0 + z)
-            if not np.isfinite(xi).all() or (np.abs(xi - 0.5) > 0.6).any():
-                raise Failed
-            f = np.array([self.at(one * length).f for one in xi])
-            change = lu_solve(lu, (h * RADAU @ f - z).ravel()).reshape(3, size)
-            z = z + change
-            size_of = (np.abs(change) / np.maximum(z0, 1e-8)).max(initial=0.0)
-            if size_of < 1e-12 or (turn > 5 and size_of < 1e-10 and size_of > 0.5 * last):
-                break
-            if turn > 1 and size_of > 0.8 * last:
-                raise Failed
-            last = size_of
-        else:
+        size, length = len(z0), self.block.length[self.j]
+        z = self.stages(z0, here, h, length, False)
+        if z is None:
+            z = self.stages(z0, here, h, length, True)
+        if z is None:
             raise Failed
         error = np.linalg.solve(
             GAMMA0 / h * np.eye(size) - here.slopes, here.f + EMBEDDED @ z / h
         )
-        weight = 2 * np.maximum(np.abs(xi[-1]), 1e-3)
+        weight = 2 * np.maximum(np.abs(share_at(z0 + z[-1])), START)
         return z0 + z[-1], (np.abs(error) / weight).max(initial=0.0)
+
+    def stages(self, z0, here, h, length, anew):
+        """(3, moving) z - z0 by Newton's method, with slopes of the start or laid anew; or None."""
+        size = len(z0)
+        lu = lu_factor(np.eye(3 * size) - h * np.kron(RADAU, here.slopes))
+        z, last = h * RADAU.sum(1)[:, None] * here.f, np.inf
+        if (np.abs(share_at(z0 + z) - 0.5) > 0.6).any():
+            z = np.zeros((3, size))
+        for turn in range(40):
+            xi = share_at(z0 + z)
+            if not np.isfinite(xi).all() or (np.abs(xi - 0.5) > 0.6).any():
+                return None
+            try:
+                f = self.at(xi * length).f
+                if anew:
+                    each = RADAU[:, :, None, None] * [self.at(x, True).slopes for x in xi * length]
+                    big = np.eye(3 * size) - h * each.transpose(0, 2, 1, 3).reshape(3 * size, -1)
+                    lu = lu_factor(big)
+            except Failed:
+                return None
+            change = lu_solve(lu, (h * RADAU @ f - z).ravel()).reshape(3, size)
+            z = z + change
+            size_of = (np.abs(change) / np.maximum(z0, 1e-8)).max(initial=0.0)
+            if size_of < 1e-12 or (turn > 5 and size_of < 1e-10 and size_of > 0.5 * last):
+                return z
+            if turn > 1 and size_of > 0.8 * last and not anew:
+                return None
+            last = size_of
+        return None
 
 
 def soak(
@@ -724,15 +763,19 @@ def soak(
     waist=1.0,
     tolerance=1e-7,
     at=(),
+    both_ends=False,
 ):
     """March to time ``until`` or until nothing moves; returns a Course.
 
     tolerance: error of a step in a meniscus over its tube's length, as a lower order sees it.
     vents: junctions that stand in free air while dry (default: all that are no inlets).
     inlet_pressure: Pa, one or one each. at: times of which states are kept.
+    both_ends: a tube of a way holds gas from the higher of the pressures at its ends, not from that
+    where the gas enters (another rule, to see what it changes).
     """
     block = Block(
-        points, ends, radius, length, inlet, fluid, vents, inlet_pressure, gravity, waist
+        points, ends, radius, length, inlet, fluid, vents, inlet_pressure, gravity, waist,
+        both_ends,
     )  # fmt: skip
     rows, states = block.march(until, tolerance, at)
     return Course(*rows.T, block.filled_at, states, block.log)
