@@ -528,7 +528,7 @@ class Block:
                     raise RuntimeError(f"events without end at t = {self.time:g} s")
                 continue
             stop = min([until, *stops[:1]])
-            if (np.abs(here.flow) <= STILL * self.link[self.tube[mode.j]] * self.scale).all():
+            if mode.rests(here):
                 if not np.isfinite(stop):
                     break
                 self.time = stop
@@ -704,6 +704,12 @@ class Mode:
         rise = now.rise[self.row[i]] if i >= 0 and self.row[i] >= 0 else 0.0
         rate = now.volume[pocket] * rise - (P0 + now.gas[pocket]) * inward
         return rate / (P0 * max(np.abs(now.flow).sum(), 1e-300))
+
+    def rests(self, now):
+        """Whether all flows are none, or as near as rounded pressures tell (next to mouths)."""
+        x, flow = now.x[self.j] / self.block.length[self.j], np.abs(now.flow)
+        flow = flow / (self.block.link[self.block.tube[self.j]] * self.block.scale)
+        return bool(((flow <= STILL) | ((flow * x <= 2e-3 * STILL) & (flow <= 1e3 * STILL))).all())
 
     def step(self, z0, here, h):
         """(z at the end, error of xi) of a step of h."""
