@@ -1,18 +1,18 @@
-"""Event-by-event oracle of imbibition with trapped air. Newtonian liquid, straight or waisted tubes.
+"""Event-by-event oracle of imbibition with trapped air; Newtonian, straight or waisted tubes.
 
 Gas is without viscosity. It hangs together through dry junctions; what holds no dry vent is a
 pocket: p V is kept, p = P0 V_then / V - P0 (Boyle), and p stands against its menisci. A pocket
 with a meniscus back at its mouth lets gas go as soon as p is above its threshold: the least, over
 such mouths, of the larger of the own tube's hold there and the best way out through full tubes
-(each holds the gas by 2 gamma cos(receding) / its narrowest radius above the pressure of the
-junction where the gas enters it; a way is as good as its worst tube). Outlets: inlets, wet vents,
+(each holds the gas by 2 gamma cos(receding) / its narrowest radius above the higher of the
+pressures at its ends; a way is as good as its worst tube). Outlets: inlets, wet vents,
 and junctions from which an open tube looks into free gas. While gas leaves, p is the threshold.
 
 Between events the shares of length xi = x / L that are wet obey d(xi^2)/dt = 2 xi Q / (A L), which
-is regular at 0, with Q = G(x) (P + p_c + head - p). Pressures P of the junctions are linear in that,
-so the right-hand side and its slopes are explicit. Radau IIA of order 5 (Hairer & Wanner, Solving
-ODEs II, IV.8) with its embedded error of order 3; events end a step exactly. G below xi = START is
-that at START: an error of START^2 in xi^2.
+is regular at 0, with Q = G(x) (P + p_c + head - p). Pressures P of the junctions are linear in
+that, so the right-hand side and its slopes are explicit. Radau IIA of order 5 (Hairer & Wanner,
+Solving ODEs II, IV.8) with its embedded error of order 3; events end a step exactly. G below
+xi = START is that at START: an error of START^2 in xi^2.
 
 At an event, pressures and which menisci move are a convex problem for given p; the p of pockets
 that let gas go are the greatest fixed point of p = min(p_closed, threshold(P(p))), a contraction.
@@ -719,9 +719,7 @@ class Mode:
             z = self.stages(z0, here, h, length, True)
         if z is None:
             raise Failed
-        error = np.linalg.solve(
-            GAMMA0 / h * np.eye(size) - here.slopes, here.f + EMBEDDED @ z / h
-        )
+        error = np.linalg.solve(GAMMA0 / h * np.eye(size) - here.slopes, here.f + EMBEDDED @ z / h)
         weight = 2 * np.maximum(np.abs(share_at(z0 + z[-1])), START)
         return z0 + z[-1], (np.abs(error) / weight).max(initial=0.0)
 
@@ -769,15 +767,15 @@ def soak(
     waist=1.0,
     tolerance=1e-7,
     at=(),
-    both_ends=False,
+    both_ends=True,
 ):
     """March to time ``until`` or until nothing moves; returns a Course.
 
     tolerance: error of a step in a meniscus over its tube's length, as a lower order sees it.
     vents: junctions that stand in free air while dry (default: all that are no inlets).
     inlet_pressure: Pa, one or one each. at: times of which states are kept.
-    both_ends: a tube of a way holds gas from the higher of the pressures at its ends, not from that
-    where the gas enters (another rule, to see what it changes).
+    both_ends: a tube of a way holds gas by the higher of the pressures at its ends; else by that
+    where the gas enters (another rule: then gas would leave against the pressure beyond).
     """
     block = Block(
         points, ends, radius, length, inlet, fluid, vents, inlet_pressure, gravity, waist,

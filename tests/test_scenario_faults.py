@@ -166,7 +166,7 @@ FAULTS = [
     ('"face"', "3", "34: exposure.kind: got 3; give how the liquid is offered: 'face', 'dip' or"),
     ('kind = "face"\n', "", "33: exposure.kind: is missing; give how the liquid is offered"),
     ('"bottom"', "", "35: exposure.faces: has 0 members; give the faces"),
-    ('"face"', '"face"\nair = "trapped"', "35: exposure.air: 'trapped' is not in this version"),
+    ('"face"', '"face"\nair = "caught"', "35: exposure.air: got 'caught', a text; one of free, tr"),
     (
         '"face"',
         '"face"\ntilt_deg = 3',

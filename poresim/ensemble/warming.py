@@ -123,6 +123,7 @@ def _work() -> Iterator[tuple[str, Callable[[], None]]]:
         for name, law in _LAWS.items():
             yield f"soaks of a {name} liquid", lambda law=law: _soak_all(law)  # type: ignore[misc]
         yield "a solid that is lifted out", _lifted
+        yield "trapped air", _trapped
         yield "saturated flow", _flows
         yield "curves of a solid", _curves
 
@@ -182,6 +183,15 @@ def _lifted() -> None:
         solid, plain, solid.faces["bottom"], until_s=4 * lift, accuracy=5e-2,
         lift_s=[lift, 2 * lift, 3 * lift],
     )  # fmt: skip
+
+
+def _trapped() -> None:
+    """Air that liquid cuts off."""
+    from poresim.uptake.march import soak
+
+    solid = _block(2, 1.0)
+    plain = _liquids(Newtonian(1e-3))[0]
+    soak(solid, plain, solid.faces["bottom"], until_s=1e-3, accuracy=0.1, air="trapped")
 
 
 def _soaks(law: ViscosityLaw) -> Iterator[dict[str, Any]]:

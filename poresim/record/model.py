@@ -167,8 +167,12 @@ class Repeat:
         )
 
     def without_air(self, time: Floats, uptake: Floats) -> Repeat:
-        """The same with the course of the uptake, kg, in a soak whose air leaves at once."""
-        return replace(self, free_uptake_kg=np.interp(self.time_s, time, uptake))
+        """The same with the course of the uptake, kg, in a soak whose air leaves at once.
+
+        Read between its times as straight in the root of time.
+        """
+        free = np.interp(np.sqrt(self.time_s), np.sqrt(time), uptake)
+        return replace(self, free_uptake_kg=free)
 
     def with_times(self, times: Floats) -> Repeat:
         """The same with more times, which lie between its own: rows there read as straight."""

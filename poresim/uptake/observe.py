@@ -26,6 +26,7 @@ _SETTLED = 1e-2  # times the floor of drops, itself 1e-4 of the weakest suction
 BALANCE = 1e-2  # times accuracy: the volume balance that every record keeps
 _BRIEF = 1e-3  # of the time gone by: what rests in so short a step may move in a longer one
 _LAST_DROP = 0.1  # times the accuracy, of the cup: what may be left in it
+_GAS_START = 0.1  # times the accuracy: how much shorter a first step is against trapped air
 _WHOLE = 1 - 1e-9  # filled to rounding
 _BRINGS = 1e-9  # of all grains that have come in: less in a step is rounding
 
@@ -80,6 +81,8 @@ class Course:
         self.exact = False  # pressures matter by their integral over time alone
         # a first step knows of no cake: where one will matter, it is shorter
         self.slow_start = min(1.0, asked.accuracy / max(state.roofs.haste, asked.accuracy))
+        if state.traps:  # it comes to rest long before its tubes would be full
+            self.slow_start *= _GAS_START * asked.accuracy
         self.last_event = 0.0
         self.last_step = 0.0
         self._swing = 0.0  # largest change of a pressure in the last step, Pa
