@@ -104,6 +104,10 @@ def soak(
         cup_m3=np.zeros((len(time), 0)),
         captured_in_tube_m3=np.zeros((solid.tubes, 0)),
         drop_m3=np.zeros(0),
+        trapped_share=np.zeros(0),
+        trapped_pv_j=np.zeros(0),
+        bubbled_pv_j=np.zeros(0),
+        air_pa=np.zeros(0),
         snapshot_time_s=np.array(snapshots),
         snapshot_fill=np.array([fill(t) for t in snapshots], dtype=np.float32).reshape(
             len(snapshots), solid.tubes, 2
