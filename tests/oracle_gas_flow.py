@@ -149,8 +149,10 @@ class Mode:
         extra = pull + tubes.fall[j] * x / block.length[j] + self.base - spring
         matrix = self.matrix + (self.into * g[..., None, :]) @ self.by
         # pressures from where the slot of the largest conductance would rest
-        best = (self.alone * g[..., None, :]).argmax(-1) if len(j) else np.zeros(0, int)
-        level = -np.take_along_axis(extra, best, -1) * self.alone.any(1)
+        level = np.zeros((*x.shape[:-1], len(self.free)))
+        if len(j):
+            best = (self.alone * g[..., None, :]).argmax(-1)
+            level -= np.take_along_axis(extra, best, -1) * self.alone.any(1)
         extra = extra + level @ self.by.T
         right = -(self.right + level @ self.matrix + (g * extra) @ self.into.T)
         p = np.linalg.solve(matrix, right[..., None])[..., 0]
@@ -209,9 +211,13 @@ class Mode:
             z = self.stages(z0, here, h, length, True)
         if z is None:
             raise Failed
-        error = np.linalg.solve(GAMMA0 / h * np.eye(size) - here.slopes, here.f + EMBEDDED @ z / h)
-        weight = 2 * np.maximum(np.abs(share_at(z0 + z[-1])), START)
-        return z0 + z[-1], (np.abs(error) / weight).max(initial=0.0)
+        end = share_at(z0 + z[-1])
+        weight, error = 2 * np.maximum(np.abs(end), START), 0.0
+        # next to mouths slopes are so steep that those of one end alone would hide it
+        for slopes in (here.slopes, self.at(end * length, True).slopes):
+            off = np.linalg.solve(GAMMA0 / h * np.eye(size) - slopes, here.f + EMBEDDED @ z / h)
+            error = max(error, (np.abs(off) / weight).max(initial=0.0))
+        return z0 + z[-1], error
 
     def stages(self, z0, here, h, length, anew):
         """(3, moving) z - z0 by Newton's method, with slopes of the start or laid anew; or None."""
@@ -237,7 +243,7 @@ class Mode:
             size_of = (np.abs(change) / np.maximum(z0, 1e-8)).max(initial=0.0)
             if size_of < 1e-12 or (turn > 5 and size_of < 1e-10 and size_of > 0.5 * last):
                 return z
-            if turn > 1 and size_of > 0.8 * last and not anew:
+            if not anew and ((turn > 1 and size_of > 0.4 * last) or turn > 9):
                 return None
             last = size_of
         return None
