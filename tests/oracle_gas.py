@@ -4,8 +4,8 @@ Gas is without viscosity. It hangs together through dry junctions; what holds no
 pocket: p V is kept, p = P0 V_then / V - P0 (Boyle), and p stands against its menisci. A pocket
 with a meniscus back at its mouth lets gas go as soon as p is above its threshold: the least, over
 such mouths, of the larger of the own tube's hold there and the best way out through full tubes
-(each holds the gas by 2 gamma cos(receding) / its narrowest radius above the pressure of the
-junction where the gas enters it; a way is as good as its worst tube). Outlets: inlets, wet vents,
+(each holds the gas by 2 gamma cos(receding) / its narrowest radius above the higher of the
+pressures at its ends; a way is as good as its worst tube). Outlets: inlets, wet vents,
 and junctions from which an open tube looks into free gas. While gas leaves, p is the threshold,
 and p V falls; where it would have to rise the pocket is closed again.
 
@@ -17,11 +17,11 @@ rate of their p V then.
 
 How the rules are read here:
 - gas only leaves to where the pressure is less than its own: a way out also takes the pressure of
-  the reservoir at an inlet, and 0 at outlets to free air. (Without that, a narrow and a wide tube of
+  the reservoir at an inlet, and 0 at outlets to free air. (Else a narrow and a wide tube of
   one pocket at one junction that has just become wet let gas go for ever, down to below a vacuum:
   the narrow one keeps P_j = p - p_c,narrow, so that the threshold P_j + hold falls as p does.)
 - the own tube's hold at its mouth is the suction of its meniscus there, by the receding angle; in a
-  waisted tube that takes its slope along (else gas would go at less than the pressure that keeps the
+  waisted tube that takes its slope along (else gas would go at less than what keeps the
   meniscus back at its mouth, and it would pulse for ever);
 - a pocket does not leak into another one that looks into the same junction: only outlets count;
 - new menisci at a junction that has just become wet stand at their mouths, and count as such;
@@ -545,15 +545,15 @@ def soak(
     waist=1.0,
     tolerance=1e-7,
     at=(),
-    both_ends=False,
+    both_ends=True,
 ):
     """March to time ``until`` or until nothing moves; returns a Course.
 
     tolerance: error of a step in a meniscus over its tube's length, as a lower order sees it.
     vents: junctions that stand in free air while dry (default: all that are no inlets).
     inlet_pressure: Pa, one or one each. at: times of which states are kept.
-    both_ends: a tube of a way holds gas from the higher of the pressures at its ends, not from that
-    where the gas enters (another rule, to see what it changes).
+    both_ends: a tube of a way holds gas by the higher of the pressures at its ends; else by that
+    where the gas enters, which lets gas go against the pressure beyond (to see what that changes).
     """
     block = Block(
         points, ends, radius, length, inlet, fluid, vents, inlet_pressure, gravity, waist,

@@ -294,7 +294,7 @@ def threshold(state, g, vents, own, hold):
     air[node[slots & (state.pocket[tube] == -1)]] = True
     values = np.full(len(state.pv), np.inf)
     links = [
-        (i, j, state.pressure[i] + hold[t])
+        (i, j, max(state.pressure[i], state.pressure[j]) + hold[t])
         for t in np.flatnonzero(state.full)
         for i, j in (g.ends[t], g.ends[t][::-1])
     ]
