@@ -12,8 +12,8 @@ from poresim.scenario.build import LiquidSpec, build_dip, settles_in
 from poresim.solid.files import load_network
 from poresim.solid.fitting import fit
 from poresim.solid.lattices import LATTICES
+from poresim.solid.memory import TRAPPED_UP_TO
 from poresim.solid.spec import SolidSpec
-from poresim.uptake.inputs import TRAPPED_UP_TO
 
 if TYPE_CHECKING:
     from poresim.scenario.lines import Path as KeyPath

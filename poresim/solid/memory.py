@@ -1,10 +1,12 @@
-"""How much memory there is, and how much a network needs."""
+"""How much memory there is, how much a network needs, and how large it may be."""
 
 from __future__ import annotations
 
 import os
 from pathlib import Path
 
+#: Junctions of a network in which air is trapped: every event is followed, and more take hours.
+TRAPPED_UP_TO = 1500
 #: Bytes a tube, all in: building it, soaking it and keeping its record. One place for all.
 #: Measured on blocks of 50,000 tubes, with 0, 60 and 1000 snapshots: 800, 2400 and 25,000.
 BYTES_PER_TUBE = 800

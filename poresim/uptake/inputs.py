@@ -12,11 +12,10 @@ from scipy.spatial import cKDTree
 
 from poresim import machine
 from poresim.liquid.cup import Cup, Stirred
+from poresim.solid.memory import TRAPPED_UP_TO
 from poresim.solid.network import Network
 
 LEAST_ACCURACY, MOST_ACCURACY = 1e-8, 0.2
-#: Air is trapped event by event: in larger networks that takes hours.
-TRAPPED_UP_TO = 1500
 
 
 @dataclass(frozen=True, eq=False)
