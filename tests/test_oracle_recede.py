@@ -369,7 +369,9 @@ WIDE = {"median": 150e-6, "spacing": 10e-3, "log_sd": 0.4}
 CAUGHT = replace(THIN, receding=30.0)
 #: Nothing is between the suction at which air opens a tube that narrows and the one at which liquid
 #: comes after and closes it: one tube of that graph does both for ever, 4e-3 from rest.
-PULSES = pytest.mark.xfail(reason="a waisted tube pulses", strict=True)
+PULSES = pytest.mark.xfail(
+    reason="a waisted tube opens and closes for ever, see above", strict=True
+)
 
 
 @pytest.mark.slow

@@ -38,11 +38,11 @@ SEVERAL_WAISTS = 5.0
 HALVES_FROM = 20000  # junctions; for Newtonian liquids without grains
 TWO_CORES = 1.8
 #: With trapped air every event is followed: seconds of one soak, whatever the accuracy. Measured at
-#: 0.05: straight blocks under all over, 200 tubes 3 s and 1900 tubes over a minute; waists of 0.7,
-#: 200 tubes, 18 to 25 s. Rough: lifts take several times as long.
-TRAPPED_SECONDS_PER_1000_TUBES = 25.0
-TRAPPED_GROWTH = 1.3
-TRAPPED_WAISTED = 8.0
+#: 0.05: straight blocks under all over, 540 tubes 3.8 s (7.3 s at 0.01), 1944 tubes 55 s; waists of
+#: 0.7, some 200 tubes, 18 to 25 s. Rough: lifts take several times as long.
+TRAPPED_SECONDS_PER_1000_TUBES = 15.0
+TRAPPED_GROWTH = 2.0
+TRAPPED_WAISTED = 30.0
 #: Small networks are followed event by event: SECONDS * (tubes / 200)^GROWTH.
 SMALL_JUNCTIONS = 3000
 SMALL_WAISTED_JUNCTIONS = 100  # where tubes are waisted and the accuracy is no finer than this:

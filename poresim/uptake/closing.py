@@ -83,9 +83,7 @@ def close_books(
                 junctions[i].owed = sheet.owed[i]
         note(team, p, HELD, _standing(tubes, log, p))
     wait(team)
-    # what trapped air keeps apart cannot make up for one another
-    left = total if graph.pockets.many[0] > 0 else abs(signed)
-    return control.filled + in_all(team, HELD), moved, left
+    return control.filled + in_all(team, HELD), moved, abs(signed)
 
 
 @inner

@@ -31,7 +31,6 @@ FREE = -1  # instead of a pocket: the gas goes where it likes
 _LEAST = 1e-3  # times the outside's: a gas may not be said to have less pressure
 _NONE = 1e-9  # of a tube's length: menisci this close have no air between them
 _PRESSED = 1e-3  # trapped air keeps menisci apart by this share of their distance in a step
-_NOTHING = 1e-300  # J
 _SLOW = 1e-3  # z below which a series serves
 
 #: A pocket; a row of the solve.
@@ -140,14 +139,13 @@ def lay_gas(tubes, graph, top, span):
     for g in range(count):
         gas = rows[g]
         gas.laid = gas.pressure
-        if gas.moles <= 0.0:  # all of it has been cut off within the step
+        if gas.moles <= 0.0 or gas.room <= 0.0:  # no tubes, or all of it cut off in the step
             gas.vents, gas.door = 1, -1
-        gas.start = gas.pressure
-        if gas.moles > 0.0 and gas.room > 0.0:
-            gas.start = gas.moles / gas.room - OUTSIDE
+            continue
+        gas.start = gas.moles / gas.room - OUTSIDE
         gas.share = 1.0
         if lately > 0.0 and span > 0.0:
-            yields = max(gas.moles, _NOTHING) / (OUTSIDE + gas.start) ** 2
+            yields = gas.moles / (OUTSIDE + gas.start) ** 2
             gas.share = _share_of_end(gas.diagonal * span / lately / yields)
 
 
@@ -160,18 +158,17 @@ def _share_of_end(z):
 
 @inner
 def list_menisci(tubes, graph, sheet):
-    """Say of each meniscus of the sheet to which pocket it belongs, and list them by pockets."""
+    """List the menisci of the sheet by pockets, and say on which row each hangs."""
     rows, count = graph.pockets.rows, graph.pockets.many[0]
     for g in range(count):
         rows[g].begin = rows[g].end = 0
     top = sheet.rows[0, 1]
     begin, last = sheet.start[0], sheet.start[top]
     for m in range(begin, last):
-        tube = tubes[sheet.slot[m]]
-        sheet.pocket[m] = tube.pocket
         sheet.against[m] = 0.0
-        if tube.pocket >= 0:
-            rows[tube.pocket].end += 1
+        pocket = tubes[sheet.slot[m]].pocket
+        if pocket >= 0:
+            rows[pocket].end += 1
     place = np.int64(0)
     for g in range(count):
         many = rows[g].end
@@ -179,8 +176,9 @@ def list_menisci(tubes, graph, sheet):
         place += many
     for i in range(sheet.rows[0, 0], top):
         for m in range(sheet.start[i], sheet.start[i + 1]):
-            if sheet.pocket[m] >= 0:
-                gas = rows[sheet.pocket[m]]
+            pocket = tubes[sheet.slot[m]].pocket
+            if pocket >= 0:
+                gas = rows[pocket]
                 sheet.hung[gas.end] = m
                 sheet.row[m] = i
                 gas.end += 1

@@ -52,7 +52,6 @@ class Sheet(NamedTuple):
     area: NDArray[np.float64]  # (2 m,) and the section
     anchor: NDArray[np.float64]  # (2 m,) where it might stand: solves are linear about it; 0: open
     # where air is trapped, else of no entry
-    pocket: NDArray[np.int32]  # (2 m,) before it
     row: NDArray[np.int32]  # (2 m,) that it hangs on
     hung: NDArray[np.int64]  # (2 m,) menisci, pocket after pocket
     against: NDArray[np.float64]  # (2 m,) by how much their pressures have risen in the solve, Pa
@@ -65,9 +64,7 @@ def make_sheet(junctions: int, tubes: int, most: int, trapped: bool) -> Sheet:
     """
     some = 2 * tubes if trapped else 0
     places: list[NDArray[Any]] = [np.zeros(2 * tubes) for _ in range(9)]  # taken as first used
-    gas: list[NDArray[Any]] = [
-        np.zeros(some, kind) for kind in (np.int32, np.int32, np.int64, float)
-    ]
+    gas: list[NDArray[Any]] = [np.zeros(some, kind) for kind in (np.int32, np.int64, float)]
     return Sheet(
         np.zeros(junctions),
         np.zeros(junctions),

@@ -7,9 +7,8 @@ A bubble leaves where a pocket's meniscus is back at its mouth and its gas overc
 a way through full tubes to the outside: into a reservoir, or into free air. Of all ways the one
 lets go first whose narrowest place is the widest; a tube of radius r, with P the higher of the
 pressures at its ends, lets gas through from P + 2 gamma cos(receding) / r on (the bubble-point test
-of filters: ASTM F316). The bubble is
-gone at once and its way is full again. While bubbles leave, the pocket stays at that pressure; when
-it would have to take gas back, it is closed again.
+of filters: ASTM F316). The bubble is gone at once and its way is full again. While bubbles leave,
+the pocket stays at that pressure; when it would have to take gas back, it is closed again.
 """
 
 from __future__ import annotations
