@@ -17,6 +17,7 @@ __version__ = "0.1.0"
 _PUBLIC = {
     "Network": "poresim.solid.network",
     "build_solid": "poresim.solid.build",
+    "Swelling": "poresim.solid.swelling",
     "save_network": "poresim.solid.files",
     "load_network": "poresim.solid.files",
     "Liquid": "poresim.liquid.liquid",

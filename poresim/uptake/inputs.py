@@ -11,9 +11,11 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
 from poresim import machine
+from poresim.drop.film import Film
 from poresim.liquid.cup import Cup, Stirred
 from poresim.solid.memory import TRAPPED_UP_TO
 from poresim.solid.network import Network
+from poresim.solid.swelling import Swelling
 
 LEAST_ACCURACY, MOST_ACCURACY = 1e-8, 0.2
 
@@ -38,6 +40,8 @@ class Asked:
     outside: NDArray[np.int64]
     drop_m3: float | None
     vents: NDArray[np.int64] | None  # where air is not free at once: where it gets out while dry
+    swelling: Swelling | None
+    film: Film | None  # that hangs on it when it is lifted out
 
 
 def checked_inputs(
@@ -59,6 +63,8 @@ def checked_inputs(
     outside: ArrayLike | None = None,
     drop_m3: float | None = None,
     vents: ArrayLike | None = None,
+    swelling: Swelling | None = None,
+    film: Film | None = None,
 ) -> Asked:
     """All arguments, or a ValueError that says which is wrong."""
     named = _junctions("inlet", inlet, solid)
@@ -89,6 +95,12 @@ def checked_inputs(
         raise ValueError(f"face_m2 must be finite and above 0 m2, got {face_m2!r}")
     if cup is not None and not isinstance(cup, Cup | Stirred):
         raise ValueError(f"cup must be a Cup or Stirred, got {cup!r}")
+    if swelling is not None and not isinstance(swelling, Swelling):
+        raise ValueError(f"swelling must be a Swelling, got {swelling!r}")
+    if film is not None and not isinstance(film, Film):
+        raise ValueError(f"film must be a Film, got {film!r}")
+    if film is not None and np.size(lift_s) == 0:
+        raise ValueError("film is for a solid that is lifted out: give lift_s")
     times = np.array(sorted(snapshots), dtype=np.float64)
     if not np.all(np.isfinite(times)) or np.any(times < 0):
         raise ValueError("snapshots must be finite times from 0 s up")
@@ -108,6 +120,8 @@ def checked_inputs(
         lifts=_lifts(lift_s),
         drop_m3=_drop(drop_m3, cup, inlet_pressure, lift_s),
         vents=_vents(air, vents, solid, where),
+        swelling=swelling,
+        film=film,
         outside=where if outside is None else np.unique(_junctions("outside", outside, solid)),
     )
 

@@ -10,12 +10,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from poresim.drop.film import Film
 from poresim.liquid.cup import Cup, Stirred
 from poresim.liquid.liquid import Liquid
 from poresim.solid.network import Network
+from poresim.solid.swelling import Swelling
 from poresim.uptake.begin import build_state, carried_viscosity, caught_grains
 from poresim.uptake.bodies import asked_of_all, with_bodies
 from poresim.uptake.cake import with_roofs
+from poresim.uptake.clinging import Clinging, leave_film, offer_film
 from poresim.uptake.drain import lift_out, make_air, put_back, stop_grains
 from poresim.uptake.inputs import checked_inputs
 from poresim.uptake.observe import BALANCE, Course, front_of
@@ -23,6 +26,7 @@ from poresim.uptake.result import Ending, Soak
 from poresim.uptake.sitting import Sitting, covered_by, set_down
 from poresim.uptake.state import State
 from poresim.uptake.step import CONTROL, Stepper
+from poresim.uptake.swollen import Swollen
 
 Floats = NDArray[np.float64]
 Progress = Callable[[float, float, float], None]
@@ -149,6 +153,8 @@ def soak(
     outside: ArrayLike | None = None,
     drop_m3: float | None = None,
     vents: ArrayLike | None = None,
+    swelling: Swelling | None = None,
+    film: Film | None = None,
 ) -> Soak:
     """Soak a dry network from its inlet junctions, whose pressure stays as given.
 
@@ -187,6 +193,9 @@ def soak(
         on as when it is lifted out; air enters nowhere before.
     vents : junctions that are open to the air while they are dry, where it can be trapped; by
         default all but the inlets.
+    swelling : how walls swell and throats narrow beside full tubes; by default they do not.
+    film : what hangs on the solid each time it is lifted out (:mod:`poresim.drop.film`): its
+        inlets drink of that until it is gone, and meanwhile it runs down. By default nothing does.
 
     Raises
     ------
@@ -198,6 +207,7 @@ def soak(
         solid, liquid, inlet, until_s, until_saturation, accuracy, gravity, air, seed,
         snapshots, depth_m, cores=cores, face_m2=face_m2, cup=cup, inlet_pressure=inlet_pressure,
         lift_s=lift_s, outside=outside, drop_m3=drop_m3, vents=vents,
+        swelling=swelling, film=film,
     ):  # fmt: skip
         if progress is not None:
             progress(course.share_done(), course.time, course.saturation)
@@ -227,6 +237,8 @@ def march(
     outside: ArrayLike | None = None,
     drop_m3: float | None = None,
     vents: ArrayLike | None = None,
+    swelling: Swelling | None = None,
+    film: Film | None = None,
 ) -> Iterator[Course]:
     """The soak step by step: yields the same :class:`Course`, longer by a step each time.
 
@@ -235,7 +247,8 @@ def march(
     """
     asked = checked_inputs(
         solid, inlet, until_s, until_saturation, accuracy, gravity, air, seed, snapshots, depth_m,
-        cores, face_m2, cup, inlet_pressure, lift_s, outside, drop_m3, vents,
+        cores, face_m2, cup, inlet_pressure, lift_s, outside, drop_m3, vents, swelling,
+        film,
     )  # fmt: skip
     waisted = bool(np.any(solid.waist < 1))
     few = _ONE_BY_ONE_WAISTED if waisted and accuracy >= _FINE else _ONE_BY_ONE_UP_TO
@@ -292,6 +305,9 @@ def march(
     course.exact = state.exact
     stepper.sort_air(False)
     course.watch_air()
+    if asked.swelling is not None:
+        course.swollen = Swollen(asked.swelling, state, accuracy)
+        course.shear.widths = course.swollen.shapes
     yield course
     while course.ending is None:
         if course.turns():
@@ -310,7 +326,14 @@ def march(
                 _let_go(control, accuracy)
                 control["solve_share"] = min(pace.solve, _EXACT * accuracy)
         fresh = course.last_event == course.time
+        if course.swollen is not None:
+            still = course.air is not None
+            course.swollen.foresee(course.time, until, course.first_full(), still)
         time, held = stepper.take(course.time, until, course.held, fresh, course.most())
+        if course.swollen is not None:
+            course.swollen.took(course.time, time)
+        if course.clinging is not None:
+            course.clinging.take(held - course.held, time - course.time)
         stepper.sort_air(course.air is not None)
         if course.air is not None:
             more, happened = stepper.let_air_in(course.air, time)
@@ -352,9 +375,18 @@ def _turn(state: State, course: Course, control: Any) -> None:
         stop_grains(state)
     if course.sitting is not None:
         course.sitting.leave(state)
+    elif course.clinging is not None and course.clinging.gone:
+        course.clinging = None
+        leave_film(state)
+        course.film_gone()
+        return
+    elif course.in_liquid and course.asked.film is not None:
+        course.clinging = Clinging(course.asked.film, course.asked.accuracy)
+        offer_film(state)
     elif course.in_liquid:
         lift_out(state)
     else:
+        course.clinging = None
         put_back(state, course.air, course.asked.inlet_pressure, course.time)
     course.air.turned[0] = course.time
     course.turned()

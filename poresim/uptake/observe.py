@@ -12,6 +12,7 @@ from poresim.liquid.liquid import Liquid
 from poresim.solid.network import Network
 from poresim.tube.jit import kernel
 from poresim.uptake.carry import weigh
+from poresim.uptake.clinging import Clinging
 from poresim.uptake.drain import Air
 from poresim.uptake.inputs import Asked
 from poresim.uptake.pockets import BUBBLED, FREE
@@ -20,6 +21,7 @@ from poresim.uptake.shear import Shear, edges, shares
 from poresim.uptake.sitting import Sitting
 from poresim.uptake.state import DRY, PASSING, State
 from poresim.uptake.supply import Supply
+from poresim.uptake.swollen import Swollen
 
 QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
 _SETTLED = 1e-2  # times the floor of drops, itself 1e-4 of the weakest suction
@@ -106,6 +108,9 @@ class Course:
         self.next_turn = next(self._turns)  # when it is lifted out or put back
         self.in_liquid = True
         self.sitting: Sitting | None = None  # a drop that is all the liquid there is
+        self.clinging: Clinging | None = None  # a film on the solid, out of the liquid
+        self._film = [0.0]
+        self.swollen: Swollen | None = None  # walls that swell
         self._left_outside = [math.inf]
         self.stirred = False  # air has just come in somewhere: pressures are not what they were
         self._passed = 0
@@ -198,10 +203,20 @@ class Course:
         return self.left() / rate if rate > 0.0 else math.inf
 
     def longest(self) -> float:
-        """How long a step may be for a drop, s."""
+        """How long a step may be for a drop, and where walls swell, s."""
+        most = math.inf
+        if self.swollen is not None:
+            most = self.swollen.longest(self.time, self.first_full())
+        if self.clinging is not None:
+            most = min(most, self.clinging.longest(self.rate()))
         if self.sitting is None or self.sitting.spent:
-            return math.inf
-        return self.sitting.longest(self.left(), self.rate())
+            return most
+        return min(most, self.sitting.longest(self.left(), self.rate()))
+
+    def first_full(self) -> NDArray[np.float64]:
+        """(m,) when each tube got full first, s; NaN: it has not."""
+        filled_at = self._state.log.filled_at
+        return filled_at if self.air is None else np.fmin(self.air.filled, filled_at)
 
     @property
     def under_drop(self) -> bool:
@@ -209,12 +224,15 @@ class Course:
         return self.sitting is not None and not self.sitting.spent
 
     def turns(self) -> bool:
-        """Whether it is time to lift it out or to put it back, or a drop has just gone."""
+        """Whether it is time to lift it out or to put it back, or a drop or film has just gone."""
         spends = self.under_drop and self._empties(self.held)
+        spends = spends or (self.clinging is not None and self.clinging.gone)
         return self.time >= self.next_turn or spends
 
     def most(self) -> float:
-        """As much as tubes may hold, m3: a drop is all there is."""
+        """As much as tubes may hold, m3: a drop or a film is all there is."""
+        if self.clinging is not None:
+            return self.held + self.clinging.left
         return self.held + self.left() if self.under_drop else math.inf
 
     def watch_air(self) -> None:
@@ -242,6 +260,7 @@ class Course:
         # out of the liquid what junctions owe is still in the solid
         self._curve.append((time, held if self.in_liquid else held + owed))
         self._left_outside.append(self.left())
+        self._film.append(0.0 if self.clinging is None else self.clinging.left)
         if held > 0:
             self._balance = max(self._balance, abs(owed) / held)
         self._grains.append(self._books())
@@ -255,7 +274,10 @@ class Course:
         if self.ending is not None:
             return
         while math.isfinite(self.next_stop()) and self.time < self.next_turn:
+            if self.clinging is not None:
+                self.clinging.take(0.0, self.next_stop() - self.time)
             self.time = self.next_stop()
+            self._film.append(0.0 if self.clinging is None else self.clinging.left)
             self._curve.append((self.time, self._curve[-1][1]))
             self._left_outside.append(self.left())
             self._grains.append(self._grains[-1])
@@ -275,6 +297,10 @@ class Course:
         self.in_liquid = not self.in_liquid
         self.stirred = True
 
+    def film_gone(self) -> None:
+        """The film that hung on the solid is gone."""
+        self.last_event, self.stirred = self.time, True
+
     def _why_at_rest(self) -> Ending:
         slots = self._state.slots
         if len(slots) == 0:
@@ -288,7 +314,7 @@ class Course:
         goal = self.asked.until_saturation
         if goal < 1 and self.saturation >= goal * _WHOLE:
             self.ending = Ending.SATURATION
-        elif self.sitting is None and self._empties(self.held):
+        elif self.sitting is None and self.clinging is None and self._empties(self.held):
             self.ending = Ending.EMPTY
         elif self.time >= self.asked.until_s:
             self.ending = Ending.TIME
@@ -346,10 +372,9 @@ class Course:
         junctions, order, log = self._state.junctions, self._state.order, self._state.log
         wetted, pressure = np.empty(len(order)), np.empty(len(order))
         wetted[order] = junctions["wetted"]
-        filled_at = log.filled_at
+        filled_at = self.first_full()
         if self.air is not None:
             wetted[order] = np.fmin(self.air.wetted, junctions["wetted"])
-            filled_at = np.fmin(self.air.filled, filled_at)
         pressure[order] = np.where(junctions["wet"] == 1, junctions["pressure"], np.nan)
         time, uptake = np.array(self._curve).T
         front = np.array(self._front)
@@ -390,6 +415,7 @@ class Course:
             offered_share=self.supply.offered_share(time),
             cup_m3=self.supply.afloat_m3(time, grains[:, 0] - grains[:, 3]),
             drop_m3=self._drop(),
+            film_m3=np.array(self._film) if self.asked.film is not None else np.zeros(0),
             trapped_share=trapped[:, 0],
             trapped_pv_j=trapped[:, 1],
             bubbled_pv_j=trapped[:, 2],

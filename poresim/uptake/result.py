@@ -68,6 +68,7 @@ class Soak:
     cup_m3 : (k, c) grains that are afloat in the cup; NaN where it holds as much as one likes.
     captured_in_tube_m3 : (m, c) caught in each tube in the end; (m, 0) likewise.
     drop_m3 : (k,) what is left of the drop on the face; (0,) where the liquid was no drop.
+    film_m3 : (k,) what hangs outside on a solid that is lifted out; (0,) where no film was given.
     trapped_share : (k,) volume of the air that liquid has cut off from the outside, over that of
         all tubes. This and the next three have no entries where air leaves at once.
     trapped_pv_j : (k,) its pressure (absolute) times its volume, J: its moles times R T.
@@ -106,6 +107,7 @@ class Soak:
     cup_m3: Floats
     captured_in_tube_m3: Floats
     drop_m3: Floats
+    film_m3: Floats
     trapped_share: Floats
     trapped_pv_j: Floats
     bubbled_pv_j: Floats

@@ -13,6 +13,7 @@ full tube by what it passes. Nothing is changed.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,7 +23,7 @@ from poresim.tube.jit import inner, kernel
 from poresim.tube.law import cone_excess, flow_above_yield
 from poresim.tube.shape import radius_at, volume_to
 from poresim.tube.wetting import drives
-from poresim.uptake.state import PASSING, TOP, State
+from poresim.uptake.state import PASSING, TOP, Shapes, State
 
 #: Shear rates are told apart from here on, 1/s, over so many decades; beyond lies in the end bins.
 SLOWEST, DECADES, BINS_A_DECADE = 1e-6, 18, 40
@@ -50,6 +51,7 @@ class Shear:
         self._looked = self._now = 0.0
         self._looks = 0
         self._seen: NDArray[np.float64] | None = None  # in the step that is under way
+        self.widths: Callable[[], Shapes] | None = None  # of tubes, where they change
 
     def look(self, now: float, until: float) -> None:
         """A step's pressures have been found; it may yet be taken again."""
@@ -57,8 +59,9 @@ class Shear:
         if now == 0.0 or now >= _GROWN * self._looked:
             s = self._state
             self._seen = np.zeros(BINS)
+            shapes = s.shapes if self.widths is None else self.widths()
             add_dissipation(
-                s.law, s.wetting, s.tubes, s.junctions, s.graph, s.shapes, s.log, until,
+                s.law, s.wetting, s.tubes, s.junctions, s.graph, shapes, s.log, until,
                 self._looks, self._seen,
             )  # fmt: skip
 
