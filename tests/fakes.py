@@ -104,6 +104,7 @@ def soak(
         cup_m3=np.zeros((len(time), 0)),
         captured_in_tube_m3=np.zeros((solid.tubes, 0)),
         drop_m3=np.zeros(0),
+        film_m3=np.zeros(0),
         trapped_share=np.zeros(0),
         trapped_pv_j=np.zeros(0),
         bubbled_pv_j=np.zeros(0),

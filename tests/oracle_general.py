@@ -47,16 +47,21 @@ class Network:
 
     def __init__(
         self, points, ends, radius, length, inlet, fluid, waist=1.0, gravity=(0, 0, 0),
-        grains=None, start=1e-7, body=0.0, face_m2=None, inlet_pressure=0.0,
+        grains=None, start=1e-7, body=0.0, face_m2=None, inlet_pressure=0.0, swelling=None,
     ):  # fmt: skip
         """grains: oracle_grains.Grains; the fluid is what is between them. face_m2: see Beds.
 
         inlet_pressure: one for all inlets, Pa, or one each.
 
+        swelling: (share of its radius that a full tube loses, in what time, s): what passes it goes
+        with the power 3 + 1/n of its radius, as for a power law.
+
         body (n,) m3: volumes that have to fill before a junction's other tubes start, by a meniscus
         of the suction of a ball of that volume; those of inlets are full and do not count.
         """
         points = np.asarray(points, float)
+        self.swelling = swelling
+        assert swelling is None or (fluid.yield_stress == 0 and fluid.curve is None), "power law"
         self.n, self.ends, self.beds = len(points), np.asarray(ends), None
         self.m = m = len(self.ends)
         wide = [np.broadcast_to(np.asarray(a, float), (m,)) for a in (radius, length, waist)]
@@ -190,6 +195,16 @@ class Network:
         shares = self.shares_with(cargo, flows.volume + h * flows.gain, self.share)
         return cargo, shares, self.beds.resistance(cargo.caked[self.bed_node]), error
 
+    def shares_at(self, c, h):
+        """(len(c), 2 m) shares of flow in a step of h, at shares c (s,) of it."""
+        shares = self.share + h * np.asarray(c)[:, None] * self.trend
+        if self.swelling is None:
+            return shares
+        narrowing, exchange = self.swelling
+        age = self.time + h * np.asarray(c)[:, None] - np.repeat(self.filled_at, 2)
+        left = 1 - narrowing * (1 - np.exp(-np.where(np.isnan(age), 0.0, age) / exchange))
+        return shares * left ** (3 + 1 / self.fluid.index)
+
     @property
     def moving(self):
         return np.flatnonzero(self.status >= ADVANCE)
@@ -220,7 +235,7 @@ class Network:
 
     def meniscus_flow(self, j, x, pressure, share=None):
         """(flow, slope in pressure) of the menisci j standing at x; pressure and share per slot."""
-        share = self.share[j] if share is None else share
+        share = self.shares_at(np.zeros(1), 0.0)[0][j] if share is None else share
         drive = pressure + self.tubes.extra(j, x, self.mode(j), self.piece[j])
         if self.fluid.log_ratio > 0:
             return self.tubes.moving(j, x, drive, self.mode(j), self.piece[j], share)
@@ -233,7 +248,7 @@ class Network:
         j = 2 * tube
         drive = pressure[self.ends[tube, 0]] - pressure[self.ends[tube, 1]] + self.tubes.fall[j]
         flow, slope = self.tubes.flow(j, self.length[j], drive)
-        share = (self.share if share is None else share)[j]
+        share = (self.shares_at(np.zeros(1), 0.0)[0] if share is None else share)[j]
         return tube, share * flow, share * slope
 
     def bed_flow(self, pressure, resist=None):
@@ -335,7 +350,7 @@ class Network:
         top = 0.999999999 * self.length[j] * 1.02
         flow0, _ = self.meniscus_flow(j, x0, pressure[self.node[j]])
         c = RADAU[stages].sum(1)
-        shares, resist = self.share + h * c[:, None] * self.trend, self.resist_at(c, h)
+        shares, resist = self.shares_at(c, h), self.resist_at(c, h)
         x = np.array([x0 + h * ck * flow0 / tubes.area(j, x0) for ck in c])
         grown = x0**p + p * x0 ** (p - 1) * flow0 / tubes.area(j, x0) * h * c[:, None]
         x = np.where((x > x0) & self.inlet[self.node[j]], np.maximum(grown, 0) ** (1 / p), x)

@@ -90,6 +90,7 @@ class Case:
     inlet_pressure: float | tuple = 0.0
     lift: tuple = ()  # times, s: out of the liquid, back in, ...
     exposed: tuple | None = None  # junctions on the outside; None: the inlets
+    swelling: tuple | None = None  # share of its radius that a full tube loses, in what time, s
     at: tuple = ()  # times from the first lift on of which states are kept, s
 
 
@@ -218,6 +219,24 @@ def head_cases():
     }
 
 
+def swelling_cases():
+    """name -> Case: full tubes narrow; by so much, and so soon, that it shows."""
+    wide = dict(median=150e-6, spacing=10e-3, log_sd=0.4)
+    down = (0.0, 0.0, -9.80665)
+    gum = Fluid(0.052, 48.0, 0.05, 0.6)
+    caught = Fluid(0.052, 48.0, 1.2e-3, receding=20.0, density=1005.0)
+    return {
+        "swelling": Case(random_graph(1, 20), THIN, swelling=(0.5, 5e-3)),
+        "swelling_30": Case(random_graph(65, 30), THIN, swelling=(0.3, 3e-3)),
+        "swelling_gum": Case(random_graph(2, 16), gum, swelling=(0.4, 10e-3)),
+        "swelling_waist": Case(random_graph(7, 14), THIN, 0.5, swelling=(0.5, 0.05)),
+        "swelling_gravity": Case(
+            random_graph(11, 20, **wide), THIN, 1.0, down, 20.0, swelling=(0.6, 1.0)
+        ),
+        "swelling_hysteresis": Case(random_graph(14, 20, log_sd=0.8), caught, swelling=(0.5, 5e-3)),
+    }
+
+
 def star(radii, stem, length=1e-3):
     """A stem from the inlet to a junction, from where tubes of these radii go on."""
     count = len(radii)
@@ -287,6 +306,7 @@ def march_arguments(case):
         "body": case.body,
         "face_m2": case.face_m2,
         "inlet_pressure": case.inlet_pressure,
+        "swelling": case.swelling,
     }
     if case.lift:
         more |= {"lift": case.lift, "exposed": case.exposed, "at": case.at}
@@ -332,6 +352,7 @@ def soak_arguments(case):
         "seed": case.seed,
         "face_m2": case.face_m2,
         "inlet_pressure": case.inlet_pressure,
+        "swelling": None if case.swelling is None else ps.Swelling(*case.swelling),
     }
     if case.lift:
         more |= {"lift_s": case.lift, "outside": case.exposed}

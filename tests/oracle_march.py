@@ -309,13 +309,13 @@ def _advance(net, pressure, h, tolerance):
             if off > SHARES_OFF:
                 again += 1
                 continue
-        keep = net.x, net.share, net.resist
-        net.x, net.share, net.resist = x, share_then, resist_then
+        keep = net.x, net.share, net.resist, net.time
+        net.x, net.share, net.resist, net.time = x, share_then, resist_then, net.time + h
         try:
             after_p = net.instant(stage[-1])
             after = signs(net, after_p, x, cargo and cargo.count, held)
         finally:
-            net.x, net.share, net.resist = keep
+            net.x, net.share, net.resist, net.time = keep
         share = 1.0
         for name, (_, value) in after.items():
             first = before[name][1]

@@ -724,14 +724,14 @@ EXPOSURE_FAULTS = [
         (),
         "37: exposure.volume_uL: is not a key of the kind 'dip'; it is one of drop; known keys "
         "here: kind, gravity, air, cup_mm, held_mm, cup_mL, stirred, faces, depth_mm, tilt_deg, "
-        "dip_s, dips, rest_s",
+        "dip_s, lift_mm_s, dips, rest_s",
     ),
     (
         DIP + "depth = 1\n",
         (),
         "36: exposure.depth: is not a known key; did you mean depth_mm? (known keys here: kind, "
-        "gravity, air, cup_mm, held_mm, cup_mL, stirred, faces, depth_mm, tilt_deg, dip_s, dips, "
-        "rest_s)",
+        "gravity, air, cup_mm, held_mm, cup_mL, stirred, faces, depth_mm, tilt_deg, dip_s, "
+        "lift_mm_s, dips, rest_s)",
     ),
     (
         DROP + 'faces = ["top"]\n',

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.ensemble.workers import report
-from poresim.exposure.dip import Dip, heads, immersed
+from poresim.exposure.dip import Dip, film_of, heads, immersed
 from poresim.liquid.cup import Cup, Stirred
 from poresim.liquid.liquid import Liquid
 from poresim.liquid.suspension import GRAVITY
@@ -26,6 +26,7 @@ from poresim.solid.network import Network
 from poresim.solid.spec import SolidError, SolidSpec
 
 if TYPE_CHECKING:
+    from poresim.drop.film import Film
     from poresim.uptake.result import Soak
 
 _PARTICLES = 1  # purpose of a random stream; 0 is the geometry's, see solid.build
@@ -125,6 +126,7 @@ def soak_one(number: int, job: Job) -> Done:
             seed=particle_seed(job.seed, job.repeat),
             snapshots=snapshots,
             cores=job.cores,
+            swelling=job.solid.swelling,
             cup=None if job.drop_m3 is not None else job.cup,
             progress=lambda fraction, *_: report(number, (before + fraction) / soaks),
         )
@@ -138,7 +140,7 @@ def soak_one(number: int, job: Job) -> Done:
     if job.drop_m3 is not None:
         repeat = repeat.shaped(set_down(job.drop_m3, job.liquid))
     if job.softening is not None:
-        repeat = _softening(repeat, network, *job.softening)
+        repeat = _softening(repeat, network, density, *job.softening)
     return Done(soak_image(job.run, repeat, job.double_precision), _solid_file(job.run, network))
 
 
@@ -166,8 +168,18 @@ def _offered(network: Network, job: Job) -> dict[str, Any]:
         "face_m2": found.area if math.isfinite(found.area) else None,
         "gravity": tuple(down * job.dip.up),
         "lift_s": job.dip.lifts,
+        "film": _film(network, job, found.area),
         "outside": _faces(network),
     }
+
+
+def _film(network: Network, job: Job, area: float) -> Film | None:
+    """What hangs on the solid when it is lifted out."""
+    from poresim.uptake.begin import carried_viscosity
+
+    assert job.dip is not None
+    law, liquid = carried_viscosity(job.liquid), job.liquid
+    return film_of(network, job.dip, area, law, liquid.surface_tension, liquid.density)
 
 
 def _air(network: Network, job: Job) -> dict[str, Any]:
@@ -195,7 +207,7 @@ def _faces(network: Network) -> NDArray[np.int64]:
     return np.unique(np.concatenate([on for on in network.faces.values() if len(on)]))
 
 
-def _softening(repeat: Repeat, network: Network, walls: Walls, bar: Bar) -> Repeat:
+def _softening(repeat: Repeat, network: Network, density: float, walls: Walls, bar: Bar) -> Repeat:
     """The same with what its walls do, also while the liquid is at rest."""
     from poresim.softening.bar import soften, times_of_waiting
 
@@ -203,7 +215,10 @@ def _softening(repeat: Repeat, network: Network, walls: Walls, bar: Bar) -> Repe
         moved = np.flatnonzero(np.diff(repeat.uptake_kg))
         rest = float(repeat.time_s[moved[-1] + 1]) if len(moved) else float(repeat.time_s[0])
         repeat = repeat.with_times(times_of_waiting(rest, float(repeat.time_s[-1]), walls))
-    course = repeat.filled_at_s, repeat.time_s, repeat.uptake_kg
+    mass = repeat.uptake_kg
+    if len(repeat.film_m3):
+        mass = mass + density * repeat.film_m3
+    course = repeat.filled_at_s, repeat.time_s, mass
     return repeat.softening(soften(network, *course, walls, bar))
 
 

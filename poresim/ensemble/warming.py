@@ -34,6 +34,7 @@ from poresim.solid.build import build_solid
 from poresim.solid.network import Network
 from poresim.solid.sizes import Lognormal
 from poresim.solid.spec import SolidSpec
+from poresim.solid.swelling import Swelling
 from poresim.tube.jit import CACHE_FOLDER
 
 Tell = Callable[[str], None]
@@ -124,6 +125,7 @@ def _work() -> Iterator[tuple[str, Callable[[], None]]]:
             yield f"soaks of a {name} liquid", lambda law=law: _soak_all(law)  # type: ignore[misc]
         yield "a solid that is lifted out", _lifted
         yield "trapped air", _trapped
+        yield "walls that swell", _swollen
         yield "saturated flow", _flows
         yield "curves of a solid", _curves
 
@@ -192,6 +194,16 @@ def _trapped() -> None:
     solid = _block(2, 1.0)
     plain = _liquids(Newtonian(1e-3))[0]
     soak(solid, plain, solid.faces["bottom"], until_s=1e-3, accuracy=0.1, air="trapped")
+
+
+def _swollen() -> None:
+    """Full tubes of a liquid that is not Newtonian, whose tangents are laid anew."""
+    from poresim.uptake.march import soak
+
+    solid = _block(2, 1.0)
+    thin = _liquids(PowerLaw(0.1, 0.5))[0]
+    swells = Swelling(0.2, 1e-3)
+    soak(solid, thin, solid.faces["bottom"], until_s=1e-3, accuracy=0.1, swelling=swells)
 
 
 def _soaks(law: ViscosityLaw) -> Iterator[dict[str, Any]]:

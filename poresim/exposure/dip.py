@@ -15,6 +15,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from poresim.drop.film import Film, film_on
+from poresim.liquid.laws import ViscosityLaw
 from poresim.liquid.suspension import GRAVITY
 from poresim.outcome.faces import AXES, inlet_of, wetted_area
 from poresim.solid.network import Network
@@ -29,6 +31,7 @@ class Dip:
 
     depth : of its lowest corner below the surface, m; None: whole ``faces`` just touch it.
     tilt : rad. held : s, how long each time. times : how often. rest : s between two dips.
+    lift_speed : m/s, at which it is lifted out, with a film on what was below; None: without.
     """
 
     depth: float | None
@@ -37,6 +40,7 @@ class Dip:
     times: int = 1
     rest: float = 60.0
     faces: tuple[str, ...] = ()
+    lift_speed: float | None = None
 
     @property
     def lifts(self) -> tuple[float, ...]:
@@ -99,8 +103,26 @@ def area_below(size: Floats, present: Sequence[str], dip: Dip) -> float:
 def _surface(size: Floats, dip: Dip) -> float:
     """How high the surface stands along ``dip.up`` from the block's corner of no coordinates."""
     assert dip.depth is not None
-    corners = np.array(np.meshgrid(*[[0.0, edge] for edge in size])).reshape(3, -1).T
-    return float((corners @ dip.up).min()) + dip.depth
+    return float((_corners(size) @ dip.up).min()) + dip.depth
+
+
+def _corners(size: Floats) -> Floats:
+    return np.array(np.meshgrid(*[[0.0, edge] for edge in size])).reshape(3, -1).T
+
+
+def film_of(
+    network: Network, dip: Dip, area: float, law: ViscosityLaw, tension: float, density: float
+) -> Film | None:
+    """The film on a block that is lifted out; it runs down all that was below the surface.
+
+    area : m2, of that. law : of the flow of the liquid with its grains; tension : N/m; density :
+    kg/m3. None where no speed is given.
+    """
+    if dip.lift_speed is None or dip.depth is None or network.size is None:
+        return None
+    tops = _corners(network.size) @ dip.up
+    height = min(dip.depth, float(tops.max() - tops.min()))
+    return film_on(law, dip.lift_speed, tension, density, area, height)
 
 
 def heads(below: Floats, density: float) -> Floats:

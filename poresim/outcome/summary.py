@@ -60,6 +60,8 @@ class Course(Protocol):
     @property
     def drop_angle_deg(self) -> Floats: ...
     @property
+    def film_m3(self) -> Floats: ...
+    @property
     def trapped_share(self) -> Floats: ...
     @property
     def free_uptake_kg(self) -> Floats: ...
@@ -90,6 +92,7 @@ class Summary:
     air that leaves at once, and over that.
     lifted_s, lifted_saturation : when the solid was lifted out of the liquid (for the last time),
     and how full it was then; NaN where it stayed.
+    film_m3 : what hung on it as a film then; NaN where no film was asked for.
     reached_after_lift : share of all junctions that the liquid first came to after that.
     endings : ending -> number of repeats.
     volume_balance : the largest over the repeats.
@@ -124,6 +127,7 @@ class Summary:
     air_prevented_share: Spread
     lifted_s: Spread
     lifted_saturation: Spread
+    film_m3: Spread
     reached_after_lift: Spread
     endings: dict[Ending, int]
     volume_balance: float
@@ -208,6 +212,7 @@ def summarise(
             float(value_at(c.time_s, c.saturation, t, holds=True)) if t == t else np.nan
             for c, t in zip(courses, lifted, strict=True)
         ),
+        film_m3=spread(_film(c, t) for c, t in zip(courses, lifted, strict=True)),
         reached_after_lift=spread(
             float(np.mean(c.wetted_at_s > t)) if t == t else np.nan
             for c, t in zip(courses, lifted, strict=True)
@@ -258,6 +263,13 @@ def _lifted(course: Course, lift_s: Sequence[float]) -> float:
     """When the solid was last lifted out, s; NaN where it was not."""
     known = [t for t in lift_s[::2] if t < course.time_s[-1]]
     return known[-1] if known else float("nan")
+
+
+def _film(course: Course, lifted: float) -> float:
+    """What hung on the solid as it was lifted out, m3; NaN where nothing did."""
+    if not (len(course.film_m3) and lifted == lifted):
+        return float("nan")
+    return float(course.film_m3[course.time_s >= lifted].max())
 
 
 def _force(course: Course, when: int) -> float:

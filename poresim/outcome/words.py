@@ -40,6 +40,11 @@ def percent(share: float) -> str:
     return "<0.1 %" if value < 0.1 else f"{value:.1f} %"
 
 
+def volume(value_m3: float) -> str:
+    """A small volume in words, in µL."""
+    return f"{1e9 * value_m3:.3g} µL"
+
+
 def mass(value_kg: float) -> str:
     """A mass in g, mg or µg."""
     if not math.isfinite(value_kg):
@@ -179,6 +184,8 @@ def _lifted(s: Summary) -> str:
     full, end = ranged(s.lifted_saturation, percent), ranged(s.end_saturation, percent)
     text = f"{s.name} has filled {full} of the pores when the solid is lifted out for good after "
     text += seconds(s.lifted_s.median)
+    if s.film_m3.reached:
+        text += f", with a film of {volume(s.film_m3.median)} on it"
     more = s.reached_after_lift.median
     if more > 0:
         text += f"; then what it holds moves on, to a further {percent(more)} of all junctions"

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.liquid.laws import ViscosityLaw
-from poresim.record.layout import AIR, DROP, FAILS, GRAINS, SOAK, SOFT
+from poresim.record.layout import AIR, DROP, FAILS, FILM, GRAINS, SOAK, SOFT
 from poresim.solid.network import Network
 from poresim.uptake.result import BENCH_RATE, Ending, Soak
 
@@ -52,6 +52,8 @@ class Repeat:
     Where the liquid was one drop (else of no length): what is left of it on the face, its contact
     angle, the radius of its base and the height of its apex, drop_m3, drop_angle_deg, drop_base_m
     and drop_height_m (k,).
+
+    Where a film hangs on the solid when it is lifted out (else of no length): film_m3 (k,).
 
     Where air can be trapped (else of no length): the share of the pores that it fills, its pressure
     (absolute) times its volume, and that of what has left as bubbles, J, and the uptake of the
@@ -97,6 +99,7 @@ class Repeat:
     drop_angle_deg: Floats = field(default_factory=lambda: np.zeros(0))
     drop_base_m: Floats = field(default_factory=lambda: np.zeros(0))
     drop_height_m: Floats = field(default_factory=lambda: np.zeros(0))
+    film_m3: Floats = field(default_factory=lambda: np.zeros(0))
     trapped_share: Floats = field(default_factory=lambda: np.zeros(0))
     trapped_pv_J: Floats = field(default_factory=lambda: np.zeros(0))
     bubbled_pv_J: Floats = field(default_factory=lambda: np.zeros(0))
@@ -150,6 +153,7 @@ class Repeat:
             cup_m3=soak.cup_m3,
             captured_in_tube_m3=soak.captured_in_tube_m3,
             drop_m3=soak.drop_m3,
+            film_m3=soak.film_m3,
             trapped_share=soak.trapped_share,
             trapped_pv_J=soak.trapped_pv_j,
             bubbled_pv_J=soak.bubbled_pv_j,
@@ -185,7 +189,9 @@ class Repeat:
             step = (rows[after] - rows[before]) * share.reshape(-1, *[1] * (rows.ndim - 1))
             return np.insert(rows, after, rows[before] + step, axis=0)
 
-        columns = {n: c for n, c in (SOAK | GRAINS | DROP | AIR).items() if c.shape[0] == "t"}
+        columns = {
+            n: c for n, c in (SOAK | GRAINS | DROP | FILM | AIR).items() if c.shape[0] == "t"
+        }
         known: dict[str, Any] = {
             n: more(n) for n in columns if len(getattr(self, n)) == len(self.time_s)
         }

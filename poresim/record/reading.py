@@ -17,6 +17,7 @@ from poresim.record.layout import (
     AIR,
     DROP,
     FAILS,
+    FILM,
     FORMAT,
     GRAINS,
     SHEAR,
@@ -284,6 +285,8 @@ def _repeat(place: _Place, sizes: dict[str, int]) -> Repeat:
         plain |= {n: place.array(n, c, sizes) for n, c in GRAINS.items()}
     if any(n in place.at for n in DROP):
         plain |= {n: place.array(n, c, sizes) for n, c in DROP.items()}
+    if any(n in place.at for n in FILM):
+        plain |= {n: place.array(n, c, sizes) for n, c in FILM.items()}
     if any(n in place.at for n in AIR):
         plain |= {n: place.array(n, c, sizes) for n, c in AIR.items()}
     if any(n in place.at for n in SOFT):

@@ -22,7 +22,18 @@ import numpy as np
 
 from poresim import __version__
 from poresim.record.files import clear_temporary, write_whole
-from poresim.record.layout import AIR, DROP, FAILS, FORMAT, GRAINS, QUANTILES, SHEAR, SOAK, SOFT
+from poresim.record.layout import (
+    AIR,
+    DROP,
+    FAILS,
+    FILM,
+    FORMAT,
+    GRAINS,
+    QUANTILES,
+    SHEAR,
+    SOAK,
+    SOFT,
+)
 from poresim.record.model import GrainsOf, Record, Repeat
 from poresim.solid.files import write_network
 from poresim.solid.network import Network
@@ -205,6 +216,7 @@ def write_soak(group: h5py.Group, repeat: Repeat, double_precision: bool = False
     soft = len(repeat.snap_force_N) > 0
     columns |= SOFT if soft else {}
     columns |= DROP if len(repeat.drop_m3) else {}
+    columns |= FILM if len(repeat.film_m3) else {}
     columns |= AIR if len(repeat.trapped_share) else {}
     for name, column in columns.items():
         dataset = write_packed(

@@ -207,6 +207,7 @@ def build_dip(keys: schema.Dipped) -> Dip:
         times=keys.dips,
         rest=keys.rest_s,
         faces=tuple(keys.faces or ()),
+        lift_speed=None if keys.lift_mm_s is None else keys.lift_mm_s * _MM,
     )
 
 

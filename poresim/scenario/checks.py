@@ -25,6 +25,7 @@ from poresim.solid.files import load_network
 from poresim.solid.fitting import fit
 from poresim.solid.memory import available_bytes, in_words
 from poresim.solid.spec import SolidError, SolidSpec
+from poresim.solid.swelling import Swelling
 
 if TYPE_CHECKING:
     from poresim.scenario.lines import Path as KeyPath
@@ -383,6 +384,31 @@ def softening(reader: Reader, keys: schema.Softening, spec: SolidSpec) -> None:
             "is given, but the block's mass is not known",
             "give solid.dry_density_kg_m3, or leave this out",
         )
+
+
+def swelling(
+    reader: Reader, keys: schema.Swelling, softening: schema.Softening | None
+) -> Swelling | None:
+    """How walls swell; their time of exchange is softening's, or their own."""
+    shared = None if softening is None else softening.wall_s
+    own = keys.wall_s
+    if own is None and shared is None:
+        reader.fault(
+            ("solid", "swelling"),
+            "says no wall_s",
+            "give the time in s in which a wall takes up water, here or in [softening]",
+        )
+        return None
+    if own is not None and shared is not None and own != shared:
+        reader.fault(
+            ("solid", "swelling", "wall_s"),
+            f"got {own:g}, and softening.wall_s is {shared:g}",
+            "walls have one time of exchange: leave this out",
+        )
+        return None
+    exchange = own if own is not None else shared
+    assert exchange is not None
+    return Swelling(keys.narrowing, exchange)
 
 
 def snapshots(

@@ -118,6 +118,10 @@ def _dip(
         reader.fault(("exposure", "depth_mm"), "contradicts faces", right)
     if keys.faces is not None and "tilt_deg" in keys.model_fields_set:
         reader.fault(("exposure", "tilt_deg"), "is given with faces", "it goes with depth_mm")
+    if keys.faces is not None and keys.lift_mm_s is not None:
+        reader.fault(
+            ("exposure", "lift_mm_s"), "is given with faces", "a film needs a depth_mm to run down"
+        )
     if "rest_s" in keys.model_fields_set and keys.dips == 1:
         reader.fault(
             ("exposure", "rest_s"), "is given, but there is one dip", "give dips, or leave it out"

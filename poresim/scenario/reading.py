@@ -6,7 +6,7 @@ import os
 import re
 import tomllib
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -82,6 +82,9 @@ def parse_scenario(text: str, path: Path | None = None) -> Scenario:
     softening = reader.section("softening", schema.Softening, required=False)
     if softening and solid:
         checks.softening(reader, softening, solid)
+    if solid_keys and solid_keys.swelling and solid:
+        swells = checks.swelling(reader, solid_keys.swelling, softening)
+        solid = replace(solid, swelling=swells)
     if run and solid:
         checks.snapshots(reader, run, solid, liquids)
     if run and run.until_s is None and run.until_saturation is None:

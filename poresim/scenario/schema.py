@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, create_mo
 from poresim.liquid import ethanol, sucrose, water
 from poresim.liquid.liquid import MOST_LOG_RATIO
 from poresim.scenario.flow_curve import FLOW_COLUMNS
+from poresim.solid.swelling import MOST_NARROWING
 
 FACES = ("bottom", "top", "left", "right", "front", "back")
 
@@ -236,6 +237,24 @@ class Layer(Keys):
     correlation_um: float | None = _correlation()
 
 
+class Swelling(Keys):
+    """How walls swell into full tubes."""
+
+    narrowing: float = number(
+        "share of its radius that a soaked throat has lost",
+        0.2,
+        ge=0,
+        le=MOST_NARROWING,
+    )
+    wall_s: float | None = number(
+        "time in s in which a wall takes up water (softening.wall_s when left out)",
+        20,
+        None,
+        gt=0,
+        le=1e9,
+    )
+
+
 class Solid(Keys):
     """A block of tubes to be drawn, or a network file."""
 
@@ -273,6 +292,9 @@ class Solid(Keys):
         0.0,
         ge=0,
         le=10,
+    )
+    swelling: Swelling | None = words(
+        "a table such as { narrowing = 0.2, wall_s = 20 }: walls swell as they soak", None
     )
     sides: Literal["open", "sealed", "periodic"] = words(
         "what the sides left, right, front and back are", "open"
@@ -502,6 +524,10 @@ class Dipped(Exposure):
         "how far it is tilted towards its left side in degrees", 30, 0.0, ge=0, le=90
     )
     dip_s: float = number("how long it is held in the liquid in s", 30, 30.0, gt=0, le=1e9)
+    lift_mm_s: float | None = number(
+        "how fast it is lifted out in mm/s: a film hangs on it then (none when left out)",
+        20, None, gt=0, le=1e4,
+    )  # fmt: skip
     dips: int = number("how often it is dipped, a whole number", 2, 1, ge=1, le=100)
     rest_s: float = number("how long it rests between two dips in s", 60, 60.0, gt=0, le=1e9)
 

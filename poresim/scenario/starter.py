@@ -30,6 +30,7 @@ tubes = {{ law = "lognormal", median_radius_um = 30, log_sd = 0.35, waist = 0.15
 # Instead of tubes, layers from the bottom up, one without thickness_mm takes the rest:
 # layers = [{{ tubes = {{...}} }}, {{ thickness_mm = 0.3, tubes = {{...}} }}]
 # correlation_um = 200             # wide and narrow tubes in patches of this size
+# swelling = {{ narrowing = 0.2, wall_s = 20 }}   # walls swell as they soak, throats narrow
 # sides = "open"                   # or "sealed", or "periodic" (what leaves left comes in right)
 
 [[liquids]]
@@ -55,7 +56,8 @@ particles = {{ volume_fraction = 0.01, law = "lognormal", median_diameter_um = 1
 kind = "face"
 faces = ["bottom"]                 # bottom, top, left, right, front, back
 gravity = true                     # along -z
-# kind = "dip" (depth_mm or faces, tilt_deg, dip_s, dips, rest_s) or "drop" (volume_uL), no faces
+# kind = "dip" (depth_mm or faces, tilt_deg, dip_s, lift_mm_s, dips, rest_s), or
+# "drop" (volume_uL), without faces
 
 [run]
 until_s = 4                        # and / or until_saturation = 0.9

@@ -10,6 +10,7 @@ from pathlib import Path
 from poresim.solid.error import SolidError as SolidError
 from poresim.solid.layers import AXES, Layer, Stratum, ends_of
 from poresim.solid.sizes import SizeLaw
+from poresim.solid.swelling import Swelling
 from poresim.solid.waists import WaistLaw, mean_waist
 
 SIDES = ("open", "sealed", "periodic")
@@ -35,10 +36,11 @@ class SolidSpec:
         (as exp(-(d / correlation)^2)); 0: radii are independent. The law of the radii stays.
     body_ratio : radius of a junction's body over that of the widest tube that meets there (at
         its end); see :mod:`poresim.solid.bodies`. 0: junctions hold no volume.
+    swelling : how its walls swell as they soak; None: they do not.
     sides : "open", "sealed" (left, right, front and back take no liquid) or "periodic" (tubes
         leave on one side and come in on the other, in x and y; never in z).
     dry_density : mass of dry solid over block volume, kg/m3, or None.
-    network : file to read instead; then nothing else but dry_density is used.
+    network : file to read instead; then nothing else but dry_density and swelling is used.
     """
 
     size: tuple[float, float, float] | None = None
@@ -56,6 +58,7 @@ class SolidSpec:
     layer_axis: str = "z"
     correlation: float = 0.0
     body_ratio: float = 0.0
+    swelling: Swelling | None = None
 
     def __post_init__(self) -> None:
         if self.network is not None:
