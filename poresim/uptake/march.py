@@ -49,6 +49,7 @@ _LOOSER = (
     "budget", "sweeps",
 )  # fmt: skip
 _SOFT = 1e-8  # of what full tubes couple, where liquid may stand without a meniscus that moves
+_HOLLOW = 0.3  # where a step holds many events: bodies ask for balances so much closer
 _FEW = 2e-3  # of all tubes: so many open, and others wait for what that does, where steps hold many
 _AT_ONCE = 0.01  # times the accuracy and an arrival's wait: a step that only finds pressures
 _EXACT = 0.1  # times the accuracy and what menisci take: what a step may leave owed out of liquid
@@ -101,8 +102,14 @@ class Pace:
             rough=0.1,
         )
         if hollow:
-            few = 0.15 * min(1.0, index) ** 2 * share
-            pace = replace(pace, arrivals=min(few, pace.arrivals))
+            few = (0.075 if many else 0.15) * min(1.0, index) ** 2 * share
+            closely = _HOLLOW if many else 1.0
+            pace = replace(
+                pace,
+                arrivals=min(few, pace.arrivals),
+                owed=closely * pace.owed,
+                solve=closely * pace.solve,
+            )
         if not waisted:
             return pace
         # drives are held in waisted tubes, and what is carried on makes that worse: rough 0
