@@ -644,6 +644,8 @@ AT_A_FACE = 'kind = "face"\nfaces = ["bottom"]\n'
 DIP = 'kind = "dip"\ndip_s = 5\n'
 DROP = 'kind = "drop"\nvolume_uL = 0.1\n'
 PERIODIC = ("= 420", '= 420\nsides = "periodic"')
+SMALL = ("size_mm = [2.0, 2.0, 3.0]", "size_mm = [0.5, 0.5, 0.8]")  # few enough for trapped air
+TRAPPED = AT_A_FACE + 'air = "trapped"\n'
 
 # (the keys of the exposure, other changes, "line: key: the whole fault"): the only one
 EXPOSURE_FAULTS = [
@@ -723,21 +725,21 @@ EXPOSURE_FAULTS = [
         DIP + "depth_mm = 1\nvolume_uL = 3\n",
         (),
         "37: exposure.volume_uL: is not a key of the kind 'dip'; it is one of drop; known keys "
-        "here: kind, gravity, air, cup_mm, held_mm, cup_mL, stirred, faces, depth_mm, tilt_deg, "
-        "dip_s, lift_mm_s, dips, rest_s",
+        "here: kind, gravity, air, vents, cup_mm, held_mm, cup_mL, stirred, faces, depth_mm, "
+        "tilt_deg, dip_s, lift_mm_s, dips, rest_s",
     ),
     (
         DIP + "depth = 1\n",
         (),
         "36: exposure.depth: is not a known key; did you mean depth_mm? (known keys here: kind, "
-        "gravity, air, cup_mm, held_mm, cup_mL, stirred, faces, depth_mm, tilt_deg, dip_s, "
+        "gravity, air, vents, cup_mm, held_mm, cup_mL, stirred, faces, depth_mm, tilt_deg, dip_s, "
         "lift_mm_s, dips, rest_s)",
     ),
     (
         DROP + 'faces = ["top"]\n',
         (),
         "36: exposure.faces: is not a key of the kind 'drop'; it is one of face, dip; known keys "
-        "here: kind, gravity, air, cup_mm, held_mm, cup_mL, stirred, volume_uL, face",
+        "here: kind, gravity, air, vents, cup_mm, held_mm, cup_mL, stirred, volume_uL, face",
     ),
     (DROP + 'face = "bottom"\n', (), "36: exposure.face: got 'bottom', a text; use 'top'"),
     (
@@ -784,6 +786,40 @@ EXPOSURE_FAULTS = [
         "36: exposure.volume_uL: a drop of 0.7 uL of gum broth at 20 degrees is 2.71 mm wide, and "
         "the block's top 2 mm; give 0.27 or less, or make the block wider",
     ),
+    (
+        AT_A_FACE + 'vents = ["top"]\n',
+        (),
+        "36: exposure.vents: is given, but the air is free; free air leaves everywhere: give "
+        'air = "trapped" too, or leave it out',
+    ),
+    (
+        AT_A_FACE + "vents = []\n",  # sealed: not what free air does
+        (),
+        "36: exposure.vents: is given, but the air is free; free air leaves everywhere: give "
+        'air = "trapped" too, or leave it out',
+    ),
+    (
+        TRAPPED + 'vents = ["top", "left", "top"]\n',
+        (SMALL,),
+        "37: exposure.vents[3]: 'top' is named twice; name each face once",
+    ),
+    (
+        TRAPPED + 'vents = ["top", "left"]\n',
+        (SMALL, PERIODIC),
+        "38: exposure.vents[2]: 'left': the sides are periodic; this solid has bottom, top",
+    ),
+    (
+        TRAPPED + 'vents = ["topp"]\n',
+        (SMALL,),
+        "37: exposure.vents[1]: got 'topp', a text; did you mean top? (one of bottom, top, left, "
+        "right, front, back)",
+    ),
+    (
+        TRAPPED + 'vents = "top"\n',
+        (SMALL,),
+        "37: exposure.vents: got 'top', a text; give the faces by which air gets out, from bottom, "
+        "top, left, right, front, back (all of a block when left out, none when empty)",
+    ),
 ]
 
 
@@ -801,6 +837,17 @@ def test_what_the_faults_of_dips_and_drops_start_from_is_without_fault(keys):
     """So that what is found above is due to what was changed."""
     parse_scenario(changed((AT_A_FACE, keys)))
     parse_scenario(changed((AT_A_FACE, keys.replace("tilt_deg = 20\n", "")), PERIODIC))
+
+
+@pytest.mark.parametrize(
+    ("vents", "others"),
+    [
+        ("", (PERIODIC,)), ("vents = []\n", (PERIODIC,)), ('vents = ["top"]\n', (PERIODIC,)),
+        ('vents = ["bottom", "top", "left", "right", "front", "back"]\n', ()),
+    ],
+)  # fmt: skip
+def test_vents_that_a_solid_has_are_without_fault(vents, others):
+    parse_scenario(changed((AT_A_FACE, TRAPPED + vents), SMALL, *others))
 
 
 def test_a_drop_as_wide_as_is_said_fits():
@@ -863,8 +910,13 @@ def test_dips_and_drops_of_a_network_file(tmp_path):
         "32: exposure.depth_mm: is given with a network file; it is for blocks: give faces"
     ]
     assert found(DROP) == ["30: exposure.kind: is a drop on a network file; a drop sits on a block"]
-    text = changed((block, 'network = "net.h5"\n'), (AT_A_FACE, DIP + 'faces = ["bottom"]\n'))
-    parse_scenario(text, tmp_path / "rusk.toml")
+    assert found(TRAPPED + 'vents = ["top"]\n') == [
+        "33: exposure.vents[1]: 'top': the network file has no junctions there; this solid has "
+        "bottom"
+    ]
+    for keys in (DIP + 'faces = ["bottom"]\n', TRAPPED + 'vents = ["bottom"]\n'):
+        text = changed((block, 'network = "net.h5"\n'), (AT_A_FACE, keys))
+        parse_scenario(text, tmp_path / "rusk.toml")
 
 
 @pytest.mark.parametrize(("old", "new", "expected"), FAULTS, ids=[f[2][:40] for f in FAULTS])

@@ -249,6 +249,41 @@ def test_a_sentence_says_so(dunked):
     assert f"{100 * one.air_prevented_share.median:.0f} %" in told
 
 
+def vented(vents, folder):
+    """The record's repeat of a block of one repeat that stands on liquid, with such vents."""
+    text = scenario(
+        ('kind = "dip"\ndepth_mm = 5\ndip_s = 1e-2\nair = "trapped"\n',
+         f'kind = "face"\nfaces = ["bottom"]\nair = "trapped"\n{vents}'),
+        ("spacing_um = 100 }", 'spacing_um = 100 }\nsides = "sealed"'),
+        ("accuracy = 0.1", "accuracy = 0.01"),
+    )  # fmt: skip
+    folder.mkdir()
+    (folder / "vented.toml").write_text(text)
+    with ThreadPoolExecutor(1) as thread:
+        found = ps.run(ps.load_scenario(folder / "vented.toml"), folder / "out", thread)
+    return found.liquids[0].repeats[0], found.solid(0)
+
+
+def test_a_block_fills_where_its_air_gets_out_and_not_where_it_is_sealed(tmp_path):
+    """Sealed, all its air is in one pocket from the start, which no meniscus of it can compress by
+    more than the narrowest tube's suction (Boyle, Young-Laplace); what leaves are bubbles.
+    """
+    open_, solid = vented('vents = ["top"]\n', tmp_path / "top")
+    sealed, _ = vented("vents = []\n", tmp_path / "none")
+    plain, _ = vented("", tmp_path / "all")
+    between = np.isin(solid.ends, solid.faces["bottom"]).all(axis=1)  # cut off at first touch
+    flat = float(solid.tube_volume[between].sum()) / solid.volume
+    assert open_.trapped_share[0] == pytest.approx(flat, rel=1e-9)
+    np.testing.assert_array_equal(open_.filled_at_s, plain.filled_at_s)  # sides are sealed anyway
+    assert sealed.trapped_share[0] == pytest.approx(1, rel=1e-12)
+    whole = sealed.trapped_pv_J + sealed.bubbled_pv_J
+    np.testing.assert_allclose(whole, OUTSIDE * solid.volume, rtol=1e-9)
+    most = 2 * 0.052 * math.cos(math.radians(48)) / solid.radius.min()
+    left = sealed.trapped_pv_J[-1] / (OUTSIDE * solid.volume)  # of the gas
+    assert sealed.trapped_share[-1] >= left * OUTSIDE / (OUTSIDE + most)
+    assert sealed.saturation[-1] < 0.6 * open_.saturation[-1]  # 0.29 and 0.62 were found
+
+
 @pytest.mark.parametrize(
     ("changes", "says"),
     [

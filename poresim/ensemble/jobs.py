@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 import pickle
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -50,8 +51,9 @@ class Job:
 
     run : the key of the run that it belongs to. double_precision : of what the record keeps.
     faces : that touch the liquid; with a ``dip`` that says which parts of them do, and when.
-    cores : that it may use. air : "free" or "trapped". cup : where the liquid stands. softening :
-    None: walls do not soften.
+    cores : that it may use. air : "free" or "trapped". vents : faces by which trapped air gets out;
+    None: all of a block, all junctions but the inlets of a network file. cup : where the liquid
+    stands. softening : None: walls do not soften.
     """
 
     run: str
@@ -74,6 +76,7 @@ class Job:
     dip: Dip | None = None
     drop_m3: float | None = None
     air: str = "free"
+    vents: tuple[str, ...] | None = None
 
 
 class Done(NamedTuple):
@@ -186,6 +189,8 @@ def _air(network: Network, job: Job) -> dict[str, Any]:
     """What becomes of the air, as arguments of a soak. A block's open faces let it out."""
     if job.air == "free":
         return {}
+    if job.vents is not None:
+        return {"air": job.air, "vents": _faces(network, job.vents)}
     if job.solid.network is not None:
         return {"air": job.air}
     return {"air": job.air, "vents": _faces(network)}
@@ -202,9 +207,11 @@ def _refuse_drop(network: Network, inlet: NDArray[np.int64], volume: float, liqu
         raise ValueError(f"exposure.volume_uL: {said}") from None
 
 
-def _faces(network: Network) -> NDArray[np.int64]:
-    """All junctions on faces."""
-    return np.unique(np.concatenate([on for on in network.faces.values() if len(on)]))
+def _faces(network: Network, names: Sequence[str] | None = None) -> NDArray[np.int64]:
+    """All junctions on faces, or on those of these names."""
+    named = network.faces if names is None else names
+    on = [np.asarray(network.faces[name], dtype=np.int64) for name in named]
+    return np.unique(np.concatenate([np.zeros(0, np.int64), *on]))
 
 
 def _softening(repeat: Repeat, network: Network, density: float, walls: Walls, bar: Bar) -> Repeat:

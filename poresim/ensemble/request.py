@@ -152,6 +152,7 @@ def jobs_of(scenario: Scenario, key: str, finished: set[tuple[int, int]]) -> lis
             dip=dip,
             drop_m3=drop,
             air=exposure.air,
+            vents=None if exposure.vents is None else tuple(exposure.vents),
         )
         for n in range(run.repeats)
         for k, liquid in enumerate(scenario.liquids)

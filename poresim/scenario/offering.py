@@ -28,7 +28,14 @@ def exposure(
     liquids: Sequence[LiquidSpec],
 ) -> None:
     """Note all that a scenario's solid, liquids and times make of its exposure."""
-    _faces(reader, getattr(keys, "faces", None) or [], spec)
+    _faces(reader, "faces", getattr(keys, "faces", None) or [], spec)
+    _faces(reader, "vents", keys.vents or [], spec)
+    if keys.air == "free" and keys.vents is not None:
+        reader.fault(
+            ("exposure", "vents"),
+            "is given, but the air is free",
+            'free air leaves everywhere: give air = "trapped" too, or leave it out',
+        )
     if isinstance(keys, schema.Dipped):
         _dip(reader, keys, spec, run)
     if isinstance(keys, schema.Dropped):
@@ -149,10 +156,13 @@ def _dip(
         )
 
 
-def _faces(reader: Reader, faces: Sequence[str], spec: SolidSpec | None) -> None:
+def _faces(reader: Reader, key: str, faces: Sequence[str], spec: SolidSpec | None) -> None:
+    """Note faces named under a key twice, or that the solid does not have."""
+    if not faces:
+        return
     present, why = present_faces(spec)
     for number, face in enumerate(faces):
-        path: KeyPath = ("exposure", "faces", number)
+        path: KeyPath = ("exposure", key, number)
         if face in faces[:number]:
             reader.fault(path, f"{face!r} is named twice", "name each face once")
         elif face not in present:

@@ -487,6 +487,11 @@ class Exposure(Keys):
         "the open faces is compressed until it bubbles out)",
         "free",
     )
+    vents: list[Face] | None = words(
+        f"the faces by which air gets out, from {', '.join(FACES)} (all of a block when left out, "
+        "none when empty)",
+        None, max_length=6,
+    )  # fmt: skip
     cup_mm: float | None = number("depth of the liquid in the cup in mm", 30, None, gt=0, le=1e4)
     held_mm: float | None = number(
         "how far below the liquid's surface the wetted face is held, in mm (half of cup_mm when "
@@ -593,7 +598,6 @@ class Head(Keys):
 LATER_KEYS: dict[str, tuple[str, ...]] = {
     "": ("sweep", "measured", "priors", "explain", "judge", "plan"),
     "solid": ("dry_mass_g",),
-    "exposure": ("vents",),
 }
 #: Values likewise.
 LATER_VALUES: tuple[str, ...] = ()

@@ -58,6 +58,7 @@ faces = ["bottom"]                 # bottom, top, left, right, front, back
 gravity = true                     # along -z
 # kind = "dip" (depth_mm or faces, tilt_deg, dip_s, lift_mm_s, dips, rest_s), or
 # "drop" (volume_uL), without faces
+# air = "trapped" (small blocks) keeps what air is cut off; vents: the faces where it gets out
 
 [run]
 until_s = 4                        # and / or until_saturation = 0.9

@@ -118,7 +118,7 @@ def describe(error: dict[str, Any], path: Path, parent: Any) -> tuple[str, str]:
         made = _pattern(path) in _MADE
         return "is missing", right + ", or made_of = { water_C = 20 }" * made
     choices = _choices(field.annotation) if field else ()
-    if choices and isinstance(given, str):
+    if choices and isinstance(given, str) and kind != "list_type":
         return _choice(given, choices)
     if kind in ("too_short", "too_long") and isinstance(given, list):
         return f"has {len(given)} members", right
