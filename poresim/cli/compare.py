@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from poresim.cli.tables import firmness, notes, offered, sheared, table
+from poresim.cli.tables import absorbed, firmness, notes, offered, sheared, table
 from poresim.cli.terminal import DONE, remark, result_json, say
 
 NAME = "compare"
@@ -67,6 +67,8 @@ def execute(asked: argparse.Namespace) -> int:
         say(notes(found))
         say(f"\n{headline(found)}\n")
         if lines := offered(found):
+            say(lines)
+        if lines := absorbed(found):
             say(lines)
         if lines := sheared(found):
             say(lines)

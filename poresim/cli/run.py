@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 from poresim.cli.cautions import CAUTIONS
 from poresim.cli.forecast import forecast
-from poresim.cli.tables import firmness, notes, offered, sheared, table
+from poresim.cli.tables import absorbed, firmness, notes, offered, sheared, table
 from poresim.cli.terminal import DONE, NOT_FINISHED, bar, heeding, remark, result_json, say
 
 if TYPE_CHECKING:
@@ -164,6 +164,8 @@ def _tell(record: Record, figures: list[Path], as_json: bool) -> None:
     say(notes(found, accuracy))
     say(f"\n{headline(found)}\n")
     if lines := offered(found):
+        say(lines)
+    if lines := absorbed(found):
         say(lines)
     if lines := sheared(found):
         say(lines)

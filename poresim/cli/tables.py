@@ -60,6 +60,13 @@ def sheared(summaries: Sequence[Summary]) -> str:
     return "".join(f"{capital(text)}.\n" for text in shear_told(summaries))
 
 
+def absorbed(summaries: Sequence[Summary]) -> str:
+    """A line a liquid: its absorption coefficient; nothing where no whole face takes it up."""
+    from poresim.outcome.words import absorption_told, capital
+
+    return "".join(f"{capital(text)}.\n" for text in absorption_told(summaries))
+
+
 def firmness(summaries: Sequence[Summary]) -> str:
     """A line a liquid: what is left of the snap force; nothing where walls do not soften."""
     from poresim.outcome.words import capital, firmness_told

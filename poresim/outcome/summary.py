@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol
@@ -9,6 +10,8 @@ from typing import Any, Protocol
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from poresim.absorption.line import Line, line_between
+from poresim.absorption.norms import MM_MIN05, sorptivity_of
 from poresim.outcome.blocking import blocked
 from poresim.outcome.curves import exponent, sorptivity, time_to, value_at
 from poresim.outcome.spread import Spread, spread
@@ -76,6 +79,12 @@ class Summary:
     by itself, when it had taken up all but a millionth of what it took up.
     exponent : of uptake ~ time^b between 10 and 60 % of the final uptake.
     sorptivity : kg/(m2 s^0.5) there; NaN when the wetted area is unknown.
+    A_w_kg_m2_s05, S_mm_min05 : absorption coefficient, and that over the density (sorptivity), of
+    whole faces while the solid is first in the liquid: the slope between the same shares of the
+    uptake until then. NaN where the curve is not straight there, where only a part of a face is
+    wetted, and of a drop.
+    absorption_r, absorption_stray : correlation of that line, straight or not, and how far points
+    lie off it at most, over its rise; NaN where none was looked for.
     blocked_of_all, blocked_of_reached : share of throats closed by grains.
     wall_shear_rate_10_1_s, wall_shear_rate_50_1_s, wall_shear_rate_90_1_s : 1/s, below which 10,
     50 and 90 % of the work (viscous dissipation) were done.
@@ -106,6 +115,10 @@ class Summary:
     end_uptake_kg: Spread
     exponent: Spread
     sorptivity: Spread
+    A_w_kg_m2_s05: Spread
+    S_mm_min05: Spread
+    absorption_r: Spread
+    absorption_stray: Spread
     blocked_of_all: Spread
     blocked_of_reached: Spread
     wall_shear_rate_10_1_s: Spread
@@ -160,15 +173,22 @@ def summarise(
     ends: Sequence[ArrayLike],
     area_m2: Sequence[float],
     lift_s: Sequence[float] = (),
+    density: float = math.nan,
 ) -> Summary:
     """Sum up the repeats of one liquid.
 
     ends : (m, 2) junctions of the tubes, one array a repeat. area_m2 : area of the wetted
     face(s), one a repeat; NaN when not known. lift_s : when the solid was lifted out and put back,
-    in turn; only the times that a soak got beyond count.
+    in turn; only the times that a soak got beyond count. density : of the liquid, kg/m3, where it
+    wets whole faces; NaN: no absorption coefficient is told.
     """
     lifted = [_lifted(course, lift_s) for course in courses]
     fits = [_slopes(course, area) for course, area in zip(courses, area_m2, strict=True)]
+    lines = [
+        _line(course, area, lift_s) if math.isfinite(density) else None
+        for course, area in zip(courses, area_m2, strict=True)
+    ]
+    straight = [line.slope if line and line.is_straight() else math.nan for line in lines]
     closed = [
         blocked(course.blocked_at_s, course.wetted_at_s, e)
         for course, e in zip(courses, ends, strict=True)
@@ -188,6 +208,10 @@ def summarise(
         end_uptake_kg=spread(float(c.uptake_kg[-1]) for c in courses),
         exponent=spread(fit[0] for fit in fits),
         sorptivity=spread(fit[1] for fit in fits),
+        A_w_kg_m2_s05=spread(straight),
+        S_mm_min05=spread(sorptivity_of(a, density) / MM_MIN05 if a == a else a for a in straight),
+        absorption_r=spread(line.r if line else math.nan for line in lines),
+        absorption_stray=spread(line.stray if line else math.nan for line in lines),
         blocked_of_all=spread(b.of_all for b in closed),
         blocked_of_reached=spread(b.of_reached for b in closed),
         wall_shear_rate_10_1_s=spread(float(c.wall_shear_rate_1_s[0]) for c in courses),
@@ -285,6 +309,20 @@ def _slopes(course: Course, area: float) -> tuple[float, float]:
         exponent(course.time_s, course.uptake_kg, *window).slope,
         sorptivity(course.time_s, course.uptake_kg, area, *window).slope,
     )
+
+
+def _line(course: Course, area: float, lift_s: Sequence[float]) -> Line | None:
+    """Uptake per area on the root of time while the solid is first in the liquid, kg/m2.
+
+    None where it cannot be fitted: a drop, an area that is not known, nothing taken up.
+    """
+    if _drops(course) or not math.isfinite(area):
+        return None
+    in_it = course.time_s <= (lift_s[0] if len(lift_s) else math.inf)
+    try:
+        return line_between(course.time_s[in_it], course.uptake_kg[in_it] / area, FIT_FROM, FIT_TO)
+    except ValueError:
+        return None
 
 
 def _spread_dict(value: Spread) -> dict[str, Any]:

@@ -98,6 +98,14 @@ def shear_told(summaries: Sequence[Summary]) -> list[str]:
     return [_shear(s) for s in summaries if math.isfinite(s.wall_shear_rate_50_1_s.median)]
 
 
+def absorption_told(summaries: Sequence[Summary]) -> list[str]:
+    """A sentence a liquid: how fast whole faces take it up, or that this has no one rate.
+
+    Nothing where only a part of a face is wetted, and of a drop.
+    """
+    return [_absorption(s) for s in summaries if s.absorption_r.reached]
+
+
 def firmness_told(summaries: Sequence[Summary]) -> list[str]:
     """A sentence a liquid: what is left of the snap force, and when the block gives way.
 
@@ -138,6 +146,31 @@ def _air(s: Summary) -> str:
     text = f"Trapped air keeps {ranged(s.air_prevented_share, percent)} of what it would take up"
     text += f" otherwise out of the solid with {s.name}, {mass(s.air_prevented_kg.median)}"
     return f"{text}; it fills {ranged(s.air_saturation, percent)} of the pores in the end"
+
+
+def _absorption(s: Summary) -> str:
+    fitted, straight = s.absorption_r, s.A_w_kg_m2_s05.reached
+    text = f"{s.name} against the root of time: "
+    if not straight:
+        off = ranged(s.absorption_stray, percent)
+        return f"{text}not straight, {off} off a line (R {ranged(fitted, _correlation)})"
+    some = "" if straight == s.A_w_kg_m2_s05.repeats else f", straight in {straight} of them"
+    return (
+        f"{text}A_w {_known(s.A_w_kg_m2_s05, 'kg/(m2 s^0.5)')}, "
+        f"S {_known(s.S_mm_min05, 'mm/min^0.5')}, R {ranged(fitted, _correlation)}{some}"
+    )
+
+
+def _known(value: Spread, unit: str) -> str:
+    """Median and range of those repeats that have a value."""
+    known = value._replace(repeats=value.reached)
+    if not math.isfinite(value.median):
+        return f"{value.low:.3g} to {value.high:.3g} {unit}"
+    return ranged(known, lambda number: f"{number:.3g} {unit}")
+
+
+def _correlation(value: float) -> str:
+    return f"{value:.4f}"
 
 
 def _drop(s: Summary) -> str:
@@ -287,6 +320,7 @@ def _round(value: float) -> str:
 
 
 __all__ = [
-    "WHOLE", "air_told", "drop_title", "drop_told", "firmness_told", "headline", "lifted_told",
-    "mass", "percent", "ranged", "seconds", "shear_told", "short", "title", "told_level",
+    "WHOLE", "absorption_told", "air_told", "drop_title", "drop_told", "firmness_told", "headline",
+    "lifted_told", "mass", "percent", "ranged", "seconds", "shear_told", "short", "title",
+    "told_level",
 ]  # fmt: skip

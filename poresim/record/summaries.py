@@ -23,10 +23,12 @@ def summary_of(record: Record, liquid: LiquidRecord, name: str | None = None) ->
     """Of one liquid; ``name`` to call it by instead of its own."""
     numbers = list(liquid.repeats)
     solids = [record.solid(n) for n in numbers]
+    whole_faces = not np.isfinite(record.area_m2)
     return summarise(
         name or liquid.name,
         [liquid.repeats[n] for n in numbers],
         [solid.ends for solid in solids],
         [_area(record, solid) for solid in solids],
         record.lift_s,
+        liquid.density if whole_faces else np.nan,
     )
