@@ -480,7 +480,7 @@ def test_a_power_law_is_told_not_to_be_straight(tmp_path):
     assert oil.absorption_stray.median == pytest.approx(np.abs(off).max() / rise, rel=0.02)
     assert water.A_w_kg_m2_s05.reached == 1
     told = absorbed([oil])
-    assert told == "Oil against the root of time: not straight, 8.5 % off a line (R 0.9954).\n"
+    assert told == "Oil against the root of time: not straight, 8.5 % off a line, R 0.9954.\n"
 
 
 def test_where_some_repeats_are_straight_those_are_told(tmp_path):
@@ -493,5 +493,7 @@ def test_where_some_repeats_are_straight_those_are_told(tmp_path):
     found = summarise("water", [one, one, bent], ends, [area] * 3, density=998)
     assert (found.A_w_kg_m2_s05.reached, found.absorption_r.reached) == (2, 3)
     assert "S 9.86 mm/min^0.5" in absorbed([found]) and "straight in 2 of them" in absorbed([found])
+    wider = summarise("water", [one, one], ends[:2], [area, 1.25 * area], density=998)
+    assert "S 8.87 (7.89 to 9.86) mm/min^0.5, R" in absorbed([wider])
     none = summarise("water", [one], ends[:1], [math.nan], density=998)
     assert absorbed([none]) == "" and none.absorption_r.reached == 0

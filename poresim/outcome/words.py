@@ -153,7 +153,7 @@ def _absorption(s: Summary) -> str:
     text = f"{s.name} against the root of time: "
     if not straight:
         off = ranged(s.absorption_stray, percent)
-        return f"{text}not straight, {off} off a line (R {ranged(fitted, _correlation)})"
+        return f"{text}not straight, {off} off a line, R {ranged(fitted, _correlation)}"
     some = "" if straight == s.A_w_kg_m2_s05.repeats else f", straight in {straight} of them"
     return (
         f"{text}A_w {_known(s.A_w_kg_m2_s05, 'kg/(m2 s^0.5)')}, "
@@ -166,7 +166,7 @@ def _known(value: Spread, unit: str) -> str:
     known = value._replace(repeats=value.reached)
     if not math.isfinite(value.median):
         return f"{value.low:.3g} to {value.high:.3g} {unit}"
-    return ranged(known, lambda number: f"{number:.3g} {unit}")
+    return f"{ranged(known, lambda number: f'{number:.3g}')} {unit}"
 
 
 def _correlation(value: float) -> str:
