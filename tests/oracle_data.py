@@ -1,11 +1,11 @@
 """Reference soaks, worked out once by the oracles and kept in tests/data.
 
-    python tests/oracle_data.py 8 12 random general laws bodies moving heads lifts swelling
+    python tests/oracle_data.py 8 12 random general laws bodies moving heads lifts swelling drops
 
 writes lattice_8.npz and lattice_12.npz (about 1 and 20 minutes), random.npz (30 random graphs,
 about 5 minutes), general.npz (other laws, waists, gravity ..., about 20 minutes), laws.npz (every
 flow law and waists on larger graphs, about an hour), bodies.npz (a minute), moving.npz (five
-minutes), heads.npz (a minute), lifts.npz (two minutes) and swelling.npz (a minute);
+minutes), heads.npz (a minute), lifts.npz (two minutes), swelling.npz (a minute) and drops.npz (six);
 ``general/grains`` does that one case and keeps what else is in the file (a grain case takes two or
 three minutes). The tests recompute
 the small ones, and all of them when the slow tests are asked for.
@@ -22,6 +22,7 @@ from pathlib import Path
 import numpy as np
 import oracle
 import oracle_march
+import oracle_sitting
 from oracle_graphs import (
     body_cases,
     general_cases,
@@ -31,6 +32,7 @@ from oracle_graphs import (
     march_arguments,
     moving_cases,
     random_graph,
+    sitting_cases,
     swelling_cases,
 )
 
@@ -121,10 +123,23 @@ def lift_reference(case, **more):
     return np.array([s.time for s in states]), *kept, x, found.filled_at, found.wetted_at, opened_at
 
 
+def sitting_reference(case, **more):
+    """Oracle of drops on a case: states at its times ``at``, k of them.
+
+    left (k,): of the drop, m3.
+    """
+    g = case.graph
+    args = g.points, g.ends, g.radius, g.length, g.inlet, case.fluid, case.drop, case.at
+    found = oracle_sitting.soak(*args, case.drops, case.gravity, **more)
+    kept = [np.array([getattr(s, n) for s in found.states]) for n in DROPS[:4]]
+    return *kept, found.filled_at, found.wetted_at
+
+
 RANDOM = ("filled_at", "wetted_at", "time_at")
 GENERAL = ("filled_at", "wetted_at", "blocked_at", "time_at", "final")
 GRAINS = (*GENERAL, "captured", "suspended", "caked")
 LIFTS = ("time", "full", "volume", "pressure", "dry", "x", "filled_at", "wetted_at", "opened_at")
+DROPS = ("time", "volume", "left", "dry", "filled_at", "wetted_at")
 #: Files of cases of the general oracle.
 SETS = {
     "general": general_cases,
@@ -134,18 +149,21 @@ SETS = {
     "heads": head_cases,
     "lifts": lift_cases,
     "swelling": swelling_cases,
+    "drops": sitting_cases,
 }
 
 
 def names_of(case):
     """What ``row_of`` gives."""
-    if case.lift:
-        return LIFTS
+    if case.lift or case.drop:
+        return LIFTS if case.lift else DROPS
     return GENERAL if case.grains is None else GRAINS
 
 
 def row_of(case, **more):
     """What is stored of a case, as ``names_of`` names it."""
+    if case.drop:
+        return sitting_reference(case, **more)
     return (lift_reference if case.lift else general_reference)(case, **more)
 
 

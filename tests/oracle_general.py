@@ -337,6 +337,10 @@ class Network:
         fx = (f - speed(x - dx)[0]) / dx
         return f.reshape(shape), fx.reshape(shape), fp.reshape(shape)
 
+    def at_stages(self, pressure, stages):
+        """(stages, n) pressures to begin with; those that are given stay."""
+        return np.array([pressure] * stages)
+
     # ---- one collocation step ---------------------------------------------------------------
 
     def step(self, h, pressure, stages=3):
@@ -355,7 +359,7 @@ class Network:
         grown = x0**p + p * x0 ** (p - 1) * flow0 / tubes.area(j, x0) * h * c[:, None]
         x = np.where((x > x0) & self.inlet[self.node[j]], np.maximum(grown, 0) ** (1 / p), x)
         x = np.clip(x, 0.2 * x0, top)
-        stage = np.array([pressure] * stages)  # a filling body's pressure stays
+        stage = self.at_stages(pressure, stages)  # a filling body's pressure stays
         volume0 = tubes.volume(j, x0)
         for count in range(30):
             f, fx, fp = self._speeds(j, x, stage[:, self.node[j]], shares)
@@ -400,5 +404,6 @@ class Network:
             if not np.isfinite(x).all():
                 raise Failed("nan")
             if small.all() and count:
+                self.stage_x = x
                 return x[-1], stage, np.array([one[2] for one in systems]), a[-1]
         raise Failed("step")

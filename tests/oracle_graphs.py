@@ -92,6 +92,8 @@ class Case:
     exposed: tuple | None = None  # junctions on the outside; None: the inlets
     swelling: tuple | None = None  # share of its radius that a full tube loses, in what time, s
     at: tuple = ()  # times from the first lift on of which states are kept, s
+    drop: float = 0.0  # m3 of a drop that is all the liquid there is; then ``at`` from 0 s on
+    drops: tuple = ()  # times of further ones, s
 
 
 def general_cases():
@@ -282,6 +284,40 @@ def lift_cases():
     return cases
 
 
+def sitting_cases():
+    """name -> Case: drops on the lowest junctions of a graph are all the liquid there is."""
+    wide = dict(median=150e-6, spacing=2.5e-3, log_sd=0.4)
+    high = dict(median=150e-6, spacing=20e-3, log_sd=0.4)
+    down, up = (0.0, 0.0, -9.80665), (0.0, 0.0, 9.80665)
+    pinned, slides = replace(THIN, receding=0.0), replace(THIN, receding=20.0)
+    rows = {  # graph, inlets, drop over the room in the tubes, liquid, seconds, more
+        "sit_one": (random_graph(4, 16), 1, 0.5, pinned, (1e-4, 0.03), {}),
+        "sit_pinned": (random_graph(10, 24), 12, 0.5, pinned, (1e-4, 0.03), {}),
+        "sit_slides": (random_graph(3, 24), 12, 0.34, slides, (1e-5, 0.03), {}),
+        "sit_slides_at_once": (random_graph(16, 24), 12, 0.4, THIN, (1e-5, 0.03), {}),
+        "sit_full": (random_graph(4, 14), 1, 1.5, slides, (1e-4, 0.1), {}),
+        "sit_rests": (
+            random_graph(12, 14, **high), 1, 0.8, slides, (0.1, 400.0), {"gravity": down}
+        ),
+        "sit_gravity": (
+            random_graph(12, 24, **wide), 12, 0.65, slides, (1e-3, 0.3), {"gravity": up}
+        ),
+    }  # fmt: skip
+    several = {
+        "sit_twice": (random_graph(3, 24), 12, 0.34, slides, (1e-5, 0.03), {"drops": (2e-3,)}),
+        "sit_again": (
+            random_graph(10, 24), 12, 0.25, pinned, (1e-4, 0.03), {"drops": (0.01, 0.0102)}
+        ),
+    }  # fmt: skip
+    cases = {}
+    for name, (graph, inlets, share, fluid, (first, last), more) in (rows | several).items():
+        graph = replace(graph, inlet=np.sort(np.argsort(graph.points[:, 2])[:inlets]))
+        at = tuple(float(t) for t in np.geomspace(first, last, 16))
+        drop = share * float(graph.volume.sum())
+        cases[name] = Case(graph, fluid, at=at, until=at[-1], drop=drop, **more)
+    return cases
+
+
 def _bodies(graph, low, high, without):
     """(n,) m3: balls low to high times as wide as the widest tube; a share ``without`` has none."""
     rng = np.random.default_rng(len(graph.ends))
@@ -356,4 +392,8 @@ def soak_arguments(case):
     }
     if case.lift:
         more |= {"lift_s": case.lift, "outside": case.exposed}
+    if case.drop:
+        more |= {"drop_m3": case.drop}
+    if case.drops:
+        more |= {"drops_s": case.drops}
     return solid, liquid, g.inlet, more

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from oracle_data import (
     DATA,
+    DROPS,
     GENERAL,
     GRAINS,
     GRAPHS,
@@ -17,6 +18,7 @@ from oracle_data import (
     names_of,
     random_reference,
     reference,
+    sitting_reference,
 )
 from oracle_graphs import random_graph
 
@@ -52,7 +54,8 @@ def test_all_stored_random_graphs(seed):
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
-    ("file", "name"), [(f, n) for f, cases in SETS.items() if f != "lifts" for n in cases()]
+    ("file", "name"),
+    [(f, n) for f, cases in SETS.items() if f not in ("lifts", "drops") for n in cases()],
 )
 def test_stored_general_cases_do_not_depend_on_the_tolerance(file, name):
     """Recomputed ten times more loosely and with another start: the same to 2e-6.
@@ -95,6 +98,21 @@ def test_stored_lifts_do_not_depend_on_the_tolerance(name):
     assert off.max() < 4e-6
     scale = 2 * case.fluid.gamma / case.graph.radius.min()
     np.testing.assert_allclose(found["pressure"], known["pressure"], rtol=0, atol=2e-6 * scale)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", SETS["drops"]())
+def test_stored_drops_do_not_depend_on_the_tolerance(name):
+    """A hundred times more loosely, another start: volumes to 4e-6 of a tube, times to 1e-5."""
+    case, data = SETS["drops"]()[name], stored("drops")
+    found = dict(zip(DROPS, sitting_reference(case, tolerance=1e-6, start=3e-7), strict=True))
+    known = {key: data[f"{name}/{key}"] for key in DROPS}
+    for key in ("time", "dry"):
+        np.testing.assert_array_equal(found[key], known[key], err_msg=key)
+    for key in ("filled_at", "wetted_at"):
+        np.testing.assert_allclose(found[key], known[key], rtol=1e-5, err_msg=key)
+    assert (np.abs(found["volume"] - known["volume"]) / case.graph.volume).max() < 4e-6
+    np.testing.assert_allclose(found["left"], known["left"], rtol=0, atol=1e-6 * case.drop)
 
 
 @pytest.mark.slow
