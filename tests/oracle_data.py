@@ -5,10 +5,11 @@
 writes lattice_8.npz and lattice_12.npz (about 1 and 20 minutes), random.npz (30 random graphs,
 about 5 minutes), general.npz (other laws, waists, gravity ..., about 20 minutes), laws.npz (every
 flow law and waists on larger graphs, about an hour), bodies.npz (a minute), moving.npz (five
-minutes), heads.npz (a minute), lifts.npz (two minutes), swelling.npz (a minute) and drops.npz (six);
+minutes), heads.npz (a minute), lifts.npz (two minutes), swelling.npz (a minute) and drops.npz
+(six minutes);
 ``general/grains`` does that one case and keeps what else is in the file (a grain case takes two or
-three minutes). The tests recompute
-the small ones, and all of them when the slow tests are asked for.
+three minutes). The tests recompute the small ones, and all of them when the slow tests are asked
+for.
 Invented solid: spacing 100 um, lognormal radii (median 15 um, log-sd 0.5), fed through the face
 z = 0; invented liquid: 0.052 N/m, 48 degrees, 1.2 mPa s.
 """

@@ -304,6 +304,7 @@ def march(
     threads = asked.cores if state.halved else 1
     course.sitting = sitting
     if sitting is not None:
+        sitting.lands = one_by_one
         sitting.foresee(state, sitting.drop.volume, 0.0, 0.0)
     stepper = Stepper.of(
         state, control, one_by_one, threads, course.shear.look, course.supply.offer
@@ -323,6 +324,9 @@ def march(
                 pace = pace_of(True)
                 _many_at_once(state, control, pace, accuracy, waisted)
                 stepper, course.bends = replace(stepper, one_by_one=False), False
+        if sitting is not None and not sitting.spent and sitting.leave_behind(state, course.left()):
+            _bare(control, pace, accuracy)
+            course.last_event = course.time
         until = _next_time(stepper.arrival_waits(course.air is not None), course, pace)
         if until is None:
             course.rest()
@@ -330,8 +334,7 @@ def march(
         if sitting is not None and not sitting.spent:
             step = until - course.time
             if sitting.foresee(state, course.left(), course.rate(), step):
-                _let_go(control, accuracy)
-                control["solve_share"] = min(pace.solve, _EXACT * accuracy)
+                _bare(control, pace, accuracy)
         fresh = course.last_event == course.time
         if course.swollen is not None:
             still = course.air is not None
@@ -372,6 +375,12 @@ def _let_go(control: Any, accuracy: float) -> None:
     """From now on there may be liquid that no reservoir is joined to: its books close by itself."""
     control["close_intake"] = _EXACT * accuracy
     control["soft"] = _SOFT
+
+
+def _bare(control: Any, pace: Pace, accuracy: float) -> None:
+    """A drop's base has left a junction."""
+    _let_go(control, accuracy)
+    control["solve_share"] = min(pace.solve, _EXACT * accuracy)
 
 
 def _turn(state: State, course: Course, control: Any) -> None:

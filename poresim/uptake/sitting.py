@@ -3,12 +3,16 @@
 The drop is at rest at every moment (:mod:`poresim.drop.base`): all its base is at one pressure.
 Over a step both the pressure and the base are those of half-way through it, as far as the last step
 lets that be seen; the little that a step draws keeps that right to second order. Junctions that the
-base has left are junctions like others; air enters there once the drop is spent.
+base has left are junctions like others; air enters there once the drop is spent. The nearest to its
+middle stays covered to the end.
+
+Where steps end on events, they end where the base leaves a junction, too.
 """
 
 from __future__ import annotations
 
 import math
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +27,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 _DRAWN = 0.2  # of what is left of it, at accuracy 1e-2: so much may go in one step, at most
+_NEAR = 1e-3  # times the accuracy, of the drop: so near to where it leaves a junction it has left
 _AHEAD = 0.5  # of what is left: no more is foreseen to be gone half-way through a step
 LEAST = 1e-7  # of the drop: what may be left when it counts as gone
 
@@ -35,9 +40,12 @@ class Sitting:
         self.drop = drop
         self.spent = False
         self._away = away
+        self._covered = np.ones(len(away), dtype=np.bool_)
         self._pull = float(np.linalg.norm(asked.gravity))
         self._share = _DRAWN * min(1.0, math.sqrt(asked.accuracy / 1e-2))
         self._least = LEAST * drop.volume
+        self._near = _NEAR * asked.accuracy * drop.volume
+        self.lands = False  # steps end where the base leaves a junction
 
     @property
     def most_pressure(self) -> float:
@@ -47,22 +55,43 @@ class Sitting:
 
     def longest(self, left: float, rate: float) -> float:
         """How long a step may be, s, with that much left and drawn at that rate, m3/s."""
-        return self._share * left / rate if rate > 0.0 else math.inf
+        if rate <= 0.0:
+            return math.inf
+        most = self._share * left
+        if self.lands:
+            edges = self._edges[self._covered]
+            below = edges[edges < left - self._near]
+            most = min(most, left - float(below.max(initial=-math.inf)))
+        return most / rate
+
+    @cached_property
+    def _edges(self) -> Floats:
+        """What is left when the base leaves junctions, m3."""
+        share = self._away / self.drop.first_base_radius
+        return np.asarray(self.drop.sliding_volume * share**3)
+
+    def leave_behind(self, state: State, left: float) -> bool:
+        """Whether the base leaves inlets, with that much left, where steps end on that."""
+        return self.lands and self._uncover(state, left - self._near)
+
+    def _uncover(self, state: State, left: float) -> bool:
+        covered = self._covered
+        bare = covered & (self._away > float(self.drop.base_radius(max(left, self._least))))
+        if bare[covered].all():
+            bare[np.argmin(np.where(covered, self._away, np.inf))] = False
+        if bare.any():
+            lift_out(state, np.flatnonzero(bare))
+            self._covered = covered & ~bare
+        return bool(bare.any())
 
     def foresee(self, state: State, left: float, rate: float, step: float) -> bool:
         """Make ready for a step of that length: whether the base leaves an inlet."""
         gone = min(max(0.5 * rate * step, 0.0), _AHEAD * left)
         remaining = max(left - gone, self._least)
-        junctions, k = state.junctions, state.inlets
-        covered = junctions["inlet"][:k] == 1
-        bare = covered & (self._away > float(self.drop.base_radius(remaining)))
-        if bare[covered].all():
-            bare[np.argmin(np.where(covered, self._away, np.inf))] = False
-        if bare.any():
-            lift_out(state, np.flatnonzero(bare))
-        still = covered & ~bare
-        junctions["pressure"][:k][still] = self.drop.base_pressure(remaining, self._pull)
-        return bool(bare.any())
+        bare = not self.lands and self._uncover(state, remaining)
+        under = np.flatnonzero(self._covered)
+        state.junctions["pressure"][under] = self.drop.base_pressure(remaining, self._pull)
+        return bare
 
     def gone(self, left: float) -> bool:
         """Whether nothing is left but what the accuracy does not see."""
