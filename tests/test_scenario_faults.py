@@ -739,7 +739,26 @@ EXPOSURE_FAULTS = [
         DROP + 'faces = ["top"]\n',
         (),
         "36: exposure.faces: is not a key of the kind 'drop'; it is one of face, dip; known keys "
-        "here: kind, gravity, air, vents, cup_mm, held_mm, cup_mL, stirred, volume_uL, face",
+        "here: kind, gravity, air, vents, cup_mm, held_mm, cup_mL, stirred, volume_uL, drops, "
+        "every_s, face",
+    ),
+    (
+        DROP + "drops = 3\n",
+        (),
+        "33: exposure.every_s: is missing, and there are 3 drops; give the time from one drop to "
+        "the next in s, such as 60",
+    ),
+    (
+        DROP + "every_s = 60\n",
+        (),
+        "36: exposure.every_s: is given, but there is one drop; give drops, how many, or leave it "
+        "out",
+    ),
+    (
+        DROP + "drops = 101\nevery_s = 1e-3\n",
+        (),
+        "36: exposure.drops: got 101; give how many drops, a whole number, from 1 up to 100, such "
+        "as 3",
     ),
     (DROP + 'face = "bottom"\n', (), "36: exposure.face: got 'bottom', a text; use 'top'"),
     (
@@ -821,6 +840,19 @@ EXPOSURE_FAULTS = [
         "top, left, right, front, back (all of a block when left out, none when empty)",
     ),
 ]
+
+
+def test_drops_that_come_too_late_and_those_with_grains_are_told():
+    grains = (
+        "rusk.toml, line 26: liquids[3].particles: are given, but there are 3 drops; set down one "
+        "drop, or leave them out: grains are followed in the first drop only"
+    )
+    late = (
+        "rusk.toml, line 37: exposure.every_s: got 15: drop 3 comes at 30 s, and the run ends at "
+        "30 s; let the drops come sooner, or the run last longer"
+    )
+    assert faults_of(changed((AT_A_FACE, DROP + "drops = 3\nevery_s = 5\n"))) == [grains]
+    assert faults_of(changed((AT_A_FACE, DROP + "drops = 3\nevery_s = 15\n"))) == [grains, late]
 
 
 @pytest.mark.parametrize(("keys", "others", "expected"), EXPOSURE_FAULTS)

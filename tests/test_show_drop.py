@@ -53,7 +53,13 @@ def dropped(repeat, advancing, receding, scale, floor, ending):
     made = replace(
         repeat, time_s=time, front_m=front, drop_m3=VOLUME * share, ending=ending, **columns
     )
-    return made.shaped(drop)
+    left = made.drop_m3
+    return replace(
+        made,
+        drop_angle_deg=drop.angle_deg(left),
+        drop_base_m=drop.base_radius(left),
+        drop_height_m=drop.height(left),
+    )
 
 
 @pytest.fixture(scope="module")

@@ -75,6 +75,7 @@ class Job:
     softening: tuple[Walls, Bar] | None = None
     dip: Dip | None = None
     drop_m3: float | None = None
+    drops_s: tuple[float, ...] = ()
     air: str = "free"
     vents: tuple[str, ...] | None = None
 
@@ -106,7 +107,6 @@ def soak_one(number: int, job: Job) -> Done:
     from poresim.record.writing import soak_image
     from poresim.uptake.begin import carried_viscosity
     from poresim.uptake.march import soak
-    from poresim.uptake.sitting import set_down
 
     try:
         network = _solid(job)
@@ -140,8 +140,6 @@ def soak_one(number: int, job: Job) -> Done:
     if job.air == "trapped":
         free = one({}, (), 1)
         repeat = repeat.without_air(free.time_s, free.uptake_m3 * density)
-    if job.drop_m3 is not None:
-        repeat = repeat.shaped(set_down(job.drop_m3, job.liquid))
     if job.softening is not None:
         repeat = _softening(repeat, network, density, *job.softening)
     return Done(soak_image(job.run, repeat, job.double_precision), _solid_file(job.run, network))
@@ -162,6 +160,7 @@ def _offered(network: Network, job: Job) -> dict[str, Any]:
             "face_m2": known,
             "gravity": (0.0, 0.0, down),
             "drop_m3": job.drop_m3,
+            "drops_s": job.drops_s,
             "outside": None if job.drop_m3 is None else _faces(network),
         }
     found = immersed(network, job.dip)

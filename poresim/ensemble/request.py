@@ -129,7 +129,10 @@ def jobs_of(scenario: Scenario, key: str, finished: set[tuple[int, int]]) -> lis
     times = snapshot_times(run.until_s, run.snapshots, () if dip is None else dip.lifts)
     soft = scenario.softening
     bar = None if soft is None else build_softening(soft, scenario.solid)
-    drop = exposure.volume_uL * 1e-9 if isinstance(exposure, schema.Dropped) else None
+    drop: float | None = None
+    further: tuple[float, ...] = ()
+    if isinstance(exposure, schema.Dropped):
+        drop, further = exposure.volume_uL * 1e-9, drop_times(exposure)
     faces = faces_of(scenario)
     return [
         Job(
@@ -151,6 +154,7 @@ def jobs_of(scenario: Scenario, key: str, finished: set[tuple[int, int]]) -> lis
             softening=bar,
             dip=dip,
             drop_m3=drop,
+            drops_s=further,
             air=exposure.air,
             vents=None if exposure.vents is None else tuple(exposure.vents),
         )
@@ -158,6 +162,12 @@ def jobs_of(scenario: Scenario, key: str, finished: set[tuple[int, int]]) -> lis
         for k, liquid in enumerate(scenario.liquids)
         if (k, n) not in finished
     ]
+
+
+def drop_times(exposure: schema.Dropped) -> tuple[float, ...]:
+    """When drops after the first are set down, s."""
+    every = exposure.every_s or 0.0
+    return tuple(every * k for k in range(1, exposure.drops))
 
 
 def fit_in_memory(scenario: Scenario) -> int:

@@ -61,6 +61,8 @@ class Course(Protocol):
     @property
     def drop_m3(self) -> Floats: ...
     @property
+    def dispensed_m3(self) -> Floats: ...
+    @property
     def drop_angle_deg(self) -> Floats: ...
     @property
     def film_m3(self) -> Floats: ...
@@ -95,7 +97,9 @@ class Summary:
     fails_at_s : when it no longer carries its overhang; never, too, where none is given.
     drop_angle_deg, drop_left_share : of a drop set down on a face: its contact angle at first, and
     what is left of it there in the end; NaN where the liquid is no drop.
-    drop_half_s, drop_gone_s : when half of it was drawn in, and all but a millionth.
+    drop_half_s, drop_gone_s : when half of it was drawn in, and all but a millionth. Where several
+    were set down, of what lay there with the last of them; drop_count : how many there were, and
+    what is left counts as a share of them all.
     air_saturation : share of the pores that trapped air fills in the end; NaN where air is free.
     air_prevented_kg, air_prevented_share : by how much less was taken up than in the same soak with
     air that leaves at once, and over that.
@@ -131,6 +135,7 @@ class Summary:
     dry_snap_force_N: Spread
     end_snap_force_N: Spread
     fails_at_s: Spread
+    drop_count: Spread
     drop_angle_deg: Spread
     drop_left_share: Spread
     drop_half_s: Spread
@@ -224,8 +229,9 @@ def summarise(
         dry_snap_force_N=spread(_force(c, 0) for c in courses),
         end_snap_force_N=spread(_force(c, -1) for c in courses),
         fails_at_s=spread(c.fails_at_s for c in courses),
+        drop_count=spread(_drop_count(c) for c in courses),
         drop_angle_deg=spread(float(c.drop_angle_deg[0]) if _drops(c) else np.nan for c in courses),
-        drop_left_share=spread(float(_left(c)[-1]) if _drops(c) else np.nan for c in courses),
+        drop_left_share=spread(_left_share(c) for c in courses),
         drop_half_s=spread(_drawn(c, 0.5) for c in courses),
         drop_gone_s=spread(_drawn(c, 1.0 - GONE) for c in courses),
         air_saturation=spread(_air_share(c) for c in courses),
@@ -273,14 +279,35 @@ def _air_share(course: Course) -> float:
     return float(course.trapped_share[-1])
 
 
-def _left(course: Course) -> Floats:
-    """(k,) share of the drop that is left on the face."""
-    return np.asarray(course.drop_m3 / course.drop_m3[0], dtype=np.float64)
+def last_drop(dispensed: Floats) -> int:
+    """The row from which on the last of several drops lies there; 0 of one drop."""
+    rows = np.flatnonzero(np.diff(dispensed))
+    return int(rows[-1]) + 1 if len(rows) else 0
+
+
+def _drop_count(course: Course) -> float:
+    """How many drops were set down; NaN where the liquid is none."""
+    if not _drops(course):
+        return float("nan")
+    given = course.dispensed_m3
+    return float(round(given[-1] / given[0])) if len(given) else 1.0
+
+
+def _left_share(course: Course) -> float:
+    """What is left on the face in the end, over all that was set down; NaN likewise."""
+    if not _drops(course):
+        return float("nan")
+    given = course.dispensed_m3 if len(course.dispensed_m3) else course.drop_m3[:1]
+    return float(course.drop_m3[-1] / given[-1])
 
 
 def _drawn(course: Course, share: float) -> float:
-    """When that share of a drop had been drawn in, s; NaN = never."""
-    return time_to(course.time_s, 1.0 - _left(course), share) if _drops(course) else float("nan")
+    """When that share of the last drop had been drawn in, s; NaN = never."""
+    if not _drops(course):
+        return float("nan")
+    row = last_drop(course.dispensed_m3)
+    left = course.drop_m3[row:]
+    return time_to(course.time_s[row:], 1.0 - left / left[0], share)
 
 
 def _lifted(course: Course, lift_s: Sequence[float]) -> float:

@@ -176,14 +176,15 @@ def _correlation(value: float) -> str:
 def _drop(s: Summary) -> str:
     half, gone, left = s.drop_half_s, s.drop_gone_s, s.drop_left_share
     if gone.reached and math.isfinite(gone.median):
+        last = f": the last of {_count(s)} drops" if _count(s) > 1 else ""
         return (
-            f"{s.name} is half gone after {ranged(half, seconds)}"
+            f"{s.name}{last} is half gone after {ranged(half, seconds)}"
             f" and gone after {ranged(gone, seconds)}"
         )
     text = _drop_fate(s, s.name)
     if left.repeats > 1 and percent(left.low) != percent(left.high):
         text += f" ({percent(left.low)} to {percent(left.high)} over the solids)"
-    if half.reached:
+    if half.reached and _count(s) == 1:
         text += f"; half is gone after {ranged(half, seconds)}"
     if left.median == 1.0:
         text += "; nothing of it sinks in"
@@ -194,18 +195,30 @@ def _drop(s: Summary) -> str:
     if s.blocked_of_reached.median > 0:
         text += f"; grains have closed {percent(s.blocked_of_reached.median)} of the throats that"
         text += " it came to"
+    if Ending.OUTGROWN in s.endings:
+        return f"{text}; {Ending.OUTGROWN.value}"
     return f"{text}; it is at rest" if s.at_rest else f"{text}; it is not at rest yet"
 
 
 def _drop_fate(s: Summary, name: str) -> str:
     left, gone = s.drop_left_share.median, s.drop_gone_s
+    count = _count(s)
     if math.isfinite(gone.median):
+        if count > 1:
+            return f"{name}: all {count} drops are gone after {seconds(gone.median)}"
         return f"{name} is gone after {seconds(gone.median)}"
     if left >= WHOLE:
         return f"{name} stays on top"
     if s.at_rest:
-        return f"{name} stays on top with {percent(left)} of the drop"
-    return f"{name} still has {percent(left)} on top after {seconds(s.end_s.median)}"
+        whole = "drop" if count == 1 else f"{count} drops"
+        return f"{name} stays on top with {percent(left)} of the {whole}"
+    of = "" if count == 1 else f" of {count} drops"
+    return f"{name} still has {percent(left)}{of} on top after {seconds(s.end_s.median)}"
+
+
+def _count(s: Summary) -> int:
+    """How many drops were set down, in the median."""
+    return max(round(s.drop_count.median), 1) if math.isfinite(s.drop_count.median) else 1
 
 
 def _gone_at(s: Summary) -> float:

@@ -7,8 +7,8 @@
                             where it is lifted out
     /liquids/<k>/           name, density_kg_m3; log_length_ratio, where angles depend on the speed;
                             what GrainsOf names
-    /liquids/<k>/repeats/<n>/   the datasets of SOAK, GRAINS, DROP, FILM, AIR and SOFT; steps,
-                            solves, ending, ...; what SHEAR names, as attributes (absent in
+    /liquids/<k>/repeats/<n>/   the datasets of SOAK, GRAINS, DROP, DROPS, FILM, AIR and SOFT;
+                            steps, solves, ending, ...; what SHEAR names, as attributes (absent in
                             older records)
     /solids/<n>/            a network, as poresim.solid.files writes it
 """
@@ -94,6 +94,9 @@ DROP = {
     "drop_base_m": Column("m", "radius of its base", ("t",)),
     "drop_height_m": Column("m", "height of its apex", ("t",)),
 }
+
+#: And of several drops set down one after another.
+DROPS = {"dispensed_m3": Column("m3", "what has been set down on the face so far", ("t",))}
 
 #: Where the solid is lifted out with a film on it.
 FILM = {"film_m3": Column("m3", "what hangs outside on the solid, out of the liquid", ("t",))}

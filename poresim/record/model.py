@@ -12,12 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.liquid.laws import ViscosityLaw
-from poresim.record.layout import AIR, DROP, FAILS, FILM, GRAINS, SOAK, SOFT
+from poresim.record.layout import AIR, DROP, DROPS, FAILS, FILM, GRAINS, SOAK, SOFT
 from poresim.solid.network import Network
 from poresim.uptake.result import BENCH_RATE, Ending, Soak
 
 if TYPE_CHECKING:
-    from poresim.drop.base import Drop
     from poresim.softening.bar import Softened
 
 Floats = NDArray[np.float64]
@@ -49,9 +48,10 @@ class Repeat:
     class_diameter_m (c,) m, carried_in_m3, suspended_m3, captured_m3, left_m3, cake_m3, cup_m3 and
     offered_share (k, c), cake_thickness_m and front_fraction (k,), captured_in_tube_m3 (m, c).
 
-    Where the liquid was one drop (else of no length): what is left of it on the face, its contact
-    angle, the radius of its base and the height of its apex, drop_m3, drop_angle_deg, drop_base_m
-    and drop_height_m (k,).
+    Where the liquid was one drop, or several of one volume after another (else of no length): what
+    is left on the face, its contact angle, the radius of its base and the height of its apex,
+    drop_m3, drop_angle_deg, drop_base_m and drop_height_m (k,). Where it was several, also what had
+    been set down so far, dispensed_m3 (k,): where one came there are two rows, before it and after.
 
     Where a film hangs on the solid when it is lifted out (else of no length): film_m3 (k,).
 
@@ -100,6 +100,7 @@ class Repeat:
     drop_base_m: Floats = field(default_factory=lambda: np.zeros(0))
     drop_height_m: Floats = field(default_factory=lambda: np.zeros(0))
     film_m3: Floats = field(default_factory=lambda: np.zeros(0))
+    dispensed_m3: Floats = field(default_factory=lambda: np.zeros(0))
     trapped_share: Floats = field(default_factory=lambda: np.zeros(0))
     trapped_pv_J: Floats = field(default_factory=lambda: np.zeros(0))
     bubbled_pv_J: Floats = field(default_factory=lambda: np.zeros(0))
@@ -154,20 +155,14 @@ class Repeat:
             captured_in_tube_m3=soak.captured_in_tube_m3,
             drop_m3=soak.drop_m3,
             film_m3=soak.film_m3,
+            drop_angle_deg=soak.drop_angle_deg,
+            drop_base_m=soak.drop_base_m,
+            drop_height_m=soak.drop_height_m,
+            dispensed_m3=soak.dispensed_m3,
             trapped_share=soak.trapped_share,
             trapped_pv_J=soak.trapped_pv_j,
             bubbled_pv_J=soak.bubbled_pv_j,
             **viscosities,
-        )
-
-    def shaped(self, drop: Drop) -> Repeat:
-        """The same with the shape that a drop had as it went."""
-        left = self.drop_m3
-        return replace(
-            self,
-            drop_angle_deg=drop.angle_deg(left),
-            drop_base_m=drop.base_radius(left),
-            drop_height_m=drop.height(left),
         )
 
     def without_air(self, time: Floats, uptake: Floats) -> Repeat:
@@ -189,9 +184,8 @@ class Repeat:
             step = (rows[after] - rows[before]) * share.reshape(-1, *[1] * (rows.ndim - 1))
             return np.insert(rows, after, rows[before] + step, axis=0)
 
-        columns = {
-            n: c for n, c in (SOAK | GRAINS | DROP | FILM | AIR).items() if c.shape[0] == "t"
-        }
+        some = SOAK | GRAINS | DROP | DROPS | FILM | AIR
+        columns = {n: c for n, c in some.items() if c.shape[0] == "t"}
         known: dict[str, Any] = {
             n: more(n) for n in columns if len(getattr(self, n)) == len(self.time_s)
         }

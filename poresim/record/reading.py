@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from poresim.record.layout import (
     AIR,
     DROP,
+    DROPS,
     FAILS,
     FILM,
     FORMAT,
@@ -287,6 +288,8 @@ def _repeat(place: _Place, sizes: dict[str, int]) -> Repeat:
         plain |= {n: place.array(n, c, sizes) for n, c in DROP.items()}
     if any(n in place.at for n in FILM):
         plain |= {n: place.array(n, c, sizes) for n, c in FILM.items()}
+    if any(n in place.at for n in DROPS):
+        plain |= {n: place.array(n, c, sizes) for n, c in DROPS.items()}
     if any(n in place.at for n in AIR):
         plain |= {n: place.array(n, c, sizes) for n, c in AIR.items()}
     if any(n in place.at for n in SOFT):

@@ -25,6 +25,7 @@ from poresim.record.files import clear_temporary, write_whole
 from poresim.record.layout import (
     AIR,
     DROP,
+    DROPS,
     FAILS,
     FILM,
     FORMAT,
@@ -217,6 +218,7 @@ def write_soak(group: h5py.Group, repeat: Repeat, double_precision: bool = False
     columns |= SOFT if soft else {}
     columns |= DROP if len(repeat.drop_m3) else {}
     columns |= FILM if len(repeat.film_m3) else {}
+    columns |= DROPS if len(repeat.dispensed_m3) else {}
     columns |= AIR if len(repeat.trapped_share) else {}
     for name, column in columns.items():
         dataset = write_packed(

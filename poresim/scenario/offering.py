@@ -40,6 +40,7 @@ def exposure(
         _dip(reader, keys, spec, run)
     if isinstance(keys, schema.Dropped):
         _drop(reader, keys, spec)
+        _series(reader, keys, spec, run, liquids)
     else:
         _cup(reader, keys)
     _stood(reader, keys)
@@ -111,6 +112,53 @@ def _drop(reader: Reader, keys: schema.Dropped, spec: SolidSpec | None) -> None:
         if getattr(keys, key) is not None:
             reader.fault(
                 ("exposure", key), "is given with a drop", "a drop has no cup: leave it out"
+            )
+
+
+def _series(
+    reader: Reader,
+    keys: schema.Dropped,
+    spec: SolidSpec | None,
+    run: schema.Run | None,
+    liquids: Sequence[LiquidSpec],
+) -> None:
+    """Note what keeps several drops from coming one after another."""
+    if keys.drops == 1:
+        if keys.every_s is not None:
+            reader.fault(
+                ("exposure", "every_s"),
+                "is given, but there is one drop",
+                "give drops, how many, or leave it out",
+            )
+        return
+    if keys.every_s is None:
+        reader.fault(
+            ("exposure", "every_s"),
+            f"is missing, and there are {keys.drops} drops",
+            "give the time from one drop to the next in s, such as 60",
+        )
+        return
+    last = keys.every_s * (keys.drops - 1)
+    if run is not None and run.until_s is not None and last >= run.until_s:
+        reader.fault(
+            ("exposure", "every_s"),
+            f"got {keys.every_s:g}: drop {keys.drops} comes at {last:g} s, and the run ends at "
+            f"{run.until_s:g} s",
+            "let the drops come sooner, or the run last longer",
+        )
+    if spec is not None and spec.body_ratio > 0:
+        reader.fault(
+            ("exposure", "drops"),
+            f"got {keys.drops}, but the solid's junctions have bodies",
+            "set down one drop, or leave the bodies out",
+        )
+    names = [one.get("name") for one in reader.data.get("liquids") or []]
+    for liquid in liquids:
+        if liquid.grains is not None and liquid.grains.volume_fraction > 0:
+            reader.fault(
+                ("liquids", names.index(liquid.name), "particles"),
+                f"are given, but there are {keys.drops} drops",
+                "set down one drop, or leave them out: grains are followed in the first drop only",
             )
 
 

@@ -538,9 +538,13 @@ class Dipped(Exposure):
 
 
 class Dropped(Exposure):
-    """One drop set down in the middle of the top face: all the liquid there is."""
+    """Drops set down in the middle of the top face, one after another: all the liquid there is."""
 
-    volume_uL: float = number("volume of the drop in uL", 5, gt=0, le=1000)
+    volume_uL: float = number("volume of each drop in uL", 5, gt=0, le=1000)
+    drops: int = number("how many drops, a whole number", 3, 1, ge=1, le=100)
+    every_s: float | None = number(
+        "how long after one drop the next is set down, in s", 60, None, gt=0, le=1e9
+    )
     face: Literal["top"] = words("the face that it sits on: 'top'", "top")
 
 

@@ -57,7 +57,7 @@ kind = "face"
 faces = ["bottom"]                 # bottom, top, left, right, front, back
 gravity = true                     # along -z
 # kind = "dip" (depth_mm or faces, tilt_deg, dip_s, lift_mm_s, dips, rest_s), or
-# "drop" (volume_uL), without faces
+# "drop" (volume_uL, drops, every_s), without faces
 # air = "trapped" (small blocks) keeps what air is cut off; vents: the faces where it gets out
 
 [run]

@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from poresim.outcome.curves import time_to
+from poresim.outcome.curves import time_to, value_at
 from poresim.outcome.spread import Band, band
-from poresim.outcome.summary import AT_REST, GONE
+from poresim.outcome.summary import AT_REST, GONE, last_drop
 from poresim.outcome.words import WHOLE, drop_title, percent, seconds
 from poresim.record.model import Record, Repeat
 from poresim.show.captions import footnote, headline
@@ -65,13 +65,19 @@ def drop_series(records: Sequence[Record]) -> list[Series]:
     return found
 
 
+def several(repeat: Repeat) -> bool:
+    """Whether drops were set down one after another."""
+    return len(repeat.dispensed_m3) > 0
+
+
 def gone_at(repeat: Repeat) -> float:
-    """When all but a millionth of the drop was drawn in, s; NaN = never."""
-    return time_to(repeat.time_s, 1.0 - left_share(repeat), 1.0 - GONE)
+    """When all but a millionth of the drop, or of the last one, was drawn in, s; NaN = never."""
+    row = last_drop(repeat.dispensed_m3)
+    return time_to(repeat.time_s[row:], 1.0 - left_share(repeat)[row:], 1.0 - GONE)
 
 
 def left_share(repeat: Repeat) -> Floats:
-    """(k,) share of the drop on the face."""
+    """(k,) what is on the face over one drop."""
     return np.asarray(repeat.drop_m3 / repeat.drop_m3[0], dtype=np.float64)
 
 
@@ -80,7 +86,10 @@ def shapes_of(repeat: Repeat) -> list[Shape]:
 
     As it is set down; pinned, with its angle half-way down; as its base begins to shrink, or half
     of what was left then has gone; gone, or in the end. One that does not shrink: first and last.
+    Of several drops: the first, what is there before the last one and with it, and the end.
     """
+    if several(repeat):
+        return _shapes_of_several(repeat)
     left, base, angle = left_share(repeat), repeat.drop_base_m, repeat.drop_angle_deg
     gone = gone_at(repeat)
     last = len(left) - 1
@@ -101,6 +110,11 @@ def shapes_of(repeat: Repeat) -> list[Shape]:
     if last > 0:
         still = "stays" if left[last] >= WHOLE else "on top"
         rows[last] = "gone" if np.isfinite(gone) else still
+    return _shapes_at(repeat, rows)
+
+
+def _shapes_at(repeat: Repeat, rows: dict[int, str]) -> list[Shape]:
+    left, base, angle = left_share(repeat), repeat.drop_base_m, repeat.drop_angle_deg
     return [
         Shape(
             float(repeat.time_s[i]), float(base[i]), float(repeat.drop_height_m[i]),
@@ -110,11 +124,28 @@ def shapes_of(repeat: Repeat) -> list[Shape]:
     ]  # fmt: skip
 
 
+def _shapes_of_several(repeat: Repeat) -> list[Shape]:
+    left, gone = left_share(repeat), gone_at(repeat)
+    row, last = last_drop(repeat.dispensed_m3), len(left) - 1
+    if np.isfinite(gone):
+        last = int(np.searchsorted(repeat.time_s, gone * (1 - 1e-12)))
+    number = round(float(repeat.dispensed_m3[-1] / repeat.dispensed_m3[0]))
+    rows = {0: "drop 1"}
+    if row > 0:
+        rows |= {row - 1: "gone" if left[row - 1] <= GONE else "before", row: f"drop {number}"}
+    if last > row:
+        rows[last] = "gone" if np.isfinite(gone) else "on top"
+    return _shapes_at(repeat, rows)
+
+
 def time_axis(series: Sequence[Series]) -> Floats:
     """Times, s, evenly spaced in log(time): from before the first drop shrinks to the last change.
 
-    To the end of the longest soak, unless all drops are gone or at rest before.
+    To the end of the longest soak, unless all drops are gone or at rest before. Of several drops
+    evenly from 0 on, closer together after each of them.
     """
+    if any(several(r) for s in series for r in s.repeats):
+        return _axis_of_several([r for s in series for r in s.repeats])
     starts, ends, over = [], [], [np.inf]
     for repeat in (r for s in series for r in s.repeats):
         gone = gone_at(repeat)
@@ -126,6 +157,23 @@ def time_axis(series: Sequence[Series]) -> Floats:
     first = float(np.nanmin(starts)) / 2 if np.isfinite(starts).any() else last / 1000
     first = min(max(first, last * 10.0**-_DECADES), last / 10, np.nanmin(over) / 10)
     return np.asarray(np.geomspace(first, last, _POINTS))
+
+
+def _axis_of_several(repeats: Sequence[Repeat]) -> Floats:
+    ends = [gone_at(r) for r in repeats]
+    ends = [1.1 * g if g > 0 else float(r.time_s[-1]) for g, r in zip(ends, repeats, strict=True)]
+    last = max(*ends, *(1.1 * _comes(r)[-1] for r in repeats)) if ends else 1.0
+    comes = np.unique(np.concatenate([[0.0], *(_comes(r) for r in repeats)]))
+    gaps = np.diff([*comes, last])
+    after = [t + gap * np.geomspace(1e-6, 1.0, 60) for t, gap in zip(comes, gaps, strict=True)]
+    times = np.concatenate([np.linspace(0, last, _POINTS), comes, comes * (1 - 1e-9), *after])
+    return np.unique(times[(times >= 0) & (times <= last)])
+
+
+def _comes(repeat: Repeat) -> Floats:
+    """Times of the second drop and those after it, s."""
+    found = repeat.time_s[1:][np.diff(repeat.dispensed_m3) > 0] if several(repeat) else np.zeros(0)
+    return np.asarray(found if len(found) else np.zeros(1))
 
 
 def drop_figure(records: Sequence[Record]) -> Any:
@@ -158,7 +206,7 @@ def drop_figure(records: Sequence[Record]) -> Any:
         footnote(figure, words, records_of(series))
         top = height - used
         for k, (bands, name) in enumerate(
-            ((angles, "Contact angle (°)"), (lefts, "Left on the face (%)"))
+            ((angles, "Contact angle (°)"), (lefts, _left_name(series)))
         ):
             bottom = top - _CURVE - k * (_CURVE + 0.2)
             place = (0.135, bottom / height, 0.585, _CURVE / height)
@@ -169,6 +217,12 @@ def drop_figure(records: Sequence[Record]) -> Any:
             bottom -= row
             _draw_row(figure, one, shapes, bottom + 2.75 * line, tall, scale, size)
     return figure
+
+
+def _left_name(series: Sequence[Series]) -> str:
+    if any(several(r) for s in series for r in s.repeats):
+        return "On the face\n(% of one drop)"
+    return "Left on the face (%)"
 
 
 def _shown(series: Sequence[Series]) -> tuple[int, list[list[Shape]]]:
@@ -190,6 +244,11 @@ def _band(one: Series, when: Floats, *, angle: bool) -> Band:
     first = float(np.nanmin(ends)) if np.isfinite(ends).any() else np.inf
     found = band(times, [r.drop_angle_deg for r in one.repeats], rests, when)
     over = when >= first
+    if any(several(r) for r in one.repeats):
+        over = np.zeros(len(when), dtype=np.bool_)
+        for repeat in one.repeats:
+            holds = repeat.ending in AT_REST
+            over |= value_at(repeat.time_s, left_share(repeat), when, holds=holds) <= GONE
     return Band(when, *(np.where(over, np.nan, row) for row in found[1:]))
 
 
@@ -197,19 +256,33 @@ def _draw_curves(
     figure: Any, axes: Any, series: Sequence[Series], when: Floats, bands: Sequence[Band],
     name: str, *, named: bool,
 ) -> None:  # fmt: skip
-    axes.set_xscale("log")
+    straight = any(several(r) for s in series for r in s.repeats)
+    axes.set_xscale("linear" if straight else "log")
     axes.set_xlim(when[0], when[-1])
-    ends = [draw_band(axes, when, s, b, 1.0) for s, b in zip(series, bands, strict=True)]
+    draw = _draw_parts if straight else draw_band
+    ends = [draw(axes, when, s, b, 1.0) for s, b in zip(series, bands, strict=True)]
     most = max(float(np.nanmax(b.high)) for b in bands)
     axes.set_ylim(0, 1.06 * most)
     axes.locator_params(axis="y", nbins=5)
     axes.set_ylabel(name)
-    _time_ticks(axes)
+    if not straight:
+        _time_ticks(axes)
     if named:
-        axes.set_xlabel("Time, logarithmic scale")
+        axes.set_xlabel("Time (s)" if straight else "Time, logarithmic scale")
     else:
         axes.tick_params(labelbottom=False)
     name_lines(figure, axes, series, ends)
+
+
+def _draw_parts(axes: Any, when: Floats, one: Series, band: Band, factor: float) -> float:
+    """As draw_band, with gaps where there is nothing to tell between two drops."""
+    known = np.isfinite(band.median)
+    axes.fill_between(when, band.low, band.high, color=one.colour, alpha=0.2, lw=0)
+    axes.plot(when, band.median, color=one.colour, ls=one.dashes)
+    last = np.flatnonzero(known)[-1]
+    if last < len(when) - 1:
+        axes.plot(when[last], band.median[last], "o", color=one.colour, ms=5)
+    return float(band.median[last] * factor)
 
 
 def _time_ticks(axes: Any) -> None:
@@ -281,7 +354,7 @@ def _draw_row(
 
 
 def _moment(shape: Shape) -> str:
-    if shape.stage == "gone" or shape.left == 1.0:
+    if shape.stage == "gone" or abs(shape.left - 1.0) < 1e-6:
         return seconds(shape.time_s)
     return f"{seconds(shape.time_s)}: {percent(shape.left)}"
 
@@ -305,6 +378,8 @@ def _scale_bar(
 
 
 def _words(series: Sequence[Series], when: Floats, number: int) -> str:
+    if any(several(r) for s in series for r in s.repeats):
+        return _words_of_several(series, number)
     words = f"The time axis is logarithmic and begins at {seconds(float(when[0]))}."
     if any(np.isfinite(gone_at(r)) for s in series for r in s.repeats):
         words += " Dot: where a drop has gone, or a soak has ended."
@@ -313,6 +388,19 @@ def _words(series: Sequence[Series], when: Floats, number: int) -> str:
         f"{words} Drops{solid}: spherical caps of the record's base and height, per cent left and "
         "contact angle; dotted: as set down. Pinned: the base stays while the angle falls; it "
         "slides at the receding angle."
+    )
+
+
+def _words_of_several(series: Sequence[Series], number: int) -> str:
+    given = [r.dispensed_m3 for s in series for r in s.repeats if several(r)]
+    counts = {round(float(row[-1] / row[0])) for row in given}
+    many = f"{min(counts)}" if len(counts) == 1 else f"{min(counts)} to {max(counts)}"
+    solid = f" of solid {number}" if any(len(s.repeats) > 1 for s in series) and number >= 0 else ""
+    return (
+        f"{many} drops of one volume come down at the same place. On one that is still there the "
+        "base stays unless the angle would be above the advancing one, else it spreads to that. "
+        f"Drops{solid}: spherical caps of the record's base and height, per cent of one drop and "
+        "contact angle; dotted: the first."
     )
 
 

@@ -57,6 +57,7 @@ def build_state(
     offered: Floats | None = None,
     inlet_pressure: Floats | None = None,
     vents: NDArray[np.int64] | None = None,
+    dry: NDArray[np.int64] | None = None,
 ) -> State:
     """A dry network whose inlet has just been touched by the liquid.
 
@@ -67,6 +68,7 @@ def build_state(
     inlet_pressure : (k,) gauge pressure of the liquid at each inlet, Pa; 0 when left out.
     vents : junctions at which air is free while they are dry, where it can be trapped; all air is
         free when left out.
+    dry : (j,) rows of ``inlet`` that liquid has not touched yet; only without roofs and bodies.
     halves : whether two threads may work on it; only without grains, bodies and trapped air.
     """
     n, m = solid.junctions, solid.tubes
@@ -133,7 +135,11 @@ def build_state(
         begun=_full_bodies(solid, bodies, touched),
         exact=plain and not wetting["pinned"],
     )
-    at = np.concatenate([np.arange(len(inlet)), shapes.rank[roofs.under]])
+    rows = np.arange(len(inlet))
+    if dry is not None:
+        junctions["inlet"][dry] = 0
+        rows = np.setdiff1d(rows, dry)
+    at = np.concatenate([rows, shapes.rank[roofs.under]])
     junctions["pressure"][shapes.rank[inlet]] = given
     junctions["wet"][at], junctions["wetted"][at] = 1, 0.0
     junctions["feeds"][at], junctions["hollow"][at] = 1, 0

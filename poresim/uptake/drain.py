@@ -12,7 +12,8 @@ threshold of a straight tube the flow is the same before and after, for the meni
 what the tube passed. A tube that feeds the junction stays full.
 
 Liquid that is pressed out at the outside drips off: such a junction stays at the pressure of the
-air for as long as liquid leaves there.
+air for as long as liquid leaves there. Not while a drop lies on the solid: what that presses is far
+less than what mouths hold.
 """
 
 from __future__ import annotations
@@ -59,6 +60,7 @@ class Air(NamedTuple):
     filled: NDArray[np.float64]  # (m,) when a tube that has opened filled first, s; nan: it has not
     wetted: NDArray[np.float64]  # (n,) likewise, of a junction that has run dry
     turned: NDArray[np.float64]  # (1,) when it was lifted out or put back last, s
+    drips: NDArray[np.int8]  # (1,) 1: what is pressed out does
     lost: NDArray[np.float64]  # (1,) m3 owed by junctions that have run dry beside none that could
 
 
@@ -77,6 +79,7 @@ def make_air(state: State, outside: NDArray[np.int64]) -> Air:
         filled=np.full(m, np.nan),
         wetted=np.full(n, np.nan),
         turned=np.zeros(1),
+        drips=np.ones(1, np.int8),
         lost=np.zeros(1),
     )
 
@@ -128,6 +131,20 @@ def put_back(state: State, air: Air, given: NDArray[np.float64], time: float) ->
     _open_all(state.law, state.tubes, junctions, state.graph, state.shapes, state.log, dry, time)
 
 
+def cover(state: State, air: Air | None, at: NDArray[np.int64], time: float) -> None:
+    """A drop lies on those of the inlets, by the state's numbers; others stay as they are."""
+    junctions = state.junctions
+    dry = at[junctions["wet"][at] == 0]
+    if air is not None:
+        lift_out(state, np.flatnonzero(air.seeps))
+        air.seeps[:], air.drips[0] = 0, 0
+        air.wetted[dry] = np.fmin(air.wetted[dry], junctions["wetted"][dry])
+    junctions["wetted"][dry] = time
+    junctions["inlet"][at], junctions["wet"][at], junctions["feeds"][at] = 1, 1, 1
+    junctions["owed"][at] = 0.0
+    _open_all(state.law, state.tubes, junctions, state.graph, state.shapes, state.log, dry, time)
+
+
 @kernel
 def _open_all(law, tubes, junctions, graph, shapes, log, at, time):
     for i in at:
@@ -152,7 +169,7 @@ def let_air_in(law, wetting, tubes, junctions, graph, shapes, log, air, tally, f
                 _let_go(junctions, graph, i)
                 tally.events += 1
         elif node.wet and not node.inlet:
-            if air.outside[i] and node.pressure > _DRIPS * floor:
+            if air.drips[0] and air.outside[i] and node.pressure > _DRIPS * floor:
                 air.seeps[i] = node.inlet = 1
                 node.pressure = 0.0
                 tally.events += 1

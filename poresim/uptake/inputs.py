@@ -39,6 +39,7 @@ class Asked:
     lifts: NDArray[np.float64]  # when it is lifted out and put back, in turn, s
     outside: NDArray[np.int64]
     drop_m3: float | None
+    drops: NDArray[np.float64]  # when further drops are set down, s
     vents: NDArray[np.int64] | None  # where air is not free at once: where it gets out while dry
     swelling: Swelling | None
     film: Film | None  # that hangs on it when it is lifted out
@@ -65,6 +66,7 @@ def checked_inputs(
     vents: ArrayLike | None = None,
     swelling: Swelling | None = None,
     film: Film | None = None,
+    drops_s: ArrayLike = (),
 ) -> Asked:
     """All arguments, or a ValueError that says which is wrong."""
     named = _junctions("inlet", inlet, solid)
@@ -117,8 +119,9 @@ def checked_inputs(
         cores=min(int(cores or machine.cores()), 2),
         face_m2=None if face_m2 is None else float(face_m2),
         cup=Stirred() if cup is None else cup,
-        lifts=_lifts(lift_s),
+        lifts=_turns("lift_s", lift_s),
         drop_m3=_drop(drop_m3, cup, inlet_pressure, lift_s),
+        drops=_further(drops_s, drop_m3, solid),
         vents=_vents(air, vents, solid, where),
         swelling=swelling,
         film=film,
@@ -139,6 +142,15 @@ def _drop(
     if np.any(np.asarray(pressure) != 0):
         raise ValueError("drop_m3 and inlet_pressure exclude one another: the drop presses itself")
     return float(volume)
+
+
+def _further(drops_s: ArrayLike, volume: float | None, solid: Network) -> NDArray[np.float64]:
+    times = _turns("drops_s", drops_s)
+    if len(times) and volume is None:
+        raise ValueError("drops_s says when further drops come: give drop_m3, m3 of each")
+    if len(times) and np.any(solid.body_volume > 0):
+        raise ValueError("drops_s is for solids whose junctions have no bodies")
+    return times
 
 
 def _vents(
@@ -162,14 +174,14 @@ def _vents(
     return np.unique(_junctions("vents", vents, solid))
 
 
-def _lifts(lift_s: ArrayLike) -> NDArray[np.float64]:
-    raw = np.atleast_1d(np.asarray(lift_s))
+def _turns(name: str, given: ArrayLike) -> NDArray[np.float64]:
+    raw = np.atleast_1d(np.asarray(given))
     if raw.ndim != 1 or raw.dtype.kind not in "iuf":
-        raise ValueError(f"lift_s must be a row of times in s, got {lift_s!r}")
+        raise ValueError(f"{name} must be a row of times in s, got {given!r}")
     times = raw.astype(np.float64)
     if not np.all(np.isfinite(times)) or np.any(times <= 0) or np.any(np.diff(times) <= 0):
         raise ValueError(
-            f"lift_s must hold finite times above 0 s, each later than the last, got {lift_s!r}"
+            f"{name} must hold finite times above 0 s, each later than the last, got {given!r}"
         )
     return times
 

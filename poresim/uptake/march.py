@@ -162,6 +162,7 @@ def soak(
     vents: ArrayLike | None = None,
     swelling: Swelling | None = None,
     film: Film | None = None,
+    drops_s: ArrayLike = (),
 ) -> Soak:
     """Soak a dry network from its inlet junctions, whose pressure stays as given.
 
@@ -203,6 +204,11 @@ def soak(
     swelling : how walls swell and throats narrow beside full tubes; by default they do not.
     film : what hangs on the solid each time it is lifted out (:mod:`poresim.drop.film`): its
         inlets drink of that until it is gone, and meanwhile it runs down. By default nothing does.
+    drops_s : times, s, at which one more drop of that volume is set down at the same place. If the
+        former is spent it is as the first, and the solid is put back under it; else both are one,
+        whose base stays unless its angle would be above the advancing one: then it spreads to that
+        angle (a rule of ours). The soak ends where the base would be wider than all inlets. Only
+        where no grains can be caught, in solids whose junctions have no bodies.
 
     Raises
     ------
@@ -214,7 +220,7 @@ def soak(
         solid, liquid, inlet, until_s, until_saturation, accuracy, gravity, air, seed,
         snapshots, depth_m, cores=cores, face_m2=face_m2, cup=cup, inlet_pressure=inlet_pressure,
         lift_s=lift_s, outside=outside, drop_m3=drop_m3, vents=vents,
-        swelling=swelling, film=film,
+        swelling=swelling, film=film, drops_s=drops_s,
     ):  # fmt: skip
         if progress is not None:
             progress(course.share_done(), course.time, course.saturation)
@@ -246,6 +252,7 @@ def march(
     vents: ArrayLike | None = None,
     swelling: Swelling | None = None,
     film: Film | None = None,
+    drops_s: ArrayLike = (),
 ) -> Iterator[Course]:
     """The soak step by step: yields the same :class:`Course`, longer by a step each time.
 
@@ -264,9 +271,12 @@ def march(
         one_by_one = solid.junctions <= few or asked.vents is not None
     sitting = None
     if asked.drop_m3 is not None:
+        many = 1 + len(asked.drops)
+        if many > 1 and caught_grains(solid, liquid) is not None:
+            raise ValueError("drops_s is for liquids without grains that throats can catch")
         drop = set_down(asked.drop_m3, liquid)
-        under, away = covered_by(drop, solid.points, asked.inlet)
-        sitting = Sitting(drop, away, asked)
+        under, away, edge = covered_by(drop, solid.points, asked.inlet, many)
+        sitting = Sitting(drop, away, edge, asked)
         pressed = np.full(len(under), sitting.most_pressure)
         asked = replace(asked, inlet=under, inlet_pressure=pressed, cup=Stirred(asked.drop_m3))
     offered = _offered_at_first(asked.cup, liquid, asked.until_s)
@@ -282,6 +292,7 @@ def march(
         whole, liquid, inlet, asked.gravity, accuracy, asked.seed,
         halves=not one_by_one and solid.junctions >= _HALVES_FROM, bodies=bodies, roofs=roofs,
         offered=offered, inlet_pressure=asked.inlet_pressure, vents=asked.vents,
+        dry=sitting.dry if sitting is not None and len(sitting.dry) else None,
     )  # fmt: skip
 
     def pace_of(many: bool) -> Pace:
@@ -319,7 +330,9 @@ def march(
     yield course
     while course.ending is None:
         if course.turns():
-            _turn(state, course, control)
+            _turn(state, course, control, pace)
+            if course.ending is not None:
+                break
             if stepper.one_by_one and solid.junctions > _APART_ONE_BY_ONE_UP_TO:
                 pace = pace_of(True)
                 _many_at_once(state, control, pace, accuracy, waisted)
@@ -350,6 +363,7 @@ def march(
             course.stirred = happened > (0 if stepper.one_by_one else _FEW * len(stepper.waits))
             held += more
         else:
+            course.stirred = False
             stepper.carry_on(time, held, course.ends(time, held))
         course.record(time, held)
         yield course
@@ -383,12 +397,16 @@ def _bare(control: Any, pace: Pace, accuracy: float) -> None:
     control["solve_share"] = min(pace.solve, _EXACT * accuracy)
 
 
-def _turn(state: State, course: Course, control: Any) -> None:
-    """The solid is lifted out of the liquid, or put back."""
+def _turn(state: State, course: Course, control: Any, pace: Pace) -> None:
+    """The solid is lifted out of the liquid, or put back; a drop is spent, or one more comes."""
+    if course.sitting is not None and not course.spends:
+        _one_more(state, course, control, pace, course.sitting)
+        return
     _let_go(control, course.asked.accuracy)
     if course.air is None:
         course.air = make_air(state, course.asked.outside)
         stop_grains(state)
+    in_liquid = False
     if course.sitting is not None:
         course.sitting.leave(state)
     elif course.clinging is not None and course.clinging.gone:
@@ -403,9 +421,24 @@ def _turn(state: State, course: Course, control: Any) -> None:
         lift_out(state)
     else:
         course.clinging = None
+        in_liquid = True
         put_back(state, course.air, course.asked.inlet_pressure, course.time)
-    course.air.turned[0] = course.time
-    course.turned()
+    course.air.turned[0], course.air.drips[0] = course.time, 1
+    course.turned(in_liquid, planned=course.sitting is None)
+
+
+def _one_more(state: State, course: Course, control: Any, pace: Pace, sitting: Sitting) -> None:
+    """A further drop is set down; the soak ends where it would be wider than the face."""
+    drop = sitting.with_one_more(max(course.left(), 0.0))
+    if drop is None:
+        course.ending = Ending.OUTGROWN
+        return
+    _bare(control, pace, course.asked.accuracy)
+    course.dispense(sitting.first.volume, drop)
+    sitting.lay(drop, course.left(), state, course.air, course.time)
+    if course.air is not None:
+        course.air.turned[0] = course.time
+    course.turned(True)
 
 
 def _offered_at_first(cup: Cup | Stirred, liquid: Liquid, until_s: float) -> Floats | None:

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from poresim.drop.base import Drop
 from poresim.liquid.liquid import Liquid
 from poresim.solid.network import Network
 from poresim.tube.jit import kernel
@@ -23,6 +24,7 @@ from poresim.uptake.state import DRY, PASSING, State
 from poresim.uptake.supply import Supply
 from poresim.uptake.swollen import Swollen
 
+_OF_DROPS = ("drop_m3", "drop_angle_deg", "drop_base_m", "drop_height_m", "dispensed_m3")
 QUANTILES = (0.05, 0.25, 0.5, 0.75, 0.95)
 _SETTLED = 1e-2  # times the floor of drops, itself 1e-4 of the weakest suction
 BALANCE = 1e-2  # times accuracy: the volume balance that every record keeps
@@ -61,8 +63,8 @@ def _menisci(tubes, junctions, depth, found, n):
 
 
 def _stops(asked: Asked) -> list[float]:
-    """When a step has to end: snapshots, lifts, and the end."""
-    times = np.union1d(asked.snapshots, asked.lifts)
+    """When a step has to end: snapshots, lifts, further drops, and the end."""
+    times = np.union1d(asked.snapshots, np.union1d(asked.lifts, asked.drops))
     return [*times[times <= asked.until_s].tolist(), asked.until_s]
 
 
@@ -104,13 +106,16 @@ class Course:
         self._stops = _stops(asked)
         self._kept = set(asked.snapshots.tolist())
         self.air: Air | None = None  # once it has been lifted out
-        self._turns = iter([*asked.lifts[asked.lifts < asked.until_s].tolist(), math.inf])
-        self.next_turn = next(self._turns)  # when it is lifted out or put back
+        turns = asked.lifts if asked.drop_m3 is None else asked.drops
+        self._turns = iter([*turns[turns < asked.until_s].tolist(), math.inf])
+        self.next_turn = next(self._turns)  # when it is lifted out or put back, or a drop comes
         self.in_liquid = True
         self.sitting: Sitting | None = None  # a drop that is all the liquid there is
         self.clinging: Clinging | None = None  # a film on the solid, out of the liquid
         self._film = [0.0]
         self.swollen: Swollen | None = None  # walls that swell
+        self._spent: list[bool] = [False]  # whether the drop was, by rows
+        self._laid: list[tuple[int, Drop]] = []  # further ones, and from which row on
         self._left_outside = [math.inf]
         self.stirred = False  # air has just come in somewhere: pressures are not what they were
         self._passed = 0
@@ -224,10 +229,14 @@ class Course:
         return self.sitting is not None and not self.sitting.spent
 
     def turns(self) -> bool:
-        """Whether it is time to lift it out or to put it back, or a drop or film has just gone."""
-        spends = self.under_drop and self._empties(self.held)
-        spends = spends or (self.clinging is not None and self.clinging.gone)
-        return self.time >= self.next_turn or spends
+        """Whether it is to be lifted out or put back, or a drop comes, or it or a film has gone."""
+        gone = self.clinging is not None and self.clinging.gone
+        return self.time >= self.next_turn or self.spends or gone
+
+    @property
+    def spends(self) -> bool:
+        """Whether a drop has just gone."""
+        return self.under_drop and self._empties(self.held)
 
     def most(self) -> float:
         """As much as tubes may hold, m3: a drop or a film is all there is."""
@@ -261,6 +270,7 @@ class Course:
         self._curve.append((time, held if self.in_liquid else held + owed))
         self._left_outside.append(self.left())
         self._film.append(0.0 if self.clinging is None else self.clinging.left)
+        self._spent.append(self.sitting is not None and self.sitting.spent)
         if held > 0:
             self._balance = max(self._balance, abs(owed) / held)
         self._grains.append(self._books())
@@ -280,6 +290,7 @@ class Course:
             self._film.append(0.0 if self.clinging is None else self.clinging.left)
             self._curve.append((self.time, self._curve[-1][1]))
             self._left_outside.append(self.left())
+            self._spent.append(self._spent[-1])
             self._grains.append(self._grains[-1])
             self._ahead.append(self._ahead[-1])
             self._trapped.append(self._trapped[-1])
@@ -289,17 +300,32 @@ class Course:
         if self.time < self.next_turn:
             self.ending = self._why_at_rest()
 
-    def turned(self) -> None:
-        """It has been lifted out or put back: what was at rest may move."""
-        if self.sitting is None:
+    def turned(self, in_liquid: bool, planned: bool = True) -> None:
+        """It has been lifted out or put back, or a drop has come or gone: what rested may move."""
+        if planned:
             self.next_turn = next(self._turns)
         self.last_event, self.last_step = self.time, 0.0
-        self.in_liquid = not self.in_liquid
+        self.in_liquid = in_liquid
         self.stirred = True
 
     def film_gone(self) -> None:
         """The film that hung on the solid is gone."""
         self.last_event, self.stirred = self.time, True
+
+    def dispense(self, volume: float, drop: Drop) -> None:
+        """One more drop is set down: so much more liquid, in a drop as that one from now on."""
+        time, held = self._curve[-1]
+        self._curve[-1] = (float(np.nextafter(time, 0.0)), held)
+        self._curve.append((time, held))
+        self.supply.volume += volume - self._dripped()
+        self._left_outside.append(self.left())
+        self._film.append(0.0)
+        self._spent.append(False)
+        self._laid.append((len(self._curve) - 1, drop))
+        self._grains.append(self._grains[-1])
+        self._ahead.append(self._ahead[-1])
+        self._trapped.append(self._trapped[-1])
+        self._front.append(self._front[-1])
 
     def _why_at_rest(self) -> Ending:
         slots = self._state.slots
@@ -358,13 +384,34 @@ class Course:
         found[state.graph.slot == PASSING] = np.nan
         return found[: self.solid.tubes]
 
-    def _drop(self) -> NDArray[np.float64]:
-        """(k,) what is left of a drop, m3; (0,) where there is none."""
+    def _dripped(self) -> float:
+        """What came from the drops before this one and has left the solid again, m3."""
+        assert self.sitting is not None
+        return max(self.left(), 0.0) if self.sitting.spent and self._back(self.left()) else 0.0
+
+    def _back(self, left: Any) -> Any:
+        """Whether so much over a spent drop, m3, is more than how closely books close."""
+        return left > BALANCE * self.asked.accuracy * self.supply.volume
+
+    def _drops(self) -> dict[str, NDArray[np.float64]]:
+        """What is told of drops; of no length where there are none."""
         if self.sitting is None:
-            return np.zeros(0)
+            return {name: np.zeros(0) for name in _OF_DROPS}
         left = np.array(self._left_outside)
-        left[0] = self.sitting.drop.volume
-        return np.clip(left, 0.0, self.sitting.drop.volume)
+        first, each = self.sitting.first, self.sitting.first.volume
+        left[0] = each
+        given, shapes = np.full(len(left), each), []
+        begins = [0, *(row for row, _ in self._laid)]
+        for row in begins[1:]:
+            given[row:] += each
+        left = np.clip(left, 0.0, given)
+        left[np.array(self._spent) & self._back(left)] = 0.0  # it has dripped off
+        drops = [first, *(drop for _, drop in self._laid)]
+        for drop, begin, end in zip(drops, begins, [*begins[1:], len(left)], strict=True):
+            own = np.minimum(left[begin:end], drop.volume)
+            shapes.append([drop.angle_deg(own), drop.base_radius(own), drop.height(own)])
+        columns = [left, *np.concatenate(shapes, axis=1), given if self._laid else np.zeros(0)]
+        return dict(zip(_OF_DROPS, columns, strict=True))
 
     def result(self) -> Soak:
         """The finished soak."""
@@ -416,6 +463,7 @@ class Course:
             cup_m3=self.supply.afloat_m3(time, grains[:, 0] - grains[:, 3]),
             drop_m3=self._drop(),
             film_m3=np.array(self._film) if self.asked.film is not None else np.zeros(0),
+            **self._drops(),
             trapped_share=trapped[:, 0],
             trapped_pv_j=trapped[:, 1],
             bubbled_pv_j=trapped[:, 2],

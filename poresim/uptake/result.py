@@ -26,6 +26,7 @@ class Ending(enum.Enum):
     TIME = "reached the asked time"
     SATURATION = "reached the asked saturation"
     EMPTY = "the cup is empty"
+    OUTGROWN = "with the next drop it would be wider than the face"
     FULL = "every tube that liquid can reach is full"
     STOPPED = "nothing drives the liquid on: every meniscus is at rest"
     NO_PATH = "no tube leads on from the inlet"
@@ -67,8 +68,13 @@ class Soak:
     offered_share : (k, c) concentration at the wetted face over that at first, as grains settle.
     cup_m3 : (k, c) grains that are afloat in the cup; NaN where it holds as much as one likes.
     captured_in_tube_m3 : (m, c) caught in each tube in the end; (m, 0) likewise.
-    drop_m3 : (k,) what is left of the drop on the face; (0,) where the liquid was no drop.
     film_m3 : (k,) what hangs outside on a solid that is lifted out; (0,) where no film was given.
+    drop_m3 : (k,) what is left of the drop on the face; (0,) where the liquid was no drop. Where a
+        further one comes there are two rows, with what is left before and with it on top, the first
+        a rounding earlier.
+    drop_angle_deg, drop_base_m, drop_height_m : (k,) its contact angle, and the radius of its base
+        and the height of its apex, m; (0,) likewise.
+    dispensed_m3 : (k,) what has been set down so far; (0,) where that is one drop, or none.
     trapped_share : (k,) volume of the air that liquid has cut off from the outside, over that of
         all tubes. This and the next three have no entries where air leaves at once.
     trapped_pv_j : (k,) its pressure (absolute) times its volume, J: its moles times R T.
@@ -108,6 +114,10 @@ class Soak:
     captured_in_tube_m3: Floats
     drop_m3: Floats
     film_m3: Floats
+    drop_angle_deg: Floats
+    drop_base_m: Floats
+    drop_height_m: Floats
+    dispensed_m3: Floats
     trapped_share: Floats
     trapped_pv_j: Floats
     bubbled_pv_j: Floats
