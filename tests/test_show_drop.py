@@ -138,6 +138,46 @@ def test_the_time_axis_shows_the_quickest_and_the_slowest(plain):
     assert still[0] < still[-1] == 180
 
 
+def twice(repeat, liquid):
+    """A second drop on the spent first one, which goes as that did."""
+    first = dropped(repeat, *liquid)
+    k = int(np.searchsorted(first.time_s, 10.0))
+    late = first.time_s + 20.0
+    made = {
+        n: np.concatenate([getattr(first, n)[:k], getattr(first, n)])
+        for n in ("uptake_kg", "saturation", "front_m", "drop_m3", "drop_angle_deg")
+        + ("drop_base_m", "drop_height_m", "front_mean_m", "front_width_m")
+    }
+    time = np.concatenate([first.time_s[:k], [np.nextafter(20.0, 0.0)], late[1:]])
+    made = {n: np.insert(v, k, v[k - 1], axis=0)[: len(time) + 1] for n, v in made.items()}
+    time = np.insert(time, k + 1, 20.0)
+    given = np.where(np.arange(len(time)) > k, 2 * VOLUME, VOLUME)
+    return replace(first, time_s=time, dispensed_m3=given, **made)
+
+
+def test_two_drops_are_drawn_and_told_as_two(plain):
+    bare = plain.liquids[0]
+    repeat = twice(bare.repeats[0], WATER[1:])
+    record = replace(
+        plain, liquids=[replace(bare, name="water", repeats={0: repeat})], faces=("top",)
+    )
+    assert gone_at(repeat) == pytest.approx(20.06, abs=0.005)
+    assert [s.stage for s in shapes_of(repeat)] == ["drop 1", "gone", "drop 2", "gone"]
+    figure = drop_figure([record])
+    angle, left = figure.axes[:2]
+    assert left.get_xscale() == "linear" and "% of one drop" in left.get_ylabel()
+    line = line_of(left, "#2f3bb0")
+    x, y = line.get_xdata(), line.get_ydata()
+    assert y[np.argmin(np.abs(x - 20.0))] == pytest.approx(100, abs=0.1)
+    assert np.interp(19.0, x, y) == pytest.approx(0, abs=1e-6)
+    assert not np.isfinite(line_of(angle, "#2f3bb0").get_ydata()[np.searchsorted(x, 15.0)])
+    check_legible(figure)
+    assert "2 drops" in said(figure)
+    told = drop_told(summaries(record))
+    assert told == ["water: the last of 2 drops is half gone after 20 s and gone after 20 s"]
+    assert drop_title(summaries(record)) == "Water: all 2 drops are gone after 20 s"
+
+
 def test_shapes_are_the_records_caps(plain):
     """Volume and angle of the outline by geometry: of revolution, and its slope at the face."""
     for liquid in (WATER, GLAZE, SYRUP, BEAD):

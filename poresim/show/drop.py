@@ -221,7 +221,7 @@ def drop_figure(records: Sequence[Record]) -> Any:
 
 def _left_name(series: Sequence[Series]) -> str:
     if any(several(r) for s in series for r in s.repeats):
-        return "On the face\n(% of one drop)"
+        return "Left (% of one drop)"
     return "Left on the face (%)"
 
 
