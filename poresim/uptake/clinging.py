@@ -9,8 +9,6 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
 from poresim.drop.film import Film
 from poresim.uptake.drain import lift_out
 from poresim.uptake.state import State
@@ -51,4 +49,4 @@ def offer_film(state: State) -> None:
 
 def leave_film(state: State) -> None:
     """It is gone."""
-    lift_out(state, np.flatnonzero(state.junctions["inlet"][: state.inlets] == 1))
+    lift_out(state)

@@ -87,9 +87,9 @@ def make_air(state: State, outside: NDArray[np.int64]) -> Air:
 def lift_out(state: State, which: NDArray[np.int64] | None = None) -> None:
     """No liquid stands at the inlets any more: they are junctions like others.
 
-    which : of them, by the state's numbers; all when left out.
+    which : of them, by the state's numbers; all when left out. Where it drips it goes on dripping.
     """
-    at = np.flatnonzero(state.junctions["inlet"]) if which is None else which
+    at = np.flatnonzero(state.junctions["inlet"][: state.inlets]) if which is None else which
     _let_go_all(state.junctions, state.graph, at)
 
 
@@ -121,7 +121,7 @@ def stop_grains(state: State) -> None:
 def put_back(state: State, air: Air, given: NDArray[np.float64], time: float) -> None:
     """Liquid stands at the inlets again, at the pressures ``given``, (k,) Pa."""
     junctions, k = state.junctions, state.inlets
-    junctions["inlet"][air.seeps == 1] = 0
+    _let_go_all(junctions, state.graph, np.flatnonzero(air.seeps))
     air.seeps[:] = 0
     dry = np.flatnonzero(junctions["wet"][:k] == 0)
     air.wetted[dry] = np.where(np.isnan(air.wetted[dry]), junctions["wetted"][dry], air.wetted[dry])

@@ -461,7 +461,6 @@ class Course:
             front_fraction=np.array(self._ahead),
             offered_share=self.supply.offered_share(time),
             cup_m3=self.supply.afloat_m3(time, grains[:, 0] - grains[:, 3]),
-            drop_m3=self._drop(),
             film_m3=np.array(self._film) if self.asked.film is not None else np.zeros(0),
             **self._drops(),
             trapped_share=trapped[:, 0],
