@@ -468,3 +468,30 @@ def test_run_and_compare_print_them(plain, dipped):
     ]
     assert len(offered(summaries(dipped)).splitlines()) == 2
     assert offered(summaries(plain)) == ""
+
+
+def test_the_film_on_a_lifted_block_is_drawn_above_its_uptake(dipped):
+    """What a balance shows; a record without one is drawn as before."""
+    assert "as a balance shows" not in said(uptake_figure([dipped]))
+    liquid = dipped.liquids[0]
+    most = max(repeat.uptake_kg.max() for repeat in liquid.repeats.values())
+    films = {
+        number: replace(
+            repeat,
+            film_m3=np.where(repeat.time_s > LIFTS[0], 0.3 * most / liquid.density, 0.0),
+        )
+        for number, repeat in liquid.repeats.items()
+    }
+    others = dipped.liquids[1:]
+    filmed = replace(dipped, liquids=[replace(liquid, repeats=films), *others])
+    figure = uptake_figure([filmed])
+    assert "as a balance shows" in said(figure)
+    check_legible(figure)
+    axes = figure.axes[0]
+    (dotted,) = [line for line in axes.get_lines() if line.get_linestyle() == ":"]
+    x, y = dotted.get_data()
+    shown = np.isfinite(y)
+    assert shown.any() and np.all(x[shown] > 0.95 * LIFTS[0])
+    assert np.nanmax(y) <= axes.get_ylim()[1]
+    factor = {"Uptake (mg)": 1e6, "Uptake (µg)": 1e9}[axes.get_ylabel()]
+    assert_allclose(y[-1] - axes.lines[0].get_ydata()[-1], 0.3 * most * factor, rtol=1e-9)

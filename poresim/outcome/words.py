@@ -234,7 +234,9 @@ def _lifted(s: Summary) -> str:
         text += f", with a film of {volume(s.film_m3.median)} on it"
     more = s.reached_after_lift.median
     if more > 0:
-        text += f"; then what it holds moves on, to a further {percent(more)} of all junctions"
+        filmed = s.film_m3.reached > 0
+        held = "what it holds and what hangs on it move" if filmed else "what it holds moves"
+        text += f"; then {held} on, to a further {percent(more)} of all junctions"
     return f"{text}; {end} of the pores are full in the end"
 
 

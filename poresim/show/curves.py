@@ -17,6 +17,7 @@ from poresim.show.style import characters, name_label, readable, styled, text_si
 
 _WIDTH = 5.4  # inches
 _THROUGH = 0.95  # of the pores full: the liquid has come through
+_SEEN = 5e-3  # of the most: a film that weighs less is not to be told from the line
 _NAMED = 0.14  # inches, for a name above a panel
 _STRAIGHT = "straight = capillary uptake, Washburn"
 
@@ -34,6 +35,8 @@ def uptake_figure(records: Sequence[Record]) -> Any:
         head -= _NAMED / 7.6 if lifts else 0.0
         bands = [s.band("uptake_kg", when) for s in series]
         words = spread_words(series, bands, _top(series, 1.0))
+        if any(_has_film(s) for s in series):
+            words += " Dotted: with the film that hangs on it, as a balance shows."
         foot = footnote(figure, words + lift_words(lifts, named=True), records)
         left, right = 0.135, 0.72
         middle = (head + foot) / 2
@@ -58,8 +61,26 @@ def uptake_figure(records: Sequence[Record]) -> Any:
                 draw_lifts(axes, lifts, lambda t: t * ticks, named=True)
             else:
                 draw_lifts(axes, lifts, np.sqrt)
+            _draw_weighed(axes, series, when, across, factor)
             name_lines(figure, axes, series, ends)
     return figure
+
+
+def _draw_weighed(
+    axes: Any, series: Sequence[Series], when: np.ndarray, across: np.ndarray, factor: float
+) -> None:
+    """What a balance shows while a film hangs on the solid: dotted, above what has gone in."""
+    for one in series:
+        if not _has_film(one):
+            continue
+        film = one.band("film_m3", when).median * one.liquid.density
+        mass = one.band("uptake_kg", when).median + film
+        shown = np.where(film > _SEEN * mass.max(), mass, np.nan) * factor
+        axes.plot(across, shown, ls=":", lw=1.6, color=one.colour, zorder=2.5)
+
+
+def _has_film(one: Series) -> bool:
+    return all(len(repeat.film_m3) > 0 for repeat in one.repeats)
 
 
 def front_figure(records: Sequence[Record]) -> Any:
@@ -187,4 +208,8 @@ def _mass_unit(series: Sequence[Series]) -> tuple[str, float]:
 
 def _top(series: Sequence[Series], factor: float) -> float:
     most = max((s.summary.end_uptake_kg.high for s in series), default=0.0)
+    for one in series:
+        if _has_film(one):
+            weighed = [r.uptake_kg + one.liquid.density * r.film_m3 for r in one.repeats]
+            most = max(most, *(float(mass.max()) for mass in weighed))
     return 1.06 * most * factor if most > 0 else 1.0
