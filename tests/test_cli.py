@@ -652,8 +652,9 @@ def test_the_table_tells_long_names_apart():
 
     one = spread([0.5])
     names = [f"a broth with a very long name indeed, from lot {n}" for n in (1, 2)]
+    spreads = [one for kind in Summary.__annotations__.values() if kind == "Spread"]
     rows = table(
-        [Summary(n, 1, dict.fromkeys(LEVELS, one), *[one] * 32, {}, 0.0) for n in names]
+        [Summary(n, 1, dict.fromkeys(LEVELS, one), *spreads, {}, 0.0) for n in names]
     ).splitlines()[2:]
     assert len(set(rows)) == 2
 

@@ -261,8 +261,8 @@ def march(
     """
     asked = checked_inputs(
         solid, inlet, until_s, until_saturation, accuracy, gravity, air, seed, snapshots, depth_m,
-        cores, face_m2, cup, inlet_pressure, lift_s, outside, drop_m3, vents, swelling,
-        film,
+        cores, face_m2, cup, inlet_pressure, lift_s, outside, drop_m3, vents, swelling, film,
+        drops_s,
     )  # fmt: skip
     waisted = bool(np.any(solid.waist < 1))
     few = _ONE_BY_ONE_WAISTED if waisted and accuracy >= _FINE else _ONE_BY_ONE_UP_TO
