@@ -1,12 +1,14 @@
-"""Reference soaks, worked out once by the oracles and kept in tests/data.
+r"""Reference soaks, worked out once by the oracles and kept in tests/data.
 
-    python tests/oracle_data.py 8 12 random general laws bodies moving heads lifts swelling drops
+    python tests/oracle_data.py 8 12 random general laws bodies moving heads lifts swelling drops \
+        gas
 
 writes lattice_8.npz and lattice_12.npz (about 1 and 20 minutes), random.npz (30 random graphs,
 about 5 minutes), general.npz (other laws, waists, gravity ..., about 20 minutes), laws.npz (every
 flow law and waists on larger graphs, about an hour), bodies.npz (a minute), moving.npz (five
-minutes), heads.npz (a minute), lifts.npz (two minutes), swelling.npz (a minute) and drops.npz
-(six minutes);
+minutes), heads.npz (a minute), lifts.npz (two minutes), swelling.npz (a minute), drops.npz (six
+minutes) and gas.npz (trapped air: three minutes; a tube of a way out holds gas by the higher of the
+pressures at its ends);
 ``general/grains`` does that one case and keeps what else is in the file (a grain case takes two or
 three minutes). The tests recompute the small ones, and all of them when the slow tests are asked
 for.
@@ -22,10 +24,12 @@ from pathlib import Path
 
 import numpy as np
 import oracle
+import oracle_gas
 import oracle_march
 import oracle_sitting
 from oracle_graphs import (
     body_cases,
+    gas_cases,
     general_cases,
     head_cases,
     law_cases,
@@ -136,11 +140,33 @@ def sitting_reference(case, **more):
     return *kept, found.filled_at, found.wetted_at
 
 
+def gas_reference(case, tolerance=1e-8):
+    """Oracle of trapped air on a case: see GAS. Bubbles by the soak's rule: ``both_ends``.
+
+    Of the march (200 steps of it at most): time (k,) s, uptake m3, gas_pv and lost_pv J: p V of all
+    that is trapped, and of what left as bubbles. Of the states at the case's ``at`` and at the end:
+    state_time (2,), x (2, m, 2), full, gas_pressure (gauge, NaN where full) and gas_volume (2, m),
+    pressure (2, n), NaN where dry, and pocket (2, m): which trapped gas a tube's belongs to.
+    """
+    g = case.graph
+    found = oracle_gas.soak(
+        g.points, g.ends, g.radius, g.length, g.inlet, case.fluid, case.until, case.vents,
+        case.inlet_pressure, case.gravity, case.waist, tolerance, case.at, both_ends=True,
+    )  # fmt: skip
+    keep = np.unique(np.linspace(0, len(found.time) - 1, 200).astype(int))
+    course = [getattr(found, name)[keep] for name in GAS[:4]]
+    states = [np.array([getattr(s, name) for s in found.states]) for name in GAS[7:]]
+    x = np.array([s.x.reshape(-1, 2) for s in found.states])
+    return *course, found.filled_at, np.array([s.time for s in found.states]), x, *states
+
+
 RANDOM = ("filled_at", "wetted_at", "time_at")
 GENERAL = ("filled_at", "wetted_at", "blocked_at", "time_at", "final")
 GRAINS = (*GENERAL, "captured", "suspended", "caked")
 LIFTS = ("time", "full", "volume", "pressure", "dry", "x", "filled_at", "wetted_at", "opened_at")
 DROPS = ("time", "volume", "left", "dry", "filled_at", "wetted_at")
+GAS = ("time", "uptake", "gas_pv", "lost_pv", "filled_at", "state_time", "x", "full")
+GAS += ("pressure", "gas_pressure", "gas_volume", "pocket")
 #: Files of cases of the general oracle.
 SETS = {
     "general": general_cases,
@@ -151,11 +177,14 @@ SETS = {
     "lifts": lift_cases,
     "swelling": swelling_cases,
     "drops": sitting_cases,
+    "gas": gas_cases,
 }
 
 
 def names_of(case):
     """What ``row_of`` gives."""
+    if case.traps:
+        return GAS
     if case.lift or case.drop:
         return LIFTS if case.lift else DROPS
     return GENERAL if case.grains is None else GRAINS
@@ -163,6 +192,8 @@ def names_of(case):
 
 def row_of(case, **more):
     """What is stored of a case, as ``names_of`` names it."""
+    if case.traps:
+        return gas_reference(case, **more)
     if case.drop:
         return sitting_reference(case, **more)
     return (lift_reference if case.lift else general_reference)(case, **more)

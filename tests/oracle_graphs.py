@@ -91,9 +91,11 @@ class Case:
     lift: tuple = ()  # times, s: out of the liquid, back in, ...
     exposed: tuple | None = None  # junctions on the outside; None: the inlets
     swelling: tuple | None = None  # share of its radius that a full tube loses, in what time, s
-    at: tuple = ()  # times from the first lift on of which states are kept, s
+    at: tuple = ()  # times (from the first lift on) of which states are kept, s
     drop: float = 0.0  # m3 of a drop that is all the liquid there is; then ``at`` from 0 s on
     drops: tuple = ()  # times of further ones, s
+    traps: bool = False  # whether air can be trapped
+    vents: tuple | None = None  # then: junctions open to free air; None: all
 
 
 def general_cases():
@@ -318,6 +320,43 @@ def sitting_cases():
     return cases
 
 
+def gas_cases():
+    """name -> Case: air is trapped. ``at``: a time on the way.
+
+    No case has air alone about a waist between ends at equal pressure: there it stands on a knife's
+    edge, as the meniscus that goes on gains suction, and rounding says when it goes, and where.
+    """
+    wide = dict(median=150e-6, spacing=10e-3, log_sd=0.4)
+    down = (0.0, 0.0, -9.80665)
+    caught = Fluid(0.052, 48.0, 1.2e-3, receding=20.0, density=1005.0)
+    line = np.array([[0, 0, 0], [0, 0, 1e-2]])
+    one = Graph(line, np.array([[0, 1]]), np.array([10e-6]), np.array([1e-2]), np.array([0]))
+    block = Graph(
+        1e-2 * np.array([[0, 0, 0], [0.1, 0, 0], [0, 0, 1]]), np.array([[0, 2], [1, 2]]),
+        np.array([30e-6, 8e-6]), np.full(2, 1e-2), np.array([0, 1]),
+    )  # fmt: skip
+    rows = {  # graph, liquid, vents, at, until, more
+        "gas_closed": (one, THIN, (), 0.005, 10.0, {}),
+        "gas_between": (
+            replace(one, inlet=np.array([0, 1])), THIN, None, 2.0, 10.0,
+            {"inlet_pressure": (1000.0, 0.0)},
+        ),
+        "gas_block": (block, THIN, (), 0.4, 10.0, {}),
+        "gas_random": (random_graph(2, 12), THIN, (), 4e-4, 10.0, {}),
+        "gas_few_vents": (random_graph(3, 12), THIN, (0, 5), 0.001, 10.0, {}),
+        "gas_hysteresis": (random_graph(14, 12, log_sd=0.8), caught, (3,), 4e-4, 10.0, {}),
+        "gas_heads": (
+            random_graph(63, 12, **wide), THIN, (4, 9), 0.1, 20.0,
+            {"gravity": down, "inlet_pressure": (300.0, 200.0)},
+        ),
+        "gas_waist": (random_graph(22, 11), THIN, (2, 7), 6e-4, 10.0, {"waist": 0.7}),
+    }  # fmt: skip
+    return {
+        name: Case(graph, fluid, traps=True, vents=vents, at=(at,), until=until, **more)
+        for name, (graph, fluid, vents, at, until, more) in rows.items()
+    }
+
+
 def _bodies(graph, low, high, without):
     """(n,) m3: balls low to high times as wide as the widest tube; a share ``without`` has none."""
     rng = np.random.default_rng(len(graph.ends))
@@ -396,4 +435,6 @@ def soak_arguments(case):
         more |= {"drop_m3": case.drop}
     if case.drops:
         more |= {"drops_s": case.drops}
+    if case.traps:
+        more |= {"air": "trapped", "vents": case.vents}
     return solid, liquid, g.inlet, more
