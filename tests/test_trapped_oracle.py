@@ -22,7 +22,7 @@ STORED = np.load(DATA / "gas.npz")
 QUICK = ("gas_closed", "gas_between", "gas_block", "gas_random", "gas_hysteresis")
 
 #: What the march does not hold yet, and why: work to do, not tolerances to loosen. Traced event by
-#: event: it is seldom that one bubble goes before another. Most pockets above the outside's pressure
+#: event: it is seldom that one bubble goes before another. Most pockets above the pressure outside
 #: first let gas go at the oracle's times; it is how they go on that differs.
 PULSES = "a pocket lets gas go in pulses: the meniscus at its mouth drifts off and has to come back"
 SPIKE = (
