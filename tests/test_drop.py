@@ -334,29 +334,26 @@ def test_the_constant_of_landau_and_levich():
 
 
 def test_the_film_on_a_plate_that_is_withdrawn():
-    """0.9458 lc Ca^(2/3): water at 1 mm/s, Ca = 1.375e-5; by hand."""
-    thickness = film.withdrawn(1e-3, 1e-3, *WATER)
-    assert thickness == pytest.approx(0.9458 * 2.72595e-3 * (1e-6 / 0.07274) ** (2 / 3), rel=2e-5)
-    assert film.withdrawn(1e-3, 8e-3, *WATER) / thickness == pytest.approx(4, rel=1e-12)
-    assert film.withdrawn(1e-3, 0.0, *WATER) == 0
-    with pytest.raises(ValueError, match="capillary number .* up to 0.01, got 0.0137"):
-        film.withdrawn(1.0, 1e-3, *WATER)
+    """Slowly 0.9458 lc Ca^(2/3): water at 1 mm/s, Ca = 1.375e-5; by hand."""
+    thickness = film.entrained(1e-3, 1e-3, *WATER)
+    by_hand = 0.9458 * 2.72595e-3 * (1e-6 / 0.07274) ** (2 / 3)
+    assert thickness == pytest.approx(by_hand, rel=2e-2)
+    assert by_hand * (1 - 0.02) < thickness < by_hand
+    with pytest.raises(ValueError, match="speed must lie in 0 to"):
+        film.entrained(1e-3, -1.0, *WATER)
 
 
 def test_the_film_on_a_plate_that_is_withdrawn_fast():
     """Derjaguin 1945: where the upward flux U h - density g h^3 / (3 mu) is greatest."""
-    mu, speed, gamma, rho = 5.0, 0.1, 0.05, 1000.0
+    mu, speed, gamma, rho = 5e3, 10.0, 0.05, 1000.0
 
     def flux(h):
         return speed * h - rho * 9.80665 * h**3 / (3 * mu)
 
-    best = minimize_scalar(lambda h: -flux(h), bounds=(0, 0.05), method="bounded")
-    thickness = film.withdrawn_fast(mu, speed, gamma, rho)
-    assert thickness == pytest.approx(best.x, rel=1e-3)
-    assert flux(thickness) >= -best.fun
-    assert flux(thickness) / speed == pytest.approx(2 / 3 * thickness, rel=1e-12)
-    with pytest.raises(ValueError, match="capillary number .* from 1 on, got 0.002"):
-        film.withdrawn_fast(1e-3, 0.1, 0.05, rho)
+    best = minimize_scalar(lambda h: -flux(h), bounds=(0, 10), method="bounded")
+    thickness = film.entrained(mu, speed, gamma, rho)
+    assert thickness == pytest.approx(best.x, rel=2e-2) and thickness < best.x
+    assert flux(thickness) / speed == pytest.approx(2 / 3 * thickness, rel=4e-2)
 
 
 def test_the_film_that_drains():

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from numpy.testing import assert_allclose
 
 from poresim.outcome.blocking import blocked, reached_share
-from poresim.outcome.curves import exponent, sorptivity, time_to, value_at
+from poresim.outcome.curves import exponent, time_to, value_at
 from poresim.outcome.faces import depth_below, inlet_of, wetted_area
 from poresim.outcome.spread import band, spread
 from poresim.outcome.summary import summarise
@@ -62,13 +62,6 @@ def test_exponent_tells_half_from_a_third_and_refuses_what_is_not_there():
     assert abs(exponent(time, time ** (1 / 3), 0.3, 2).slope - 0.5) > 0.15
     assert math.isnan(exponent(time, np.sqrt(time), 0.3, 99).slope)
     assert math.isnan(exponent(time, np.sqrt(time), 0.0, 2).slope)
-
-
-def test_sorptivity_is_the_slope_on_root_time():
-    # i = S sqrt(t) (Hall & Hoff, Water Transport in Brick, Stone and Concrete; from memory)
-    fit = sorptivity(COARSE, 2e-6 * np.sqrt(COARSE), 4e-6, 1e-7, 3e-6)
-    assert_allclose(fit.slope, 0.5, rtol=1e-9)
-    assert fit.scatter < 1e-12
 
 
 def test_curves_of_different_length_are_refused():

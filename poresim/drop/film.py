@@ -27,7 +27,6 @@ if TYPE_CHECKING:
 #: 0.64304 * 3^(2/3) / sqrt(2): the curvature to which h''' = (h - 1) / h^3 tends, matched to that
 #: of the static meniscus, sqrt(2) / lc (Landau & Levich 1942).
 LANDAU_LEVICH = 0.94581
-SLOW, FAST = 1e-2, 1.0  # capillary numbers
 _LARGE = 1e6
 _ROUNDS = 200  # by which thickness and viscosity have found one another
 
@@ -124,10 +123,12 @@ def entrained(
 ) -> Any:
     """Thickness, m, of the film on a plate that is being withdrawn, at any capillary number.
 
-    Arguments as of withdrawn. Ca = (D / 0.9458)^(3/2) + D^2 for D = thickness / lc: White &
-    Tallmadge 1965, Chem Eng Sci 20:33 (from memory), which is the law of :func:`withdrawn` where
-    slow and that of :func:`withdrawn_fast` where fast. Where fast, measured films are thinner (see
-    there).
+    viscosity : Pa s. speed : m/s, upward, at least 0. surface_tension : N/m. density : kg/m3.
+    Ca = (D / 0.9458)^(3/2) + D^2 for D = thickness / lc: White & Tallmadge 1965, Chem Eng Sci 20:33
+    (from memory). Where slow (Ca up to 0.01, from memory) that is 0.9458 lc Ca^(2/3), Landau &
+    Levich 1942, Derjaguin 1943; where fast sqrt(mu U / (density g)), at which gravity lets most
+    through (Derjaguin 1945, from memory): a bound, of which measured films have about 0.6 to 0.7
+    (from memory). Inertia is left out.
     """
     ca = _capillary_number(viscosity, speed, surface_tension)
     lc = np.asarray(capillary_length(surface_tension, density, gravity))
@@ -143,7 +144,7 @@ def carried(
 ) -> Any:
     """Mean thickness, m, of the film once the plate has left the liquid.
 
-    Arguments as of withdrawn. What goes up, U h - density g h^3 / (3 mu), over U, at the thickness
+    Arguments as of entrained. What goes up, U h - density g h^3 / (3 mu), over U, at the thickness
     h of :func:`entrained`: all of it where slow, two thirds where fast.
     """
     ca = _capillary_number(viscosity, speed, surface_tension)
@@ -167,46 +168,6 @@ def _over_length(ca: Floats) -> Floats:
         if np.all(np.abs(step) <= 1e-15 * s):
             break
     return np.asarray(s**2)
-
-
-def withdrawn(
-    viscosity: ArrayLike,
-    speed: ArrayLike,
-    surface_tension: ArrayLike,
-    density: ArrayLike,
-    gravity: ArrayLike = GRAVITY,
-) -> Any:
-    """Thickness, m, of the film on a plate withdrawn slowly: 0.9458 lc Ca^(2/3).
-
-    viscosity : Pa s. speed : m/s, upward, at least 0. surface_tension : N/m. density : kg/m3.
-    Landau & Levich 1942, Derjaguin 1943. Far thinner than lc, and at Ca up to 0.01 (from memory);
-    ValueError above.
-    """
-    ca = _capillary_number(viscosity, speed, surface_tension)
-    _refuse(ca, ca > SLOW, f"up to {SLOW:g}")
-    lc = np.asarray(capillary_length(surface_tension, density, gravity))
-    return plain(LANDAU_LEVICH * lc * np.cbrt(ca) ** 2)
-
-
-def withdrawn_fast(
-    viscosity: ArrayLike,
-    speed: ArrayLike,
-    surface_tension: ArrayLike,
-    density: ArrayLike,
-    gravity: ArrayLike = GRAVITY,
-) -> Any:
-    """Greatest thickness, m, of the film on a plate withdrawn fast: sqrt(mu U / (density g)).
-
-    Arguments as of withdrawn. Derjaguin 1945 (from memory): what gravity lets through is most,
-    U h - density g h^3 / (3 mu), at this thickness; it carries up 2/3 h U, so that once lifted out
-    the film is 2/3 as thick in the mean. A bound: measured films are thinner, about 0.6 to 0.7 of
-    it (from memory). At Ca from about 1 on (it meets withdrawn's law at 1.4), where surface tension
-    no longer matters; ValueError below. Inertia is left out.
-    """
-    ca = _capillary_number(viscosity, speed, surface_tension)
-    _refuse(ca, ca < FAST, f"from {FAST:g} on")
-    lc = np.asarray(capillary_length(surface_tension, density, gravity))
-    return plain(lc * np.sqrt(ca))
 
 
 def drained(
@@ -241,11 +202,3 @@ def drained(
 def _capillary_number(viscosity: ArrayLike, speed: ArrayLike, tension: ArrayLike) -> Floats:
     stress = between("viscosity", viscosity, 0) * within("speed", speed, 0, _LARGE)
     return np.asarray(stress / between("surface_tension", tension, 0))
-
-
-def _refuse(ca: Floats, wrong: Any, allowed: str) -> None:
-    if wrong.any():
-        raise ValueError(
-            f"the capillary number (viscosity speed / surface tension) must be {allowed}, "
-            f"got {ca[wrong][0]:.3g}"
-        )

@@ -66,21 +66,6 @@ def exponent(time: ArrayLike, value: ArrayLike, low: float, high: float) -> Slop
     return _line(np.log(grid), np.log(value_at(t, v, grid)))
 
 
-def sorptivity(time: ArrayLike, uptake: ArrayLike, area: float, low: float, high: float) -> Slope:
-    """Slope of uptake per area on sqrt(time), kg/(m2 s^0.5), from ``low`` to ``high`` uptake.
-
-    ``uptake`` in kg, ``area`` of the wetted face in m2. The water absorption coefficient of
-    building physics (Hall & Hoff, Water Transport in Brick, Stone and Concrete). Scatter in
-    kg/m2. NaN when the curve does not span the range.
-    """
-    t, v = _curve(time, uptake)
-    start, end = time_to(t, v, low), time_to(t, v, high)
-    if not end > start:
-        return Slope(float("nan"), float("nan"), 0)
-    root = np.linspace(np.sqrt(start), np.sqrt(end), 64)
-    return _line(root, value_at(t, v, root**2) / area)
-
-
 def _line(x: Floats, y: Floats) -> Slope:
     slope, offset = np.polyfit(x, y, 1)
     return Slope(float(slope), float(np.std(y - (slope * x + offset))), len(x))

@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from poresim.absorption.line import Line, line_between
 from poresim.absorption.norms import MM_MIN05, sorptivity_of
 from poresim.outcome.blocking import blocked
-from poresim.outcome.curves import exponent, sorptivity, time_to, value_at
+from poresim.outcome.curves import exponent, time_to, value_at
 from poresim.outcome.spread import Spread, spread
 from poresim.uptake.result import Ending
 
@@ -80,11 +80,11 @@ class Summary:
     end_s, end_saturation, end_uptake_kg : when and how the soaks ended; for one that came to rest
     by itself, when it had taken up all but a millionth of what it took up.
     exponent : of uptake ~ time^b between 10 and 60 % of the final uptake.
-    sorptivity : kg/(m2 s^0.5) there; NaN when the wetted area is unknown.
-    A_w_kg_m2_s05, S_mm_min05 : absorption coefficient, and that over the density (sorptivity), of
-    whole faces while the solid is first in the liquid: the slope between the same shares of the
-    uptake until then. NaN where the curve is not straight there, where only a part of a face is
-    wetted, and of a drop.
+    sorptivity : kg/(m2 s^0.5), slope on the root of time while the solid is first in the liquid,
+    between the same shares of the uptake until then; NaN of a drop, and where the wetted area is
+    not known.
+    A_w_kg_m2_s05, S_mm_min05 : the same as an absorption coefficient, and that over the density,
+    where whole faces are wetted; NaN where the curve is not straight, too.
     absorption_r, absorption_stray : correlation of that line, straight or not, and how far points
     lie off it at most, over its rise; NaN where none was looked for.
     blocked_of_all, blocked_of_reached : share of throats closed by grains.
@@ -188,11 +188,8 @@ def summarise(
     wets whole faces; NaN: no absorption coefficient is told.
     """
     lifted = [_lifted(course, lift_s) for course in courses]
-    fits = [_slopes(course, area) for course, area in zip(courses, area_m2, strict=True)]
-    lines = [
-        _line(course, area, lift_s) if math.isfinite(density) else None
-        for course, area in zip(courses, area_m2, strict=True)
-    ]
+    fits = [_line(course, area, lift_s) for course, area in zip(courses, area_m2, strict=True)]
+    lines = [line if math.isfinite(density) else None for line in fits]
     straight = [line.slope if line and line.is_straight() else math.nan for line in lines]
     closed = [
         blocked(course.blocked_at_s, course.wetted_at_s, e)
@@ -211,8 +208,8 @@ def summarise(
         end_s=spread(_end(c) for c in courses),
         end_saturation=spread(float(c.saturation[-1]) for c in courses),
         end_uptake_kg=spread(float(c.uptake_kg[-1]) for c in courses),
-        exponent=spread(fit[0] for fit in fits),
-        sorptivity=spread(fit[1] for fit in fits),
+        exponent=spread(_exponent(c) for c in courses),
+        sorptivity=spread(line.slope if line else math.nan for line in fits),
         A_w_kg_m2_s05=spread(straight),
         S_mm_min05=spread(sorptivity_of(a, density) / MM_MIN05 if a == a else a for a in straight),
         absorption_r=spread(line.r if line else math.nan for line in lines),
@@ -327,15 +324,11 @@ def _force(course: Course, when: int) -> float:
     return float(course.snap_force_N[when]) if len(course.snap_force_N) else float("nan")
 
 
-def _slopes(course: Course, area: float) -> tuple[float, float]:
+def _exponent(course: Course) -> float:
     final = float(course.uptake_kg[-1])
     if not final > 0:
-        return float("nan"), float("nan")
-    window = (FIT_FROM * final, FIT_TO * final)
-    return (
-        exponent(course.time_s, course.uptake_kg, *window).slope,
-        sorptivity(course.time_s, course.uptake_kg, area, *window).slope,
-    )
+        return float("nan")
+    return exponent(course.time_s, course.uptake_kg, FIT_FROM * final, FIT_TO * final).slope
 
 
 def _line(course: Course, area: float, lift_s: Sequence[float]) -> Line | None:

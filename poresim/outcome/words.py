@@ -42,7 +42,7 @@ def percent(share: float) -> str:
 
 def volume(value_m3: float) -> str:
     """A small volume in words, in µL."""
-    return f"{1e9 * value_m3:.3g} µL"
+    return f"{_round(1e9 * value_m3)} µL"
 
 
 def mass(value_kg: float) -> str:

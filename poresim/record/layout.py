@@ -120,7 +120,9 @@ SOFT = {
     ),
     "strength_Pa": Column("Pa", "strength of layers from z = 0 upward", ("t", "l"), single=True),
 }
-#: An attribute of such a soak.
+#: Groups of which all or none stand in a soak.
+OPTIONAL = (GRAINS, DROP, DROPS, FILM, AIR, SOFT)
+#: An attribute of a soak whose walls soften.
 FAILS = {"fails_at_s": Column("s", "when it no longer carries its overhang; NaN = never", ())}
 
 #: Attributes of a soak: at which shear rates the liquid was used. Work is viscous dissipation.

@@ -14,13 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.record.layout import (
-    AIR,
-    DROP,
-    DROPS,
     FAILS,
-    FILM,
     FORMAT,
-    GRAINS,
+    OPTIONAL,
     SHEAR,
     SOAK,
     SOFT,
@@ -282,18 +278,10 @@ def _repeat(place: _Place, sizes: dict[str, int]) -> Repeat:
     if ending not in Ending.__members__:
         raise place.error(f"ending {ending[:40]!r} is unknown")
     plain |= {n: place.figures(n, c) for n, c in SHEAR.items()}
-    if any(n in place.at for n in GRAINS):
-        plain |= {n: place.array(n, c, sizes) for n, c in GRAINS.items()}
-    if any(n in place.at for n in DROP):
-        plain |= {n: place.array(n, c, sizes) for n, c in DROP.items()}
-    if any(n in place.at for n in FILM):
-        plain |= {n: place.array(n, c, sizes) for n, c in FILM.items()}
-    if any(n in place.at for n in DROPS):
-        plain |= {n: place.array(n, c, sizes) for n, c in DROPS.items()}
-    if any(n in place.at for n in AIR):
-        plain |= {n: place.array(n, c, sizes) for n, c in AIR.items()}
+    for group in OPTIONAL:
+        if any(n in place.at for n in group):
+            plain |= {n: place.array(n, c, sizes) for n, c in group.items()}
     if any(n in place.at for n in SOFT):
-        plain |= {n: place.array(n, c, sizes) for n, c in SOFT.items()}
         plain |= {n: place.figures(n, c) for n, c in FAILS.items()}
     return Repeat(
         **plain,

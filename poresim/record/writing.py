@@ -23,17 +23,12 @@ import numpy as np
 from poresim import __version__
 from poresim.record.files import clear_temporary, write_whole
 from poresim.record.layout import (
-    AIR,
-    DROP,
-    DROPS,
     FAILS,
-    FILM,
     FORMAT,
-    GRAINS,
+    OPTIONAL,
     QUANTILES,
     SHEAR,
     SOAK,
-    SOFT,
 )
 from poresim.record.model import GrainsOf, Record, Repeat
 from poresim.solid.files import write_network
@@ -213,13 +208,9 @@ def _reserve(path: Path, size: int) -> None:
 
 def write_soak(group: h5py.Group, repeat: Repeat, double_precision: bool = False) -> None:
     """Fill a group with one soak."""
-    columns = SOAK | (GRAINS if len(repeat.class_diameter_m) else {})
-    soft = len(repeat.snap_force_N) > 0
-    columns |= SOFT if soft else {}
-    columns |= DROP if len(repeat.drop_m3) else {}
-    columns |= FILM if len(repeat.film_m3) else {}
-    columns |= DROPS if len(repeat.dispensed_m3) else {}
-    columns |= AIR if len(repeat.trapped_share) else {}
+    columns, soft = dict(SOAK), len(repeat.snap_force_N) > 0
+    for optional in OPTIONAL:
+        columns |= optional if len(getattr(repeat, next(iter(optional)))) else {}
     for name, column in columns.items():
         dataset = write_packed(
             group,

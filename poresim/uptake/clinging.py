@@ -21,7 +21,7 @@ class Clinging:
     """One film on the inlets of a soak."""
 
     def __init__(self, film: Film, accuracy: float) -> None:
-        self.film, self.left, self.drunk = film, film.volume, 0.0
+        self.film, self.left = film, film.volume
         self._share = _DRAWN * min(1.0, math.sqrt(accuracy / 1e-2))
 
     @property
@@ -36,7 +36,6 @@ class Clinging:
 
     def take(self, volume: float, time: float) -> None:
         """In that time, s, the solid has drunk ``volume``, m3, and some has run down."""
-        self.drunk += volume
         mean = max(self.left - 0.5 * volume, 0.0)
         run_down = mean - self.film.after(mean, time)
         self.left = max(self.left - volume - run_down, 0.0)

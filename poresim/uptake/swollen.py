@@ -10,7 +10,7 @@ of the dry one; and grains are caught as by the dry throat.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,10 +18,7 @@ from numpy.typing import NDArray
 from poresim.solid.swelling import Swelling
 from poresim.tube.jit import kernel
 from poresim.uptake.passing import lay_tangent, new_tangent
-from poresim.uptake.state import DRY, PASSING, State
-
-if TYPE_CHECKING:
-    from poresim.uptake.state import Shapes
+from poresim.uptake.state import DRY, PASSING, Shapes, State
 
 Floats = NDArray[np.float64]
 
