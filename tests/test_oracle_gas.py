@@ -298,7 +298,8 @@ def threshold(state, g, vents, own, hold):
         for t in np.flatnonzero(state.full)
         for i, j in (g.ends[t], g.ends[t][::-1])
     ]
-    for slot in np.flatnonzero(slots & (state.x == 0) & (state.pocket[tube] >= 0)):
+    back = slots & (state.x == 0) & ~state.moving
+    for slot in np.flatnonzero(back & (state.pocket[tube] >= 0)):
         i, least = node[slot], state.pressure[node[slot]] + own[slot]
         for value in sorted({least, 0.0, *state.pressure[inlet], *(c for *_, c in links)}):
             out = {k for k in range(len(g.points)) if (inlet[k] and state.pressure[k] <= value)}

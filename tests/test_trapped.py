@@ -121,38 +121,43 @@ def compared(seed, accuracy, vents=(), until=5.0, **keys):
 
 
 @pytest.mark.parametrize(
-    ("seed", "accuracy", "most"),
+    ("seed", "accuracy", "most", "tubes"),
     [
-        (8, 1e-2, 3e-3),
-        (8, 1e-3, 5e-4),
-        pytest.param(6, 1e-3, 5e-4, marks=pytest.mark.slow),
-        pytest.param(7, 1e-2, 3e-3, marks=pytest.mark.slow),
-        pytest.param(7, 1e-3, 5e-4, marks=pytest.mark.slow),
+        (8, 1e-2, 3e-3, 1e-2),
+        (8, 1e-3, 5e-4, 1e-3),
+        pytest.param(6, 1e-3, 5e-4, 1e-3, marks=pytest.mark.slow),
+        pytest.param(7, 1e-2, 3e-3, 1.5e-2, marks=pytest.mark.slow),
+        pytest.param(7, 1e-3, 5e-4, 1e-3, marks=pytest.mark.slow),
     ],
 )
-def test_random_graphs_without_vents_follow_the_oracle(seed, accuracy, most):
-    """Bubbles and all; the oracle shares no code and finds gas pressures event by event."""
+def test_random_graphs_without_vents_follow_the_oracle(seed, accuracy, most, tubes):
+    """Bubbles and all; the oracle shares no code and finds gas pressures event by event.
+
+    The last tube of graph 7 fills against gas that leaves it 1 % of its pull, so its time is off by
+    100 times what pressures are: 1.03e-2 at 1e-2, 9.4e-4 at 1e-3.
+    """
     off, found, best = compared(seed, accuracy)
     assert off < most
     assert np.array_equal(np.isnan(found.filled_at_s), np.isnan(best.filled_at))
     full = ~np.isnan(best.filled_at)
-    np.testing.assert_allclose(found.filled_at_s[full], best.filled_at[full], rtol=accuracy)
+    np.testing.assert_allclose(found.filled_at_s[full], best.filled_at[full], rtol=tubes)
     assert found.bubbled_pv_j[-1] == pytest.approx(best.lost_pv[-1], rel=1e-2)
     whole = found.trapped_pv_j + found.bubbled_pv_j
     np.testing.assert_allclose(whole, whole[0], rtol=1e-9)
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("seed", "most"), [(1, 1e-3), (2, 3e-2), (3, 3e-2), (5, 1e-2)])
+@pytest.mark.parametrize(("seed", "most"), [(1, 1e-3), (2, 3e-2), (3, 5e-3), (4, 1e-3), (5, 1e-3)])
 def test_random_graphs_with_vents_follow_the_oracle(seed, most):
-    """Only tubes between wet junctions trap air. Gas leaves in pulses, as menisci drift off their
-    mouths, where the oracle's stay: hence the wider bounds (1.5e-4, 2.0e-2, 1.5e-2, 2.7e-3 were
-    found; with one more stop on the way the second had 7.5e-3). Only the second was traced.
+    """Only tubes between wet junctions trap air.
+
+    1.1e-4, 1.5e-2, 2.0e-3, 2.9e-4 and 6e-5 were found at 1e-3. In the second graph one tube does
+    not settle as the accuracy is raised (5.8e-2, 1.5e-2, -1.1e-2, -7.6e-2 from 1e-3 to 3e-5, its
+    others by 1e-3 and less): its cause was not traced.
     """
     off, found, best = compared(seed, 1e-3, vents=None)
     assert off < most
-    differ = np.isnan(found.filled_at_s) != np.isnan(best.filled_at)
-    assert np.count_nonzero(differ) <= 1
+    assert np.array_equal(np.isnan(found.filled_at_s), np.isnan(best.filled_at))
 
 
 def test_moles_are_kept_until_a_bubble_leaves():

@@ -21,27 +21,18 @@ STORED = np.load(DATA / "gas.npz")
 #: Less than 2 s at both accuracies.
 QUICK = ("gas_closed", "gas_between", "gas_block", "gas_random", "gas_hysteresis")
 
-#: What the march does not hold yet, and why: work to do, not tolerances to loosen. Traced event by
-#: event: it is seldom that one bubble goes before another. Most pockets above the pressure outside
-#: first let gas go at the oracle's times; it is how they go on that differs.
-PULSES = "a pocket lets gas go in pulses: the meniscus at its mouth drifts off and has to come back"
+#: What the march does not hold, and why.
 SPIKE = (
     "a pressure that dips for 1e-7 s, as menisci set out, lets a pocket's gas go: no step sees it"
 )
-MANY = "many pockets let gas go at once, in pulses; not traced to one of them"
+NEARLY = (
+    "a tube fills against gas that is nearly as strong as its pull: 5 % of that is left, so its "
+    "time is off by 20 times what pressures are (8.8e-4 at 3e-4, 3.5e-4 at 1e-4)"
+)
 #: (case, accuracy): (what may be as far off as what, why). Found: see beside each.
 WEAK: dict[tuple[str, float], tuple[dict[str, float], str]] = {
-    ("gas_random", 1e-2): ({"tubes": 0.05}, PULSES),  # 3.1e-2
-    ("gas_random", 1e-3): ({"tubes": 0.12}, PULSES),  # 8.8e-2
-    ("gas_few_vents", 1e-2): ({"tubes": 0.06}, PULSES),  # 3.8e-2
-    ("gas_few_vents", 1e-3): (  # 1.0e-3, 6e-4, 1.8e-3, 1.4e-3, 1.5e-2
-        {"curve": 2e-3, "saturation": 2e-3, "bubbled": 4e-3, "trapped": 4e-3, "tubes": 0.04},
-        PULSES,
-    ),
+    ("gas_random", 1e-3): ({"tubes": 4e-3}, NEARLY),  # 2.8e-3
     ("gas_hysteresis", 1e-3): ({"curve": 2.5e-3}, SPIKE),  # 1.7e-3
-    ("gas_heads", 1e-2): ({"tubes": 0.1}, PULSES),  # 6.6e-2
-    ("gas_heads", 1e-3): ({"tubes": 0.08}, PULSES),  # 5.6e-2
-    ("gas_waist", 1e-3): ({"curve": 2.5e-3, "tubes": 3e-3}, MANY),  # 1.6e-3, 1.7e-3
 }
 
 

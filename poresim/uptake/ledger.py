@@ -31,6 +31,7 @@ _MEETING_STEPS = 100
 _MOST_LEFT = 0.5  # of a time: what was said of all of it says little of less
 _THERE = 1e-12  # a tube but for this share of it is full: the rest is rounding
 _ROUNDING = 1e-15  # of the length: a meniscus this close to its mouth is there
+_SHUT = -1e12  # Pa, of a pressure's lead: no liquid comes in where gas goes out
 _MEETING = 1e-7  # of the length: menisci this close have met
 
 
@@ -238,6 +239,10 @@ def expect(wetting, tube, a, b, time, lately):
     tube.place1 = _expected(tube, b, tube.x1, tube.speed1, time)
     tube.lead0 = lead_of(wetting, tube, a, tube.x0, tube.speed0, tube.s0, time, lately)
     tube.lead1 = lead_of(wetting, tube, b, tube.x1, tube.speed1, tube.s1, time, lately)
+    if tube.door == 1:
+        tube.lead0 = _SHUT
+    elif tube.door == 2:
+        tube.lead1 = _SHUT
 
 
 @inner

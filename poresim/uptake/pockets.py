@@ -46,6 +46,8 @@ GAS = np.dtype(
         ("lets_go", np.float64),  # the pressure at which a bubble finds its way out
         ("hold", np.float64),  # that pressure is by so much above the one at
         ("door", np.int64),  # that junction, -1 for none,
+        ("tube", np.int64),  # where the slot of that number is back at
+        ("mouth", np.int8),  # the mouth of its end 0 or 1,
         ("beyond", np.float64),  # and this at least: the rest of the way out
         ("vents", np.int8),  # 1: so it does; the pressure is that
         ("begin", np.int64),  # its menisci in the sheet's list

@@ -47,6 +47,7 @@ TUBE = np.dtype(
         ("live", np.int8),  # 0: the slot is free
         ("event", np.int8),
         ("blocked", np.int8),  # 1: a grain has closed it
+        ("door", np.int8),  # 1, 2: at end 0, end 1 its gas goes out, and no liquid comes in; else 0
         ("body", np.int8),  # 1: it stands for the hollow at its junction a
         ("pocket", np.int32),  # of air that is before its menisci; -1: that air is free
         ("number", np.int32),  # of the tube in the network
@@ -297,7 +298,7 @@ def _fit(law, tube, graph, shapes, log, e):
     tube.body = e >= shapes.bodies[0]
     if tube.body:
         tube.speed0 = _UNKNOWN
-    tube.event, tube.blocked, tube.apart = NOTHING, 0, 0.0
+    tube.event, tube.blocked, tube.door, tube.apart = NOTHING, 0, 0, 0.0
 
 
 def firmness(shapes: Shapes, tubes: int) -> Floats:

@@ -39,7 +39,7 @@ from poresim.uptake.state import TOP, TUBE, State, firmness
 from poresim.uptake.team import Team, let_go, make_teams
 from poresim.uptake.tree import Tree, make_trees
 from poresim.uptake.undo import keep, undo
-from poresim.uptake.vents import Sorting, make_sorting, sort_air
+from poresim.uptake.vents import Sorting, close_doors, make_sorting, show_doors, sort_air
 from poresim.uptake.waits import arrival_waits
 
 _SHORTER = 2  # times that a step is shortened because its balance is not found
@@ -236,7 +236,8 @@ class Stepper:
 
         Returns (time reached, liquid then). A step whose books do not close, or close only by
         shifting menisci far, is undone and taken shorter; and so is one that takes up more than
-        there is, with which there would be more than ``most`` in the tubes.
+        there is, with which there would be more than ``most`` in the tubes. One in which trapped
+        air would come back that has gone as bubbles is taken anew with its way out closed.
         """
         s, control = self.state, self.control
         if self.one_by_one and float(control["late_share"]) > 0.0:
@@ -245,21 +246,32 @@ class Stepper:
         pockets = kept_pockets(s.graph.pockets)
         filled = self.agenda.tally["filled"].copy()
         for attempt in range(_ATTEMPTS):
-            until, held, moved, left = self._try(now, until, liquid, fresh)
+            reached, held, moved, left = self._try(now, until, liquid, fresh)
             fine = moved <= float(control["shift_share"]) * max(held, liquid) and held <= most
-            if (fine and left <= float(control["left_share"]) * held) or liquid == 0.0:
-                break
+            fine = (fine and left <= float(control["left_share"]) * held) or liquid == 0.0
             if attempt == _ATTEMPTS - 1:
-                control["unsolved"] += held <= most
+                control["unsolved"] += not fine and held <= most
+                break
+            if fine and not self._close_doors(pockets[0]):
                 break
             undo(s, *self.kept)
             put_pockets(s.graph.pockets, pockets)
+            show_doors(s.tubes, s.graph.pockets)
             self.agenda.tally["filled"] = filled
             self._count()
-            until = now + 0.25 * (until - now)
             control["undone"] += 1
+            if not fine:
+                until = now + 0.25 * (reached - now)
+        until = reached
         control["last"], control["previous"] = until - now, control["last"]
         return until, held
+
+    def _close_doors(self, pockets: NDArray[Any]) -> int:
+        """How many of the pockets, as they were, are not to let bubbles go in this step."""
+        s = self.state
+        if not s.traps:
+            return 0
+        return int(close_doors(s.tubes, s.junctions, s.graph, s.shapes, s.log, pockets))
 
     def sort_air(self, lifted: bool) -> None:
         """Pockets of trapped air are found anew, and let bubbles go.

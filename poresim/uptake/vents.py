@@ -36,7 +36,7 @@ from poresim.uptake.pockets import (
 from poresim.uptake.state import DRY, PASSING, TOP, shape_of
 
 _AT_MOUTH = 1e-9  # of its length: a meniscus this close to its mouth lets gas out
-_STILL_THERE = 1e-3  # and one so close, while it does
+_TAKES_BACK = 1e-6  # of the moles: with that much again, a step is taken anew, and none leaves
 _COMES_BACK = 1e-9  # of the moles: more than that again, and no bubble leaves any more
 
 
@@ -77,10 +77,27 @@ def sort_air(wetting, tubes, junctions, graph, shapes, log, sorting, lifted):
     _tell_tubes(tubes, graph, log)
 
 
+@kernel
+def close_doors(tubes, junctions, graph, shapes, log, kept):
+    """Pockets that took gas back in a step, as it has gone, are to be closed in ``kept``.
+
+    kept : rows of pockets as the step began. Returns how many.
+    """
+    _measure(tubes, junctions, graph, shapes, log)
+    rows, count = graph.pockets.rows, 0
+    for g in range(len(kept)):
+        gas = rows[g]
+        most = (OUTSIDE + gas.pressure) * gas.volume
+        if kept[g].vents and kept[g].door >= 0 and most > gas.moles * (1.0 + _TAKES_BACK):
+            kept[g].vents = 0
+            count += 1
+    return count
+
+
 @inner
-def _weigh(tubes, junctions, graph, shapes, log):
-    """What gas each pocket has now; of those that let bubbles go, what is left."""
-    rows, books = graph.pockets.rows, graph.pockets.books
+def _measure(tubes, junctions, graph, shapes, log):
+    """What room the gas of each pocket has now."""
+    rows = graph.pockets.rows
     for g in range(graph.pockets.many[0]):
         rows[g].volume = 0.0
     if graph.pockets.many[0] == 0:
@@ -93,6 +110,13 @@ def _weigh(tubes, junctions, graph, shapes, log):
     for s in range(log.counts[0, TOP]):
         if tubes[s].live and tubes[s].pocket >= 0:
             rows[tubes[s].pocket].volume += gas_in(tubes[s])
+
+
+@inner
+def _weigh(tubes, junctions, graph, shapes, log):
+    """What gas each pocket has now; of those that let bubbles go, what is left."""
+    _measure(tubes, junctions, graph, shapes, log)
+    rows, books = graph.pockets.rows, graph.pockets.books
     for g in range(graph.pockets.many[0]):
         gas = rows[g]
         if not gas.vents and gas.volume > 0.0:
@@ -209,12 +233,23 @@ def _tell_tubes(tubes, graph, log):
         tube = tubes[s]
         if not tube.live:
             continue
+        tube.door = 0
         tube.gas = tube.apart = 0.0
         if tube.pocket >= 0:
             gas = rows[tube.pocket]
             tube.gas = gas.pressure
             if not gas.vents and gas.parts == 1:
                 keep_apart(tube)
+    show_doors(tubes, graph.pockets)
+
+
+@kernel
+def show_doors(tubes, pockets):
+    """Mark where gas goes out."""
+    for g in range(pockets.many[0]):
+        gas = pockets.rows[g]
+        if gas.door >= 0:
+            tubes[gas.tube].door = gas.mouth + 1 if gas.vents else 0
 
 
 @inner
@@ -229,7 +264,7 @@ def _find_ways(wetting, tubes, junctions, graph, shapes, log, sorting):
         if not tube.live or tube.pocket < 0:
             continue
         gas = rows[tube.pocket]
-        near = (_STILL_THERE if gas.vents else _AT_MOUTH) * tube.length
+        near = _AT_MOUTH * tube.length
         for end in range(2):
             i, x = (tube.a, tube.x0) if end == 0 else (tube.b, tube.x1)
             node = junctions[i]
@@ -238,6 +273,7 @@ def _find_ways(wetting, tubes, junctions, graph, shapes, log, sorting):
                 out = max(node.pressure + hold, sorting.way[i])
                 if out < gas.lets_go:
                     gas.lets_go, gas.door, gas.hold, gas.beyond = out, i, hold, sorting.way[i]
+                    gas.tube, gas.mouth = s, end
     for g in range(graph.pockets.many[0]):
         gas = rows[g]
         if gas.vents and gas.lets_go == math.inf:
