@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from poresim.scenario.flow_curve import read_flow_curve
+from poresim.tables.flow_curve import read_flow_curve
 
 RATE, VISCOSITY = np.array([0.1, 1.0, 10.0, 100.0]), np.array([0.2, 0.05, 0.016, 0.006])
 STRESS = RATE * VISCOSITY
@@ -50,6 +50,23 @@ def test_comments_blank_lines_marks_and_spaces(tmp_path):
     np.testing.assert_allclose(law.viscosity, [0.04, 0.012, 0.005])
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        "shear_rate_1_s;viscosity_mPa_s\n0,1;200\n1,0;50\n10;16,0\n100;6,0\n",
+        "shear_rate_1_s\tviscosity_mPa_s\n0,1\t200\n1\t50\n10\t16\n100\t6\n",
+        'shear_rate_1_s,viscosity_mPa_s\n"0,1",200\n1,50\n10,16\n100,6\n',
+        "shear_rate_1_s;viscosity_mPa_s;\n0.1;200;\n1;50;\n10;16;\n100;6;\n",
+        "shear_rate_1_s\tviscosity_mPa_s\n0.1\t200\n1\t50\n10\t16\n100\t6\n".encode("utf-16"),
+    ],
+    ids=["semicolons", "tabs", "quoted", "points", "UTF-16"],
+)
+def test_other_separators_and_decimal_commas(tmp_path, text):
+    law = read_flow_curve(written(tmp_path, text))
+    np.testing.assert_allclose(law.shear_rate, RATE, rtol=1e-12)
+    np.testing.assert_allclose(law.viscosity, VISCOSITY, rtol=1e-12)
+
+
 HEAD = "shear_rate_1_s,viscosity_mPa_s\n"
 FAULTS = [
     ("", "gum.csv: is empty; a header with two of shear_rate_1_s, shear_stress_Pa (or"),
@@ -62,8 +79,17 @@ FAULTS = [
     ("rate,eta\n1,2\n", "gum.csv: has none of the columns needed, only rate, eta; a header with"),
     ("root:x:0:secret\n", "gum.csv: has none of the columns needed; a header with two of"),
     (
-        "shear_rate_1_s;viscosity_mPa_s\n1;40\n",
-        "gum.csv: has columns separated by semicolons; write commas, and decimals with a point",
+        "shear_rate_1_s;viscosity_mPa_s\n1;1.040,5\n2;30\n3;20\n",
+        "gum.csv, line 2: viscosity_mPa_s is '1.040,5'; a number above 0 is expected",
+    ),
+    (
+        HEAD + '1,"1,040"\n10,12\n100,5\n',
+        "gum.csv, line 2: viscosity_mPa_s is '1,040'; a number above 0 is expected",
+    ),
+    (
+        HEAD + "1/s,mPa s\n1,40\n10,12\n100,5\n",
+        "gum.csv, line 2: shear_rate_1_s is '1/s'; a row of units belongs into the header's names: "
+        "delete the row",
     ),
     (
         "shear_rate_1_s,viscosity_Pa_s,viscosity_mPa_s\n1,2,3\n",
@@ -75,14 +101,11 @@ FAULTS = [
     ),
     (
         HEAD + "1,40\n0,5,12\n100,5\n",
-        "gum.csv, line 3: has 3 cells, and the header 2; write decimals with a point",
+        "gum.csv, line 3: has 3 cells, and the header 2; write decimals with a point, or "
+        "separate columns by semicolons",
     ),
-    (
-        HEAD + '1,40\n"0,5",12\n100,5\n',
-        "gum.csv, line 3: shear_rate_1_s is '0,5'; a number above 0 is expected",
-    ),
-    (HEAD + "1,40\n10,\n100,5\n", "gum.csv, line 3: viscosity_mPa_s is ''; a number above 0"),
-    (HEAD + "1,40\n10\n100,5\n", "gum.csv, line 3: viscosity_mPa_s is 'nothing'; a number"),
+    (HEAD + "1,40\n10,\n100,5\n", "gum.csv, line 3: viscosity_mPa_s is empty; a number above 0"),
+    (HEAD + "1,40\n10\n100,5\n", "gum.csv, line 3: viscosity_mPa_s is empty; a number above 0"),
     (HEAD + "1,40\n10,0\n100,5\n", "gum.csv, line 3: viscosity_mPa_s is '0'; a number above 0"),
     (HEAD + "1,40\n10,inf\n100,5\n", "gum.csv, line 3: viscosity_mPa_s is 'inf'"),
     (

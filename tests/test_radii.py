@@ -8,7 +8,6 @@ from scipy import integrate, stats
 
 from poresim.liquid.laws import Newtonian
 from poresim.scenario.build import Grains, LiquidSpec, build_liquid, size_classes
-from poresim.scenario.tables import read_radii
 from poresim.solid.build import build_solid
 from poresim.solid.sizes import (
     Gamma,
@@ -21,6 +20,7 @@ from poresim.solid.sizes import (
     fixed,
 )
 from poresim.solid.spec import SolidSpec
+from poresim.tables.sizes import read_radii
 
 UM = 1e-6
 

@@ -1066,8 +1066,11 @@ def test_faces_that_the_solid_does_not_have(lattice, sides, face, said):
             "line 4: diameter_um does not go on rising; sort the rows",
         ),
         ("diameter_um,intruded_mL_g\n9,0.1\n5,0.1\n", "nothing is intruded between the rows"),
-        ("diameter_um,intruded_mL_g\n9,0.1\n5,\n", "line 3: intruded_mL_g is ''; a number of at"),
-        ("diameter_um,intruded_mL_g\n9,0.1\n,0.2\n", "line 3: diameter_um is ''; a number above"),
+        (
+            "diameter_um,intruded_mL_g\n9,0.1\n5,\n",
+            "line 3: intruded_mL_g is empty; a number of",
+        ),
+        ("diameter_um,intruded_mL_g\n9,0.1\n,0.2\n", "line 3: diameter_um is empty; a number"),
         ("diameter_um,intruded_mL_g,count\n9,0,1\n5,1,1\n", "has intruded_mL_g and a weight or c"),
         (
             "diameter_um,intruded_cm3_g\n9,0.1\n",
@@ -1078,7 +1081,7 @@ def test_faces_that_the_solid_does_not_have(lattice, sides, face, said):
         ("radius_um\n3\nx\n", "radii.csv, line 3: radius_um is 'x'; a number above 0 is expected"),
         ("radius_um\n3\n-1\n", "line 3: radius_um is '-1'"),
         ("radius_um\nnan\n", "line 2: radius_um is 'nan'"),
-        ("radius_um,weight\n3,1\n4\n", "line 3: weight is 'nothing'"),
+        ("radius_um,weight\n3,1\n4\n", "line 3: weight is empty"),
         ("radius_um,weight\n3,0\n", "every weight is 0"),
         ("radius_um\n" + "3\n" * 20_001, "has too many rows"),
         ('# a, "b\n\nradius_um\n3\n# c\n-1\n', "radii.csv, line 6: radius_um is '-1'"),

@@ -16,8 +16,6 @@ from poresim.liquid.cup import Cup, Stirred
 from poresim.liquid.liquid import Liquid
 from poresim.liquid.particles import Particles
 from poresim.scenario import schema
-from poresim.scenario.flow_curve import read_flow_curve
-from poresim.scenario.tables import read_radii, read_sizes
 from poresim.softening.asked import Bar, Walls
 from poresim.solid.layers import Layer
 from poresim.solid.sizes import (
@@ -32,6 +30,8 @@ from poresim.solid.sizes import (
 )
 from poresim.solid.spec import SolidSpec
 from poresim.solid.waists import BetaWaist, LognormalWaist, UniformWaist, WaistLaw
+from poresim.tables.flow_curve import read_flow_curve
+from poresim.tables.sizes import read_radii, read_sizes
 
 Floats = NDArray[np.float64]
 

@@ -19,13 +19,13 @@ from poresim.scenario.build import (
     waist_law,
 )
 from poresim.scenario.plan import most_classes, plan_solid
-from poresim.scenario.tables import read_radii, read_sizes
 from poresim.solid.build import refuse_too_large
 from poresim.solid.files import load_network
 from poresim.solid.fitting import fit
 from poresim.solid.memory import available_bytes, in_words
 from poresim.solid.spec import SolidError, SolidSpec
 from poresim.solid.swelling import Swelling
+from poresim.tables.sizes import read_radii, read_sizes
 
 if TYPE_CHECKING:
     from poresim.scenario.lines import Path as KeyPath

@@ -12,8 +12,8 @@ from pydantic import BaseModel, ConfigDict, Discriminator, Field, Tag, create_mo
 
 from poresim.liquid import ethanol, sucrose, water
 from poresim.liquid.liquid import MOST_LOG_RATIO
-from poresim.scenario.flow_curve import FLOW_COLUMNS
 from poresim.solid.swelling import MOST_NARROWING
+from poresim.tables.flow_curve import FLOW_COLUMNS
 
 FACES = ("bottom", "top", "left", "right", "front", "back")
 

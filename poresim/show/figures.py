@@ -64,6 +64,13 @@ def write_figures(
     return written, remarks
 
 
+def write_figure(figure: Any, paths: Sequence[Path]) -> list[Path]:
+    """Write one figure in the formats that the names ask for, each whole or not at all."""
+    for path in paths:
+        write_whole(path, _saver(figure, path.suffix[1:]))
+    return list(paths)
+
+
 def write_png(figure: Any, path: Path) -> None:
     """Write one figure, whole or not at all."""
     write_whole(path, _saver(figure, "png"))

@@ -1,4 +1,4 @@
-"""Measured flow curves from CSV files. Every fault is a ValueError of one line."""
+"""Measured flow curves from CSV files. Every fault is a TableError of one line."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from poresim.liquid.curves import MeasuredFlow, PlateauFault, PointsFault
-from poresim.scenario.csv_rows import Floats, Rows, read_rows
+from poresim.tables.rows import Floats, Rows, TableError, read_rows
 
 _FEWEST_POINTS, _MOST_POINTS = 3, 1000
 _SAME = 0.02  # a stress this close to rate times viscosity agrees with it
@@ -29,17 +29,12 @@ def read_flow_curve(
     when it is no such file, or when the curve is none that a liquid can have; PlateauFault.
     """
     rows = read_rows(path, f"two of {FLOW_COLUMNS}")
-    rate, stress, viscosity = (_column(rows, kind) for kind in (_RATES, _STRESSES, _VISCOSITIES))
+    rate, stress, viscosity = (rows.name_of(kind) for kind in (_RATES, _STRESSES, _VISCOSITIES))
     names = [name for name in (rate, stress, viscosity) if name]
     if len(names) < 2:
-        raise ValueError(f"{path}: has {_too_few(rows, names)}")
+        raise TableError(f"{path}: has {_too_few(rows, names)}")
     rows.refuse_count(_FEWEST_POINTS, _MOST_POINTS)
-    for line, row in rows.body:
-        if len(row) > len(rows.header) and any(cell.strip() for cell in row[len(rows.header) :]):
-            raise ValueError(
-                f"{path}, line {line}: has {len(row)} cells, and the header {len(rows.header)}; "
-                "write decimals with a point"
-            )
+    rows.refuse_ragged()
     values = {name: rows.numbers(name) * _unit(name) for name in names}
     if rate and stress and viscosity:
         _refuse_another(rows, values[rate] * values[viscosity], values[stress], stress)
@@ -58,24 +53,12 @@ def _curve(
         raise
     except PointsFault as fault:
         first, second = sorted(rows.body[k][0] for k in fault.points)
-        raise ValueError(f"{rows.path}, lines {first} and {second}: {fault}") from None
+        raise TableError(f"{rows.path}, lines {first} and {second}: {fault}") from None
     except ValueError as fault:
-        raise ValueError(f"{rows.path}: {fault}") from None
-
-
-def _column(rows: Rows, kind: dict[str, float]) -> str:
-    """The column of that kind; "" if there is none."""
-    found = [name for name in rows.header if name in kind]
-    if len(found) > 1:
-        raise ValueError(
-            f"{rows.path}: gives {' and '.join(found[:3])}; one column of a kind is expected"
-        )
-    return found[0] if found else ""
+        raise TableError(f"{rows.path}: {fault}") from None
 
 
 def _too_few(rows: Rows, names: list[str]) -> str:
-    if len(rows.header) == 1 and ";" in rows.header[0] and "_" in rows.header[0]:
-        return "columns separated by semicolons; write commas, and decimals with a point"
     had = f"{names[0]} alone" if names else f"none of the columns needed{rows.only()}"
     return f"{had}; a header with two of {FLOW_COLUMNS} is expected"
 
@@ -84,7 +67,7 @@ def _refuse_another(rows: Rows, expected: Floats, stress: Floats, name: str) -> 
     away = np.flatnonzero(np.abs(stress / expected - 1) > _SAME)
     if len(away):
         k, unit = int(away[0]), _unit(name)
-        raise ValueError(
+        raise TableError(
             f"{rows.path}, line {rows.body[k][0]}: {name} is {stress[k] / unit:.4g}, but rate "
             f"times viscosity is {expected[k] / unit:.4g}; leave one column out, or mend it"
         )

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import numpy as np
 
-from poresim.scenario.csv_rows import MOST_ROWS, Floats, Rows, read_rows
 from poresim.solid.sizes import Intrusion, SizeLaw, Table
+from poresim.tables.rows import MOST_ROWS, Floats, Rows, TableError, read_rows
 
 _UM = 1e-6
 _VOLUME = "intruded_mL_g"
@@ -40,39 +40,39 @@ def read_radii(path: Path) -> SizeLaw:
     """
     table = _read(path, ("radius_um", "diameter_um"))
     if "radius_um" in table.header and "diameter_um" in table.header:
-        raise ValueError(f"{path}: has radius_um and diameter_um; keep one of them")
+        raise TableError(f"{path}: has radius_um and diameter_um; keep one of them")
     column = "radius_um" if "radius_um" in table.header else "diameter_um"
     sizes = table.numbers(column) * (_UM if column == "radius_um" else 0.5 * _UM)
     if _VOLUME in table.header:
         return _intrusion(table, column, sizes)
     near = [name for name in table.header if name.lower().startswith("intruded")]
     if near:
-        raise ValueError(f"{path}: has a column {near[0][:40]!r}; the unit here is {_VOLUME}")
+        raise TableError(f"{path}: has a column {near[0][:40]!r}; the unit here is {_VOLUME}")
     return Table(sizes, _weights(table, ("weight", "count")))
 
 
 def _intrusion(table: Rows, column: str, sizes: Floats) -> Intrusion:
     path = table.path
     if _weights(table, ("weight", "count")) is not None:
-        raise ValueError(f"{path}: has {_VOLUME} and a weight or count; keep one of them")
+        raise TableError(f"{path}: has {_VOLUME} and a weight or count; keep one of them")
     volume = table.numbers(_VOLUME, least_open=False)
     if len(sizes) < 2:
-        raise ValueError(f"{path}: has one row; a curve of {_VOLUME} needs two or more")
+        raise TableError(f"{path}: has one row; a curve of {_VOLUME} needs two or more")
     rising = sizes[-1] > sizes[0]
     wrong = np.flatnonzero(np.diff(sizes) <= 0 if rising else np.diff(sizes) >= 0)
     if len(wrong):
-        raise ValueError(
+        raise TableError(
             f"{path}, line {table.body[wrong[0] + 1][0]}: {column} does not go on "
             f"{'rising' if rising else 'falling'}; sort the rows, each {column} once"
         )
     fallen = np.flatnonzero(np.diff(volume) > 0 if rising else np.diff(volume) < 0)
     if len(fallen):
-        raise ValueError(
+        raise TableError(
             f"{path}, line {table.body[fallen[0] + 1][0]}: {_VOLUME} must not fall as {column} "
             "falls; it is cumulative, the volume intruded so far"
         )
     if volume.max() == volume.min():
-        raise ValueError(f"{path}: {_VOLUME} stays the same; nothing is intruded between the rows")
+        raise TableError(f"{path}: {_VOLUME} stays the same; nothing is intruded between the rows")
     order = slice(None) if rising else slice(None, None, -1)
     return Intrusion(sizes[order], volume[order])
 
@@ -82,7 +82,7 @@ def _read(path: Path, columns: tuple[str, ...]) -> Rows:
     wanted = " or ".join(columns)
     rows = read_rows(path, wanted)
     if not any(column in rows.header for column in columns):
-        raise ValueError(f"{path}: has no column {wanted}{rows.only()}")
+        raise TableError(f"{path}: has no column {wanted}{rows.only()}")
     rows.refuse_count(1, MOST_ROWS)
     return rows
 
@@ -91,10 +91,10 @@ def _weights(rows: Rows, names: tuple[str, ...]) -> Floats | None:
     """The column of one of these names, if there is one."""
     here = [name for name in names if name in rows.header]
     if len(here) > 1:
-        raise ValueError(f"{rows.path}: has {' and '.join(here)}; keep one of them")
+        raise TableError(f"{rows.path}: has {' and '.join(here)}; keep one of them")
     if not here:
         return None
     weights = rows.numbers(here[0], least_open=False)
     if weights.sum() <= 0:
-        raise ValueError(f"{rows.path}: every {here[0]} is 0; at least one must be above 0")
+        raise TableError(f"{rows.path}: every {here[0]} is 0; at least one must be above 0")
     return weights

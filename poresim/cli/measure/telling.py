@@ -1,0 +1,104 @@
+"""How a measurement is told: a plain table, remarks, a block to paste, JSON and a figure."""
+
+from __future__ import annotations
+
+import argparse
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from poresim.cli.terminal import DONE, remark, result_json, say
+
+_DIGITS = 2  # of an uncertainty
+
+
+@dataclass
+class Told:
+    """What one measurement came to.
+
+    rows : (quantity, value in words). block : TOML, ready to paste; "" for none. values : for JSON.
+    remarks : what a reader must know, a sentence each. figure : draws it; None for none.
+    """
+
+    rows: list[tuple[str, str]]
+    block: str
+    values: dict[str, Any]
+    remarks: list[str] = field(default_factory=list)
+    figure: Callable[[], Any] | None = None
+
+
+def with_sd(value: float, sd: float, unit: str = "") -> str:
+    """As "48.2 ± 0.6 degrees": to two digits of the uncertainty."""
+    unit = f" {unit}" if unit else ""
+    if not math.isfinite(value):
+        return "not known"
+    if not (math.isfinite(sd) and sd > 0):
+        return f"{value:.4g}{unit}"
+    places = _DIGITS - 1 - math.floor(math.log10(sd))
+    if places < 0 or abs(value) >= 1e6:
+        return f"{round(value, places):.0f} ± {round(sd, places):.0f}{unit}"
+    if places > 6:
+        return f"{value:.4g} ± {sd:.2g}{unit}"
+    return f"{value:.{places}f} ± {sd:.{places}f}{unit}"
+
+
+def output(parser: argparse.ArgumentParser) -> None:
+    """Declare where results go."""
+    parser.add_argument(
+        "--out",
+        metavar="DIR",
+        type=Path,
+        default=Path("results/measure"),
+        help="where the figure goes (default: results/measure)",
+    )
+    parser.add_argument("--force", action="store_true", help="replace an earlier figure there")
+    parser.add_argument(
+        "--json",
+        action="store_true",
+        default=argparse.SUPPRESS,
+        help="print the result as JSON; remarks go to stderr",
+    )
+
+
+def figure_paths(asked: argparse.Namespace, kind: str, first: Path) -> list[Path]:
+    """Where the figure goes. RecordError when one is there already and may not be replaced."""
+    from poresim.record.files import safe_name
+    from poresim.record.layout import RecordError
+
+    stem = f"{safe_name(first.stem)}-{kind}"
+    paths = [asked.out / f"{stem}.{form}" for form in ("png", "svg")]
+    for path in paths:
+        if path.exists() and not asked.force:
+            raise RecordError(f"{path}: exists; --force replaces it, --out DIR writes elsewhere")
+    return paths
+
+
+def tell(asked: argparse.Namespace, kind: str, first: Path, measure: Callable[[], Told]) -> int:
+    """Measure, write the figure, print the rest; the exit code. ``first``: names the figure."""
+    from poresim.record.files import make_folder
+    from poresim.show.figures import write_figure
+
+    paths = figure_paths(asked, kind, first)
+    told = measure()
+    written: list[Path] = []
+    if told.figure is not None:
+        make_folder(asked.out)
+        written = write_figure(told.figure(), paths)
+    for text in told.remarks:
+        remark(text)
+    if asked.json:
+        figures = [str(path) for path in written]
+        result_json(told.values | {"block": told.block, "figures": figures})
+        return DONE
+    widest = max((len(name) for name, _ in told.rows), default=0)
+    for name, value in told.rows:
+        say(f"{name:{widest}}  {value}")
+    if told.block:
+        say("\nfor a scenario:\n")
+        say(told.block.rstrip())
+        say()
+    for path in written:
+        say(f"figure:  {path}")
+    return DONE
