@@ -1,0 +1,320 @@
+"""A drop's contact angle from its photograph."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from poresim.bench.error import BenchError
+from poresim.liquid.suspension import GRAVITY
+from poresim.photo.edges import Edges, find_edges, smoothed
+from poresim.photo.face import Face, given, refined
+from poresim.photo.fitted import Fit, Shape, contact, fit_outline
+from poresim.photo.outline import Line, find_outline, line_through
+
+Floats = NDArray[np.float64]
+
+_KEEP_OFF = 2.5  # times the blur, and
+_KEEP_OFF_LEAST = 3.0  # px: edges this close to the face are blurred with it
+_LEAST_SEEN = 0.6  # of the outline's places with an edge
+_ROUGH = 0.012  # of the base's width: edges that scatter more about the outline follow another
+_LARGEST_SD = 3.0  # degrees
+_TENSION_KNOWN = 0.2  # a tension is told when it is known to this share
+
+
+@dataclass(frozen=True)
+class Angle:
+    """A drop as measured. Angles in degrees in the liquid; px unless a unit is said.
+
+    angle_deg, sd_deg : mean of both sides, and its standard deviation. left_deg, right_deg (and
+    side_sd_deg). base_px, height_px, volume_px3. tilt_deg : of the face in the picture. beta,
+    beta_sd : density g b^2 / tension of the outline. how : "Young-Laplace", or "Young-Laplace,
+    tension given". outline : (k, 2) edges it was fitted to; shape and length draw it. scatter_px :
+    of the edges about it. um_per_px : None where it is not known, and lengths in m then neither.
+    """
+
+    angle_deg: float
+    sd_deg: float
+    left_deg: float
+    right_deg: float
+    side_sd_deg: float
+    base_px: float
+    height_px: float
+    volume_px3: float
+    tilt_deg: float
+    beta: float
+    beta_sd: float
+    how: str
+    scatter_px: float
+    blur_px: float
+    outline: Floats = field(repr=False)
+    ends: Floats = field(repr=False)
+    face: Face = field(repr=False)
+    shape: Shape = field(repr=False)
+    length: float = field(repr=False)
+    um_per_px: float | None = None
+    tension: float | None = None
+    tension_sd: float | None = None
+    remarks: tuple[str, ...] = ()
+
+    @property
+    def base_m(self) -> float | None:
+        """Diameter of the base."""
+        return None if self.um_per_px is None else self.base_px * self.um_per_px * 1e-6
+
+    @property
+    def height_m(self) -> float | None:
+        """Of the drop."""
+        return None if self.um_per_px is None else self.height_px * self.um_per_px * 1e-6
+
+    @property
+    def volume_m3(self) -> float | None:
+        """Of the drop, as round as it looks from this side."""
+        return None if self.um_per_px is None else self.volume_px3 * (self.um_per_px * 1e-6) ** 3
+
+
+def measure_angle(
+    image: ArrayLike,
+    um_per_px: float | None = None,
+    base: tuple[float, float, float, float] | None = None,
+    density: float | None = None,
+    surface_tension: float | None = None,
+) -> Angle:
+    """The contact angle of the drop in a picture.
+
+    image : (rows, columns) of brightness, or (rows, columns, 3 or 4) of colours; of any scale.
+    um_per_px : its scale. base : x1, y1, x2, y2, px, two points of the face's line where it is not
+    found. density : kg/m3, and surface_tension : N/m; with both and the scale, the outline's shape
+    follows from its size, which sharpens the angle of small and flat drops.
+
+    Raises BenchError (one line) where the picture holds no drop, or not enough of one.
+    """
+    picture = _brightness(image)
+    _check(um_per_px, density, surface_tension)
+    line = None if base is None else line_through(np.array(base[:2]), np.array(base[2:]))
+    found = find_outline(picture, line)
+    smooth = smoothed(picture)
+    beta_per_b2 = None
+    if um_per_px is not None and density is not None and surface_tension is not None:
+        beta_per_b2 = density * GRAVITY * (um_per_px * 1e-6) ** 2 / surface_tension
+    edges = find_edges(smooth, found.xy, found.normal, 2.5 * found.coarse + 3.0)
+    _enough(edges)
+    face = _Facing(smooth, found.face, line is not None)
+    fit, edges = _fitted(smooth, edges, face, beta_per_b2)
+    return _told(fit, face, edges, um_per_px, density, beta_per_b2 is not None)
+
+
+class _Facing:
+    """The face, better known as the drop's ends are."""
+
+    def __init__(self, smooth: Floats, line: Line, pointed_out: bool) -> None:
+        self.smooth, self.line, self.pointed_out = smooth, line, pointed_out
+        self.face: Face | None = None
+
+    def look(self, ends: Floats, keep_off: float) -> Face:
+        self.face = (
+            given(self.line, ends)
+            if self.pointed_out
+            else refined(self.smooth, self.line, ends, keep_off)
+        )
+        self.line = self.face.line
+        return self.face
+
+
+def _fitted(
+    smooth: Floats, edges: Edges, face: _Facing, beta_per_b2: float | None
+) -> tuple[Fit, Edges]:
+    """Outline and face in turns: edges are looked for anew along the outline that was found."""
+    xy = edges.xy[edges.found]
+    ends = np.array([xy[0], xy[-1]])
+    keep_off = max(_KEEP_OFF * edges.width, _KEEP_OFF_LEAST)
+    face.look(ends, 2 * keep_off)
+    fit: Fit | None = None
+    for _ in range(2):
+        high = face.line.height(xy) > keep_off
+        if high.sum() < 30:
+            raise BenchError("too little of the drop stands above the face")
+        start, length = _start(xy[high], face.line) if fit is None else (fit.shape, fit.length)
+        fit = fit_outline(xy[high], start, length, beta_per_b2)
+        meets = contact(fit.shape, fit.length, face.line)
+        face.look(meets.ends, 2 * keep_off)
+        at, normal = _along(fit, face.line, keep_off)
+        edges = find_edges(smooth, at, normal, 3.0 * edges.width + 4.0)
+        _enough(edges)
+        xy = edges.xy[edges.found]
+        keep_off = max(_KEEP_OFF * edges.width, _KEEP_OFF_LEAST)
+    assert fit is not None
+    high = face.line.height(xy) > keep_off
+    return fit_outline(xy[high], fit.shape, fit.length, beta_per_b2), edges
+
+
+def _start(xy: Floats, face: Line) -> tuple[Shape, float]:
+    """A sphere through the edges; and the outline's length to draw, over the apex radius."""
+    middle = xy.mean(axis=0)
+    q = xy - middle
+    design = np.column_stack([2 * q, np.ones(len(q))])
+    (cx, cy, c), *_ = np.linalg.lstsq(design, (q**2).sum(axis=1), rcond=None)
+    radius = math.sqrt(max(c + cx * cx + cy * cy, 1.0))
+    tilt = math.atan2(face.along[1], face.along[0])
+    apex = middle + (cx, cy) + radius * face.up
+    way = float(np.hypot(*np.diff(xy, axis=0).T).sum()) / 2 / radius
+    shape = Shape(float(apex[0]), float(apex[1]), tilt, math.log(radius * 1.05), 0.2)
+    return shape, min(1.5 * way + 0.2, 6.0)
+
+
+def _along(fit: Fit, face: Line, keep_off: float) -> tuple[Floats, Floats]:
+    """Points about a pixel apart along the outline above the face, and normals there."""
+    from poresim.drop.profile import meridian
+
+    b = math.exp(fit.shape.ln_b)
+    m = meridian(fit.shape.beta, fit.length)
+    s = np.arange(0.0, fit.length, 1.0 / b)
+    x, z, phi = (np.interp(s, m.s, v) for v in (m.x, m.z, m.phi))
+    c, d = math.cos(fit.shape.tilt), math.sin(fit.shape.tilt)
+    right, down = np.array([c, d]), np.array([-d, c])
+    sides = []
+    for side in (-1.0, 1.0):
+        at = (fit.shape.x, fit.shape.y) + b * (side * x[:, None] * right + z[:, None] * down)
+        out = side * np.sin(phi)[:, None] * right - np.cos(phi)[:, None] * down
+        below = np.flatnonzero(face.height(at) < 0.5 * keep_off)
+        end = int(below[0]) if len(below) else len(at)
+        sides.append((at[:end], out[:end]))
+    (left, out_left), (rest, out_right) = sides
+    return (
+        np.concatenate([left[:0:-1], rest]),
+        np.concatenate([out_left[:0:-1], out_right]),
+    )
+
+
+def _told(
+    fit: Fit,
+    face: _Facing,
+    edges: Edges,
+    um_per_px: float | None,
+    density: float | None,
+    tied: bool,
+) -> Angle:
+    meets = contact(fit.shape, fit.length, face.line)
+    last = face.face
+    assert last is not None
+    mean_sd, side_sd = _uncertainty(fit, last)
+    angle = math.degrees(0.5 * (meets.left + meets.right))
+    base = float(np.hypot(*(meets.ends[1] - meets.ends[0])))
+    if fit.scatter > max(_ROUGH * base, 1.5):
+        raise BenchError(
+            f"the outline is not that of a drop: edges lie {fit.scatter:.1f} px from it"
+        )
+    if not 2 < angle < 178:
+        raise BenchError(f"no angle that can be measured: {angle:.1f} degrees")
+    if mean_sd > _LARGEST_SD:
+        raise BenchError(f"the angle is known to {mean_sd:.1f} degrees only: no use")
+    tension, tension_sd, remarks = _tension(fit, um_per_px, density, tied)
+    if last.rough > 1.0:
+        remarks.append(f"the face's edge is rough: {last.rough:.1f} px")
+    return Angle(
+        angle_deg=angle,
+        sd_deg=mean_sd,
+        left_deg=math.degrees(meets.left),
+        right_deg=math.degrees(meets.right),
+        side_sd_deg=side_sd,
+        base_px=base,
+        height_px=meets.height,
+        volume_px3=meets.volume,
+        tilt_deg=math.degrees(math.atan2(face.line.along[1], face.line.along[0])),
+        beta=fit.shape.beta,
+        beta_sd=math.sqrt(fit.covariance[4, 4]),
+        how="Young-Laplace, tension given" if tied else "Young-Laplace",
+        scatter_px=fit.scatter,
+        blur_px=edges.width,
+        outline=fit.xy,
+        ends=meets.ends,
+        face=last,
+        shape=fit.shape,
+        length=fit.length,
+        um_per_px=um_per_px,
+        tension=tension,
+        tension_sd=tension_sd,
+        remarks=tuple(remarks),
+    )
+
+
+def _tension(
+    fit: Fit, um_per_px: float | None, density: float | None, tied: bool
+) -> tuple[float | None, float | None, list[str]]:
+    """N/m, with its standard deviation, where the drop is large enough to tell it."""
+    if tied or um_per_px is None or density is None:
+        return None, None, []
+    beta, sd = fit.shape.beta, math.sqrt(fit.covariance[4, 4])
+    if not beta > 0 or sd > _TENSION_KNOWN * beta:
+        return None, None, ["the drop is too small, or too little of it is seen, to tell a tension"]
+    b = math.exp(fit.shape.ln_b) * um_per_px * 1e-6
+    tension = density * GRAVITY * b * b / beta
+    # ln tension = 2 ln b - ln beta
+    slopes = np.array([0, 0, 0, 2.0, -1.0 / beta])
+    return tension, tension * math.sqrt(slopes @ fit.covariance @ slopes), []
+
+
+def _uncertainty(fit: Fit, face: Face) -> tuple[float, float]:
+    """Standard deviations, degrees, of the mean angle and of either side's."""
+
+    def angles(shape: Shape, line: Line) -> Floats:
+        meets = contact(shape, fit.length, line)
+        return np.degrees([0.5 * (meets.left + meets.right), meets.left, meets.right])
+
+    known = angles(fit.shape, face.line)
+    steps = np.sqrt(np.diag(fit.covariance))
+    slopes = np.zeros((3, 5))
+    for k in range(5):
+        if steps[k] > 0:
+            moved = fit.shape._replace(**{Shape._fields[k]: fit.shape[k] + 0.3 * steps[k]})
+            slopes[:, k] = (angles(moved, face.line) - known) / (0.3 * steps[k])
+    line, up = face.line, face.line.up
+    higher = Line(line.point + 0.1 * up, line.along)
+    turned = line.along + 1e-3 * up
+    rows = np.stack(
+        [
+            (angles(fit.shape, higher) - known) / 0.1,
+            (angles(fit.shape, Line(line.point, turned / np.hypot(*turned))) - known) / 1e-3,
+        ],
+        1,
+    )
+    variance = np.einsum("ij,jk,ik->i", slopes, fit.covariance, slopes)
+    variance += np.einsum("ij,jk,ik->i", rows, face.covariance, rows)
+    return float(np.sqrt(variance[0])), float(np.sqrt(variance[1:].mean()))
+
+
+def _enough(edges: Edges) -> None:
+    if len(edges.found) < 40 or edges.found.mean() < _LEAST_SEEN:
+        raise BenchError("the drop's outline is not sharp enough to be followed")
+
+
+def _brightness(image: ArrayLike) -> Floats:
+    """(rows, columns) from 0 to 1."""
+    picture = np.asarray(image, dtype=np.float32)
+    if picture.ndim == 3 and picture.shape[2] in (3, 4):
+        picture = picture[:, :, :3] @ np.array([0.299, 0.587, 0.114], np.float32)
+    if picture.ndim != 2:
+        raise BenchError(f"a picture of rows and columns is expected, got {picture.shape}")
+    if min(picture.shape) < 60:
+        raise BenchError(
+            f"the picture has {picture.shape[1]} by {picture.shape[0]} px; 60 at least"
+        )
+    low, high = float(picture.min()), float(picture.max())
+    if not (math.isfinite(low) and math.isfinite(high)):
+        raise BenchError("the picture holds values that are not finite")
+    if not high > low:
+        raise BenchError("the picture is of one brightness all over")
+    return np.asarray((picture - low) / (high - low))
+
+
+def _check(um_per_px: float | None, density: float | None, surface_tension: float | None) -> None:
+    for name, value in (
+        ("um_per_px", um_per_px),
+        ("density", density),
+        ("surface_tension", surface_tension),
+    ):
+        if value is not None and not (math.isfinite(value) and value > 0):
+            raise BenchError(f"{name} must be above 0, got {value:g}")

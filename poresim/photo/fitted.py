@@ -1,0 +1,237 @@
+"""The Young-Laplace outline that goes through edges, by least squares of the distances.
+
+Unknown are the apex, the axis' tilt, the apex radius b (px) and beta = density g b^2 / tension.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from poresim.bench.error import BenchError
+from poresim.drop.profile import Meridian, meridian
+from poresim.photo.outline import Line
+
+Floats = NDArray[np.float64]
+
+_OUTLIER = 4.0  # times the scatter
+_MOST_BETA = 50.0
+_LEAST_BETA = -1.0  # for a fit's sake: edges of a sphere scatter to both sides
+
+
+class Shape(NamedTuple):
+    """x, y : apex, px. tilt : of the axis, rad. ln_b : of the apex radius, px. beta."""
+
+    x: float
+    y: float
+    tilt: float
+    ln_b: float
+    beta: float
+
+
+class Fit(NamedTuple):
+    """shape, its covariance (5, 5), the scatter of edges about it, px, and their distances.
+
+    bound : beta was not free: it followed from the apex radius.
+    """
+
+    shape: Shape
+    covariance: Floats
+    scatter: float
+    off: Floats
+    xy: Floats
+    length: float
+
+
+class Contact(NamedTuple):
+    """Where outline and face meet. Angles in rad, ends (2, 2) px, left first; height px."""
+
+    left: float
+    right: float
+    ends: Floats
+    height: float
+    volume: float  # px3, of the mean of both sides
+
+
+def fit_outline(xy: Floats, start: Shape, length: float, beta_per_b2: float | None = None) -> Fit:
+    """Through edges (k, 2), in their order along the drop.
+
+    length : of the outline from the apex, over the apex radius, that is to be drawn. beta_per_b2 :
+    beta over the square of the apex radius in px, where tension and scale are known.
+    """
+    from scipy.optimize import least_squares
+
+    free = 5 if beta_per_b2 is None else 4
+    begin = np.array(start[:free])
+    scales = np.array([1.0, 1.0, 0.01, 0.01, 0.1])[:free]
+    low = np.array([-np.inf, -np.inf, -0.6, begin[3] - 2.0, _LEAST_BETA])[:free]
+    high = np.array([np.inf, np.inf, 0.6, begin[3] + 2.0, _MOST_BETA])[:free]
+    if free == 5:
+        begin[4] = min(max(begin[4], 0.01), 0.9 * _MOST_BETA)
+
+    kept: dict[bytes, tuple[Floats, Floats]] = {}
+
+    def look(p: Floats, some: Floats) -> tuple[Floats, Floats]:
+        key = p.tobytes() + str(len(some)).encode()
+        if key not in kept:
+            kept.clear()
+            kept[key] = _distances(some, _shape(p, beta_per_b2), length, beta_per_b2)
+        return kept[key]
+
+    def solved(some: Floats, first: Floats, loss: str, scale: float) -> Floats:
+        found = least_squares(
+            lambda p: look(p, some)[0],
+            first,
+            jac=lambda p: look(p, some)[1],
+            bounds=(low, high),
+            x_scale=scales,
+            loss=loss,
+            f_scale=scale,
+            max_nfev=60,
+        )
+        return np.clip(found.x, low + 1e-9, high - 1e-9)
+
+    used = xy
+    scatter = 1.0
+    for turn in range(3):
+        begin = solved(used, begin, "linear" if turn else "soft_l1", max(scatter, 0.3))
+        off = _distances(xy, _shape(begin, beta_per_b2), length, beta_per_b2)[0]
+        scatter = max(1.4826 * float(np.median(np.abs(off))), 0.02)
+        close = np.abs(off) <= _OUTLIER * scatter
+        if close.sum() < 30:
+            raise BenchError("the outline is not that of a drop: the edges follow no such shape")
+        used = xy[close]
+    off, slopes = look(begin, used)
+    normal = slopes.T @ slopes
+    inflated = correlation(off) * float(off @ off) / max(len(off) - free, 1)
+    covariance = np.zeros((5, 5))
+    covariance[:free, :free] = inflated * np.linalg.pinv(normal, rcond=1e-14, hermitian=True)
+    shape = _shape(begin, beta_per_b2)
+    if free == 4:
+        covariance[4] = covariance[:, 4] = 0.0
+    return Fit(shape, covariance, float(np.sqrt(np.mean(off**2))), off, used, length)
+
+
+def correlation(off: Floats) -> float:
+    """How much less neighbours in a row say than independent ones: 1 + 2 sum of correlations.
+
+    Summed until they fall below 0 (Geyer's rule for one lag), over at most a tenth of the row.
+    """
+    centred = off - off.mean()
+    square = float(centred @ centred)
+    total = 1.0
+    if square <= 0:
+        return total
+    for lag in range(1, max(len(off) // 10, 2)):
+        r = float(centred[:-lag] @ centred[lag:]) / square
+        if r <= 0:
+            break
+        total += 2 * r
+    return total
+
+
+def _shape(p: Floats, beta_per_b2: float | None) -> Shape:
+    if beta_per_b2 is None:
+        return Shape(*map(float, p))
+    return Shape(*map(float, p), beta_per_b2 * math.exp(2 * float(p[3])))
+
+
+def _distances(
+    xy: Floats, shape: Shape, length: float, beta_per_b2: float | None
+) -> tuple[Floats, Floats]:
+    """Signed distances of points from the outline, px, and their slopes."""
+    from scipy.spatial import cKDTree
+
+    m = meridian(shape.beta, length)
+    b = math.exp(shape.ln_b)
+    c, s = math.cos(shape.tilt), math.sin(shape.tilt)
+    right, down = np.array([c, s]), np.array([-s, c])
+    q = (xy - (shape.x, shape.y)) / b
+    x, z = q @ right, q @ down
+    side = np.where(x >= 0, 1.0, -1.0)
+    near = cKDTree(np.stack([m.x, m.z], 1)).query(np.stack([np.abs(x), z], 1))[1]
+    cos, sin = np.cos(m.phi[near]), np.sin(m.phi[near])
+    dx, dz = np.abs(x) - m.x[near], z - m.z[near]
+    along, across = dx * cos + dz * sin, dx * sin - dz * cos  # outward is (sin, -cos)
+    kappa = 2 + shape.beta * m.z[near] - _sine_over(m, near)
+    turn = along / np.maximum(1 + kappa * across, 0.2)
+    d = across + 0.5 * kappa * turn * along
+    phi = m.phi[near] + kappa * turn
+    nx, nz = side * np.sin(phi), -np.cos(phi)
+    out = nx[:, None] * right + nz[:, None] * down
+    slopes = np.empty((len(xy), 5))
+    slopes[:, :2] = -out
+    # turning the drop by d tilt moves a point of it by (-z, x) in (right, down)
+    slopes[:, 2] = -b * (nx * -z + nz * x)
+    slopes[:, 3] = -b * (nx * x + nz * z) + b * d
+    slopes[:, 4] = -b * (np.sin(phi) * m.x_beta[near] - np.cos(phi) * m.z_beta[near])
+    if beta_per_b2 is not None:
+        slopes[:, 3] += slopes[:, 4] * 2 * shape.beta
+        slopes = slopes[:, :4]
+    return b * d, slopes
+
+
+def _sine_over(m: Meridian, near: NDArray[np.int64]) -> Floats:
+    x = m.x[near]
+    return np.where(np.abs(x) > 1e-9, np.sin(m.phi[near]) / np.where(x == 0, 1, x), 1.0)
+
+
+def contact(shape: Shape, length: float, face: Line) -> Contact:
+    """Where the outline comes down to the face. BenchError where it does not."""
+    m = meridian(shape.beta, length)
+    b = math.exp(shape.ln_b)
+    c, s = math.cos(shape.tilt), math.sin(shape.tilt)
+    right, down = np.array([c, s]), np.array([-s, c])
+    lean = math.atan2(face.along[1], face.along[0]) - shape.tilt
+    apex = np.array([shape.x, shape.y])
+    angles, ends, volumes = [], [], []
+    for side in (-1.0, 1.0):
+        points = apex + b * (side * m.x[:, None] * right + m.z[:, None] * down)
+        height = face.height(points)
+        below = np.flatnonzero((height[:-1] >= 0) & (height[1:] < 0))
+        if not len(below):
+            raise BenchError("the drop's outline does not come down to the face")
+        k = int(below[0])
+        place = _root(m, k, height, b, side, right, down, face)
+        phi = _cubic(m.s, m.phi, _bends(m, shape.beta), k, place)
+        angles.append(phi - side * lean)
+        x = _cubic(m.s, m.x, np.cos(m.phi), k, place)
+        z = _cubic(m.s, m.z, np.sin(m.phi), k, place)
+        ends.append(apex + b * (side * x * right + z * down))
+        volumes.append(b**3 * float(np.interp(place, m.s, m.volume)))
+    return Contact(
+        angles[0], angles[1], np.array(ends), float(face.height(apex)), float(np.mean(volumes))
+    )
+
+
+def _bends(m: Meridian, beta: float) -> Floats:
+    return 2 + beta * m.z - _sine_over(m, np.arange(len(m.x)))
+
+
+def _root(m, k, height, b, side, right, down, face) -> float:  # type: ignore[no-untyped-def]
+    """Arc length at which the height comes to 0, between nodes k and k + 1."""
+    way = side * np.cos(m.phi)[:, None] * right + np.sin(m.phi)[:, None] * down
+    fall = b * (way @ face.up)
+    low, high = float(m.s[k]), float(m.s[k + 1])
+    for _ in range(50):
+        mid = 0.5 * (low + high)
+        if _cubic(m.s, height, fall, k, mid) >= 0:
+            low = mid
+        else:
+            high = mid
+    return 0.5 * (low + high)
+
+
+def _cubic(s: Floats, v: Floats, slope: Floats, k: int, at: float) -> float:
+    """Hermite's cubic between nodes k and k + 1."""
+    h = float(s[k + 1] - s[k])
+    t = (at - float(s[k])) / h
+    return float(
+        v[k] * (1 + 2 * t) * (1 - t) ** 2
+        + slope[k] * h * t * (1 - t) ** 2
+        + v[k + 1] * t * t * (3 - 2 * t)
+        + slope[k + 1] * h * t * t * (t - 1)
+    )
