@@ -29,6 +29,7 @@ _PUBLIC = {
     "Cross": "poresim.liquid.curves",
     "Carreau": "poresim.liquid.curves",
     "MeasuredFlow": "poresim.liquid.curves",
+    "measure_angle": "poresim.photo.angle",
     "drop_profile": "poresim.drop.profile",
     "Properties": "poresim.liquid.properties",
     "water": "poresim.liquid.water",

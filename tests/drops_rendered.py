@@ -37,6 +37,7 @@ class Scene:
     texture: float = 0.0  # of the face, share of its brightness
     tension: float = TENSION
     seed: int = 0
+    size: tuple[int, int] = (WIDTH, HEIGHT)
 
 
 def outline(scene: Scene, points: int = 1200) -> Profile:
@@ -55,16 +56,17 @@ def _profile(scene, b, points):
     return ps.drop_profile(b, DENSITY, scene.tension, scene.angle_deg, points)
 
 
-def covered(xy: np.ndarray) -> np.ndarray:
-    """(HEIGHT, WIDTH) share of each pixel inside a polygon; pixel (i, j) spans j..j+1, i..i+1."""
+def covered(xy: np.ndarray, size: tuple[int, int] = (WIDTH, HEIGHT)) -> np.ndarray:
+    """(rows, columns) share of each pixel inside a polygon; pixel (i, j) spans j..j+1, i..i+1."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
     from matplotlib.patches import Polygon
 
-    figure = Figure(figsize=(WIDTH / 100, HEIGHT / 100), dpi=100, facecolor="black")
+    wide, high = size
+    figure = Figure(figsize=(wide / 100, high / 100), dpi=100, facecolor="black")
     canvas = FigureCanvasAgg(figure)
     axes = figure.add_axes((0, 0, 1, 1))
-    axes.set(xlim=(0, WIDTH), ylim=(HEIGHT, 0))
+    axes.set(xlim=(0, wide), ylim=(high, 0))
     axes.axis("off")
     axes.add_patch(Polygon(xy, closed=True, facecolor="white", linewidth=0, snap=False))
     canvas.draw()
@@ -76,7 +78,9 @@ def truth(scene: Scene) -> dict:
     shape = outline(scene)
     px = 1e6 / scene.um_per_px
     rng = np.random.default_rng([7, scene.seed])
-    centre = np.array([WIDTH / 2 + rng.uniform(-40, 40), 0.72 * HEIGHT + rng.uniform(-30, 30)])
+    wide, high = scene.size
+    at = rng.uniform(-40, 40), rng.uniform(-30, 30)
+    centre = np.array([wide / 2 + at[0] * wide / WIDTH, 0.72 * high + at[1] * high / HEIGHT])
     turn = math.radians(scene.tilt_deg)
     along = np.array([math.cos(turn), math.sin(turn)])
     up = np.array([math.sin(turn), -math.cos(turn)])
@@ -93,17 +97,18 @@ def truth(scene: Scene) -> dict:
 
 
 def rendered(scene: Scene) -> np.ndarray:
-    """(HEIGHT, WIDTH) uint8."""
+    """(rows, columns) uint8."""
     t = truth(scene)
     rng = np.random.default_rng([11, scene.seed])
-    drop = covered(t["drop"])
-    face = covered(_face(t, rng, scene.rough))
+    drop = covered(t["drop"], scene.size)
+    face = covered(_face(t, rng, scene), scene.size)
     if scene.rough:  # the liquid follows the bumps below it
         ends = t["ends"]
         below = np.concatenate([ends, ends[::-1] - 8 * scene.rough * t["up"]])
-        drop = np.maximum(drop, covered(below) * (1 - face))
-    y, x = np.mgrid[0:HEIGHT, 0:WIDTH]
-    u, v = x / WIDTH - 0.5, y / HEIGHT - 0.5
+        drop = np.maximum(drop, covered(below, scene.size) * (1 - face))
+    wide, high = scene.size
+    y, x = np.mgrid[0:high, 0:wide]
+    u, v = x / wide - 0.5, y / high - 0.5
     way = rng.uniform(0, 2 * math.pi)
     light = 1 + scene.uneven * (math.cos(way) * u + math.sin(way) * v - 1.5 * (u * u + v * v))
     if scene.look == "back-lit":
@@ -115,13 +120,13 @@ def rendered(scene: Scene) -> np.ndarray:
         grain = ndimage.gaussian_filter(rng.normal(size=drop.shape), 2.5)
         base *= 1 + scene.texture * grain / grain.std()
     if scene.reflection:
-        mirror = covered(t["mirror"])
+        mirror = covered(t["mirror"], scene.size)
         fade = np.exp(-np.maximum((np.stack([x, y], -1) - t["centre"]) @ -t["up"], 0) / 250)
         base += scene.reflection * fade * mirror * (body - base)
     inside = np.full_like(drop, body)
     mid = t["drop"].mean(axis=0)
-    high = np.ptp(t["drop"][:, 1])
-    spot = np.exp(-(((x - mid[0]) ** 2 + (y - mid[1]) ** 2) / (0.18 * high) ** 2))
+    tall = np.ptp(t["drop"][:, 1])
+    spot = np.exp(-(((x - mid[0]) ** 2 + (y - mid[1]) ** 2) / (0.18 * tall) ** 2))
     inside += spot * (0.5 if scene.look == "back-lit" else 0.35)
     picture = ground * light
     picture = picture * (1 - face) + base * (0.5 + 0.5 * light) * face
@@ -131,15 +136,16 @@ def rendered(scene: Scene) -> np.ndarray:
     return np.clip(picture * 255 + 0.5, 0, 255).astype(np.uint8)
 
 
-def _face(t, rng, rough):
+def _face(t, rng, scene):
     """The face's edge right through the picture, and what lies below."""
-    s = np.arange(-1.2 * WIDTH, 1.2 * WIDTH, 1.0)
+    wide, high = scene.size
+    s = np.arange(-1.2 * wide, 1.2 * wide, 1.0)
     bumps = np.zeros_like(s)
-    if rough:
+    if scene.rough:
         bumps = ndimage.gaussian_filter1d(rng.normal(size=len(s)), 6.0)
-        bumps *= rough / bumps.std()
+        bumps *= scene.rough / bumps.std()
     edge = t["centre"] + s[:, None] * t["along"] + bumps[:, None] * t["up"]
-    far = 2 * HEIGHT * -t["up"]
+    far = 2 * high * -t["up"]
     return np.concatenate([edge, [edge[-1] + far, edge[0] + far]])
 
 

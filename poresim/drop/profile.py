@@ -141,10 +141,10 @@ class Meridian(NamedTuple):
     volume: Floats
 
 
-def meridian(beta: float, length: float, steps: int = 160) -> Meridian:
+def meridian(beta: float, length: float, steps: int = 80) -> Meridian:
     """The outline up to an arc length, over the apex radius, by Runge-Kutta steps of fourth order.
 
-    beta : may be a little below 0 while it is sought. Fast (2 ms) rather than sharp: 1e-7 of the
+    beta : may be a little below 0 while it is sought. Fast (1 ms) rather than sharp: 1e-6 of the
     apex radius for drops. Outlines that close on the axis go on from there as they may.
     """
     h = length / steps

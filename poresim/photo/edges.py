@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -9,9 +10,9 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
-SMOOTH = 1.2  # px: by which the picture is smoothed first
+SMOOTH = 0.9  # px: by which the picture is smoothed first
 _STEP = 0.5  # px between samples along a normal
-_ALONG = 1.2  # px: and by which these are smoothed
+_ALONG = 0.9  # px: and by which these are smoothed
 
 
 class Edges(NamedTuple):
@@ -25,6 +26,16 @@ class Edges(NamedTuple):
     contrast: Floats
     width: float
 
+    @property
+    def blur(self) -> float:
+        """Of the steps as they were looked at, px: the picture's and this smoothing's."""
+        return math.sqrt(self.width**2 + SMOOTH**2 + _ALONG**2)
+
+    @property
+    def pulled(self) -> float:
+        """Where an edge of curvature 1/px appears inside of it, px: half the blur's square."""
+        return 0.5 * (self.width**2 + SMOOTH**2)
+
 
 def smoothed(picture: Floats) -> Floats:
     """The picture that :func:`find_edges` looks at."""
@@ -33,10 +44,11 @@ def smoothed(picture: Floats) -> Floats:
     return np.asarray(gaussian_filter(picture, SMOOTH))
 
 
-def find_edges(smooth: Floats, xy: Floats, normal: Floats, reach: float, sign: int = 0) -> Edges:
+def find_edges(smooth: Floats, xy: Floats, normal: Floats, reach: float) -> Edges:
     """The steepest place along each normal, within ``reach`` px to both sides.
 
-    xy, normal : (k, 2). sign : 1 where it gets brighter outwards, -1 darker, 0 as most do.
+    Brighter or darker outwards, as most are. xy, normal : (k, 2). A highlight within a few px of an
+    edge draws it inwards, by the square of the blur times its slope over the edge's height.
     """
     from scipy.ndimage import gaussian_filter1d, map_coordinates
 
@@ -51,9 +63,8 @@ def find_edges(smooth: Floats, xy: Floats, normal: Floats, reach: float, sign: i
     )
     values = map_coordinates(smooth, [at[..., 1] - 0.5, at[..., 0] - 0.5], order=1, mode="nearest")
     rise = gaussian_filter1d(values, _ALONG / _STEP, axis=1, order=1, mode="nearest") / _STEP
-    if sign == 0:
-        sign = 1 if np.median(values[:, -1] - values[:, 0]) > 0 else -1
-    rise = sign * rise
+    if np.median(values[:, -1] - values[:, 0]) < 0:
+        rise = -rise
     k = np.argmax(rise[:, 1:-1], axis=1) + 1
     rows = np.arange(len(rise))
     low, mid, high = rise[rows, k - 1], rise[rows, k], rise[rows, k + 1]

@@ -18,7 +18,7 @@ from poresim.photo.outline import Line
 Floats = NDArray[np.float64]
 
 _OUTLIER = 4.0  # times the scatter
-_MOST_BETA = 50.0
+_MOST_BETA = 1000.0
 _LEAST_BETA = -1.0  # for a fit's sake: edges of a sphere scatter to both sides
 
 
@@ -135,8 +135,9 @@ def correlation(off: Floats) -> float:
 
 def _shape(p: Floats, beta_per_b2: float | None) -> Shape:
     if beta_per_b2 is None:
-        return Shape(*map(float, p))
-    return Shape(*map(float, p), beta_per_b2 * math.exp(2 * float(p[3])))
+        return Shape(*(float(v) for v in p[:5]))
+    x, y, tilt, ln_b = (float(v) for v in p[:4])
+    return Shape(x, y, tilt, ln_b, beta_per_b2 * math.exp(2 * ln_b))
 
 
 def _distances(

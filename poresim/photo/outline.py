@@ -7,7 +7,7 @@ both sides is the face; what rises above it is the drop.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,10 +19,12 @@ Floats = NDArray[np.float64]
 _SMALL = 420  # px: width of the picture in which a drop is looked for
 _EDGE = 0.10  # of the strongest edges: what counts as one,
 _OVER_NOISE = 7.0  # and this many times the ground's own
+_BLURS = (1.2, 2.4, 4.0)  # px of the small picture: the least that quietens the ground
+_NOISE_MOST = 0.3  # of the strongest edges
 _STEEPEST = 0.18  # slope of a face: 10 degrees
+_OFF = 12.0  # px of the small picture: how far off a face that was pointed out may seem
 _NEAR = 1.2  # px of the small picture: on the line
 _LEAST_HEIGHT = 4.0  # px of the small picture: less is no drop
-_LEAST_FACE = 0.06  # of the width that the face is to be seen at either side
 
 
 class Line(NamedTuple):
@@ -82,7 +84,7 @@ def find_outline(picture: Floats, face: Line | None = None) -> Outline:
         face = _face(border, picture.shape[1] / coarse)
     else:
         face = Line(face.point / coarse, face.along)
-    run = _drop(border, face)
+    run = _drop(border, _beside(border, face))
     way = gaussian_filter1d(run, 2.0, axis=0, mode="nearest")
     way = np.gradient(way, axis=0)
     way /= np.maximum(np.hypot(way[:, 0], way[:, 1]), 1e-12)[:, None]
@@ -101,11 +103,15 @@ def _border(small: Floats) -> Floats:
     import contourpy
     from scipy.ndimage import gaussian_gradient_magnitude, label
 
-    steep = gaussian_gradient_magnitude(small, 1.2)
-    top = steep[: max(len(steep) // 8, 4)]
-    least = max(_EDGE * float(np.percentile(steep, 99.5)), _OVER_NOISE * float(np.median(top)))
-    if not least > 0 or float(steep.max()) < 0.02:
-        raise BenchError("the picture has no edges: nothing stands out from the ground")
+    for blur in _BLURS:
+        steep = gaussian_gradient_magnitude(small, blur)
+        noise = float(np.median(steep[: max(len(steep) // 8, 4)]))
+        edge = float(np.percentile(steep, 99.5))
+        if _OVER_NOISE * noise < _NOISE_MOST * edge:
+            break
+    else:
+        raise BenchError("nothing stands out from the ground: no edge is stronger than the noise")
+    least = max(_EDGE * edge, _OVER_NOISE * noise)
     parts, count = label(steep < least)
     names = parts[0][parts[0] > 0]
     if count == 0 or len(names) < 0.5 * small.shape[1]:
@@ -117,7 +123,7 @@ def _border(small: Floats) -> Floats:
         raise BenchError(
             "the ground runs down to the picture's lower side: no face is seen; give it by --base"
         )
-    lines = contourpy.contour_generator(z=ground.astype(float)).lines(0.5)
+    lines: list[Any] = list(contourpy.contour_generator(z=ground.astype(float)).lines(0.5))
     if not lines:
         raise BenchError("nothing stands out from the ground")
     line = max(lines, key=len)
@@ -127,7 +133,7 @@ def _border(small: Floats) -> Floats:
 
 def _face(border: Floats, width: float) -> Line:
     """The line that most of the border follows at both sides."""
-    best, most = None, 0.0
+    best: Line | None = None
     left = border[border[:, 0] < 0.45 * width]
     right = border[border[:, 0] > 0.55 * width]
     if len(left) and len(right):
@@ -136,13 +142,14 @@ def _face(border: Floats, width: float) -> Line:
         way = np.tile(b, (len(a), 1)) - start
         flat = np.abs(way[:, 1]) <= _STEEPEST * way[:, 0]
         start, way = start[flat], way[flat] / np.hypot(*way[flat].T)[:, None]
-        for p, e in zip(start, way, strict=True):
-            line = Line(p, e)
-            height = line.height(border)
-            on = np.abs(height) <= _NEAR
-            score = on.sum() - 2.0 * np.sum(height < -2.5 * _NEAR)  # nothing reaches below a face
-            if score > most:
-                best, most = line, float(score)
+        up = np.stack([way[:, 1], -way[:, 0]], 1)
+        height = up @ border.T - (up * start).sum(axis=1)[:, None]
+        score = np.sum(np.abs(height) <= _NEAR, axis=1) - 2.0 * np.sum(
+            height < -2.5 * _NEAR, axis=1
+        )  # nothing reaches below a face
+        if len(score) and score.max() > 0:
+            k = int(np.argmax(score))
+            best = Line(start[k], way[k])
     if best is None:
         raise BenchError("no straight face is seen at both sides of a drop; give it by --base")
     on = border[np.abs(best.height(border)) <= _NEAR]
@@ -151,11 +158,20 @@ def _face(border: Floats, width: float) -> Line:
     return line_through(*np.stack([x, slope * x + offset], 1))
 
 
+def _beside(border: Floats, face: Line) -> Line:
+    """The line of a face along the border, which a blur holds some pixels off it."""
+    height = face.height(border)
+    near = height[np.abs(height) < _OFF]
+    if len(near) < 0.1 * len(border):
+        raise BenchError("the base line that was given lies nowhere along the ground's end")
+    return Line(face.point + float(np.median(near)) * face.up, face.along)
+
+
 def _drop(border: Floats, face: Line) -> Floats:
     """The part of the border that rises above the face."""
     height = face.height(border)
     above = np.concatenate([[False], height > 1.5 * _NEAR, [False]])
-    begin, end = np.flatnonzero(np.diff(above.astype(int)) == 1), None
+    begin = np.flatnonzero(np.diff(above.astype(int)) == 1)
     end = np.flatnonzero(np.diff(above.astype(int)) == -1)
     if len(begin) == 0:
         raise BenchError("nothing rises above the face: no drop is seen")

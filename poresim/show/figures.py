@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -65,9 +66,16 @@ def write_figures(
 
 
 def write_figure(figure: Any, paths: Sequence[Path]) -> list[Path]:
-    """Write one figure in the formats that the names ask for, each whole or not at all."""
+    """Write one figure in the formats that the names ask for, each whole or not at all.
+
+    One that holds a photograph keeps all of its colours.
+    """
+    photograph = any(axes.images for axes in figure.axes)
     for path in paths:
-        write_whole(path, _saver(figure, path.suffix[1:]))
+        save = _saver(figure, path.suffix[1:])
+        if photograph and path.suffix == ".png":
+            save = partial(figure.savefig, format="png", dpi=_DPI)
+        write_whole(path, save)
     return list(paths)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 from types import ModuleType
 
+from poresim.cli.measure import angle
 from poresim.cli.measure.telling import output
 
 NAME = "measure"
@@ -13,7 +14,7 @@ MORE = """\
 each kind has its own help, with an example that runs:
   poresim measure flow -h
 """
-KINDS: tuple[ModuleType, ...] = ()
+KINDS: tuple[ModuleType, ...] = (angle,)
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
