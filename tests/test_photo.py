@@ -37,7 +37,12 @@ def judged(count, seed, size=None):
         scene = (
             scene
             if size is None
-            else replace(scene, size=size, um_per_px=scene.um_per_px * WIDTH / size[0])
+            else replace(
+                scene,
+                size=size,
+                um_per_px=scene.um_per_px * WIDTH / size[0],
+                blur=scene.blur * size[0] / WIDTH,
+            )
         )
         found = measure_angle(rendered(scene))
         errors.append(found.angle_deg - scene.angle_deg)

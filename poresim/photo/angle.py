@@ -10,8 +10,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from poresim.bench.error import BenchError
 from poresim.liquid.suspension import GRAVITY
-from poresim.photo.edges import Edges, find_edges, smoothed
-from poresim.photo.face import Face, given, refined
+from poresim.photo.edges import Edges, Smoothed, find_edges, smoothed
+from poresim.photo.face import NEAR, Face, given, refined
 from poresim.photo.fitted import Fit, Shape, contact, fit_outline
 from poresim.photo.outline import Line, find_outline, line_through
 
@@ -22,8 +22,8 @@ _LEAST_SEEN = 0.6  # of the outline's places with an edge
 _ROUGH = 0.012  # of the base's width: edges that scatter more about the outline follow another
 _LARGEST_SD = 3.0  # degrees
 #: Scatter of edges says a little less than they err: 120 rendered drops (others than the tests')
-#: had errors of 1.14 times the standard deviations that follow from it.
-_WIDENED = 1.15
+#: had errors of 1.12 times the standard deviations that follow from it (root of mean squares).
+_WIDENED = 1.12
 _PLACED = 0.02  # px: how well the outline is placed beside the face, however sharp both are
 _TENSION_KNOWN = 0.2  # a tension is told when it is known to this share
 
@@ -103,9 +103,9 @@ def measure_angle(
     beta_per_b2 = None
     if um_per_px is not None and density is not None and surface_tension is not None:
         beta_per_b2 = density * GRAVITY * (um_per_px * 1e-6) ** 2 / surface_tension
-    edges = find_edges(smooth, found.xy, found.normal, 2.5 * found.coarse + 3.0)
+    edges = find_edges(smooth, found.xy, found.normal, found.off)
     _enough(edges)
-    face = _Facing(smooth, found.face, line is not None)
+    face = _Facing(smooth, found.face, line is not None, found.off)
     fit, edges = _fitted(smooth, edges, face, beta_per_b2)
     return _told(fit, face, edges, um_per_px, density, beta_per_b2 is not None)
 
@@ -113,22 +113,28 @@ def measure_angle(
 class _Facing:
     """The face, better known as the drop's ends are."""
 
-    def __init__(self, smooth: Floats, line: Line, pointed_out: bool) -> None:
-        self.smooth, self.line, self.pointed_out = smooth, line, pointed_out
+    def __init__(self, smooth: Smoothed, line: Line, pointed_out: bool, off: float) -> None:
+        self.smooth, self.line, self.pointed_out, self.off = smooth, line, pointed_out, off
         self.face: Face | None = None
+
+    @property
+    def lean(self) -> float:
+        """Slope of the face in the picture, rad."""
+        return math.atan2(self.line.along[1], self.line.along[0])
 
     def look(self, ends: Floats, keep_off: float) -> Face:
         self.face = (
             given(self.line, ends)
             if self.pointed_out
-            else refined(self.smooth, self.line, ends, keep_off)
+            else refined(self.smooth, self.line, ends, keep_off, self.off)
         )
         self.line = self.face.line
+        self.off = min(self.off, NEAR)
         return self.face
 
 
 def _fitted(
-    smooth: Floats, edges: Edges, face: _Facing, beta_per_b2: float | None
+    smooth: Smoothed, edges: Edges, face: _Facing, beta_per_b2: float | None
 ) -> tuple[Fit, Edges]:
     """Outline and face in turns: edges are looked for anew along the outline that was found."""
     xy = edges.xy[edges.found]
@@ -141,7 +147,7 @@ def _fitted(
         if high.sum() < 30:
             raise BenchError("too little of the drop stands above the face")
         start, length = _start(xy[high], face.line) if fit is None else (fit.shape, fit.length)
-        fit = fit_outline(xy[high], start, length, beta_per_b2)
+        fit = fit_outline(xy[high], start, length, face.lean, beta_per_b2)
         meets = contact(fit.shape, fit.length, face.line)
         face.look(meets.ends, 2 * keep_off)
         at, normal, bend = _along(fit, face.line, keep_off)
@@ -151,7 +157,7 @@ def _fitted(
         keep_off = _KEEP_OFF * edges.blur
     assert fit is not None
     high = face.line.height(xy) > keep_off
-    return fit_outline(xy[high], fit.shape, fit.length, beta_per_b2), edges
+    return fit_outline(xy[high], fit.shape, fit.length, face.lean, beta_per_b2), edges
 
 
 def _start(xy: Floats, face: Line) -> tuple[Shape, float]:
@@ -210,7 +216,9 @@ def _told(
             f"the outline is not that of a drop: edges lie {fit.scatter:.1f} px from it"
         )
     if not 2 < angle < 178:
-        raise BenchError(f"no angle that can be measured: {angle:.1f} degrees")
+        raise BenchError(
+            f"the outline is not that of a drop: its angle would be {angle:.1f} degrees"
+        )
     if mean_sd > _LARGEST_SD:
         raise BenchError(f"the angle is known to {mean_sd:.1f} degrees only: no use")
     tension, tension_sd, remarks = _tension(fit, um_per_px, density, tied)

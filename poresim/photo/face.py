@@ -8,13 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.bench.error import BenchError
-from poresim.photo.edges import find_edges
+from poresim.photo.edges import Smoothed, find_edges
 from poresim.photo.fitted import correlation
 from poresim.photo.outline import Line
 
 Floats = NDArray[np.float64]
 
-_REACH = 10.0  # px to both sides of where it is thought to be
+NEAR = 10.0  # px: how far to both sides of a line that was found before an edge is looked for
 _FAR = 1.0  # of the base's width to either side: no farther, for faces are not straight for ever
 _FEWEST = 20  # edges at a side
 _OUTLIER = 3.5  # times the scatter
@@ -32,10 +32,13 @@ class Face(NamedTuple):
     rough: float
 
 
-def refined(smooth: Floats, line: Line, ends: Floats, keep_off: float) -> Face:
+def refined(
+    smooth: Smoothed, line: Line, ends: Floats, keep_off: float, reach: float = NEAR
+) -> Face:
     """The line through the face's edges beside a drop.
 
     ends : (2, 2) where the drop's outline meets the face, left first. keep_off : px from there.
+    reach : px to both sides of the line.
     """
     places = line.place(ends)
     width = float(places[1] - places[0])
@@ -44,11 +47,11 @@ def refined(smooth: Floats, line: Line, ends: Floats, keep_off: float) -> Face:
     found: list[tuple[Floats, Floats]] = []
     for side in (left, right):
         at = line.point + side[:, None] * line.along
-        inside = (at[:, 0] > 1) & (at[:, 0] < smooth.shape[1] - 1)
+        inside = (at[:, 0] > 1) & (at[:, 0] < smooth.values.shape[1] - 1)
         at = at[inside]
         if len(at) < _FEWEST:
             raise BenchError("the face is not seen at both sides of the drop; give it by --base")
-        edges = find_edges(smooth, at, np.tile(line.up, (len(at), 1)), _REACH)
+        edges = find_edges(smooth, at, np.tile(line.up, (len(at), 1)), reach)
         xy = edges.xy[edges.found]
         found.append((line.place(xy), line.height(xy)))
     s, h = (np.concatenate(both) for both in zip(*found, strict=True))

@@ -18,6 +18,7 @@ from poresim.photo.outline import Line
 Floats = NDArray[np.float64]
 
 _OUTLIER = 4.0  # times the scatter
+_UPRIGHT = math.radians(2.0)
 _MOST_BETA = 1000.0
 _LEAST_BETA = -1.0  # for a fit's sake: edges of a sphere scatter to both sides
 
@@ -56,11 +57,15 @@ class Contact(NamedTuple):
     volume: float  # px3, of the mean of both sides
 
 
-def fit_outline(xy: Floats, start: Shape, length: float, beta_per_b2: float | None = None) -> Fit:
+def fit_outline(
+    xy: Floats, start: Shape, length: float, level: float, beta_per_b2: float | None = None
+) -> Fit:
     """Through edges (k, 2), in their order along the drop.
 
-    length : of the outline from the apex, over the apex radius, that is to be drawn. beta_per_b2 :
-    beta over the square of the apex radius in px, where tension and scale are known.
+    length : of the outline from the apex, over the apex radius, that is to be drawn. level : rad,
+    the face's slope in the picture; the axis stands upright on it to 2 degrees (standard
+    deviation), which says something where a drop is as round as a sphere. beta_per_b2 : beta over
+    the square of the apex radius in px, where tension and scale are known.
     """
     from scipy.optimize import least_squares
 
@@ -81,15 +86,18 @@ def fit_outline(xy: Floats, start: Shape, length: float, beta_per_b2: float | No
             kept[key] = _distances(some, _shape(p, beta_per_b2), length, beta_per_b2)
         return kept[key]
 
+    upright = np.zeros(free)
+    upright[2] = 1.0 / _UPRIGHT
+
     def solved(some: Floats, first: Floats, loss: str, scale: float) -> Floats:
         found = least_squares(
-            lambda p: look(p, some)[0],
+            lambda p: np.append(look(p, some)[0], scale * (p[2] - level) / _UPRIGHT),
             first,
-            jac=lambda p: look(p, some)[1],
+            jac=lambda p: np.vstack([look(p, some)[1], scale * upright]),
             bounds=(low, high),
             x_scale=scales,
             loss=loss,
-            f_scale=scale,
+            f_scale=max(scale, 0.3),
             max_nfev=60,
         )
         return np.clip(found.x, low + 1e-9, high - 1e-9)
@@ -97,7 +105,7 @@ def fit_outline(xy: Floats, start: Shape, length: float, beta_per_b2: float | No
     used = xy
     scatter = 1.0
     for turn in range(3):
-        begin = solved(used, begin, "linear" if turn else "soft_l1", max(scatter, 0.3))
+        begin = solved(used, begin, "linear" if turn else "soft_l1", scatter)
         off = _distances(xy, _shape(begin, beta_per_b2), length, beta_per_b2)[0]
         scatter = max(1.4826 * float(np.median(np.abs(off))), 0.02)
         close = np.abs(off) <= _OUTLIER * scatter
@@ -105,8 +113,8 @@ def fit_outline(xy: Floats, start: Shape, length: float, beta_per_b2: float | No
             raise BenchError("the outline is not that of a drop: the edges follow no such shape")
         used = xy[close]
     off, slopes = look(begin, used)
-    normal = slopes.T @ slopes
     inflated = correlation(off) * float(off @ off) / max(len(off) - free, 1)
+    normal = slopes.T @ slopes + inflated * np.outer(upright, upright)
     covariance = np.zeros((5, 5))
     covariance[:free, :free] = inflated * np.linalg.pinv(normal, rcond=1e-14, hermitian=True)
     shape = _shape(begin, beta_per_b2)

@@ -20,6 +20,7 @@ _SMALL = 420  # px: width of the picture in which a drop is looked for
 _EDGE = 0.10  # of the strongest edges: what counts as one,
 _OVER_NOISE = 7.0  # and this many times the ground's own
 _BLURS = (1.2, 2.4, 4.0)  # px of the small picture: the least that quietens the ground
+_FELT = 2.5  # times the blur: from there on a slope is seen
 _NOISE_MOST = 0.3  # of the strongest edges
 _STEEPEST = 0.18  # slope of a face: 10 degrees
 _OFF = 12.0  # px of the small picture: how far off a face that was pointed out may seem
@@ -49,14 +50,14 @@ class Line(NamedTuple):
 class Outline(NamedTuple):
     """xy : (k, 2) points along the drop, from its left end over the top to the right one, px.
 
-    normal : (k, 2) unit vectors out of the drop. face : the line that it lies on. coarse : pixels
-    of the picture to one of these points.
+    normal : (k, 2) unit vectors out of the drop. face : the line that it lies on. off : how far the
+    edges may lie from these points, px: a blurred one is felt from afar.
     """
 
     xy: Floats
     normal: Floats
     face: Line
-    coarse: int
+    off: float
 
 
 def line_through(a: Floats, b: Floats) -> Line:
@@ -79,7 +80,7 @@ def find_outline(picture: Floats, face: Line | None = None) -> Outline:
     from scipy.ndimage import gaussian_filter1d
 
     coarse = max(picture.shape[1] // _SMALL, 1)
-    border = _border(_reduced(picture, coarse))
+    border, blur = _border(_reduced(picture, coarse))
     if face is None:
         face = _face(border, picture.shape[1] / coarse)
     else:
@@ -89,7 +90,8 @@ def find_outline(picture: Floats, face: Line | None = None) -> Outline:
     way = np.gradient(way, axis=0)
     way /= np.maximum(np.hypot(way[:, 0], way[:, 1]), 1e-12)[:, None]
     normal = np.stack([way[:, 1], -way[:, 0]], 1)
-    return Outline(run * coarse, normal, Line(face.point * coarse, face.along), coarse)
+    off = coarse * (_FELT * blur + 1.0) + 3.0
+    return Outline(run * coarse, normal, Line(face.point * coarse, face.along), off)
 
 
 def _reduced(picture: Floats, by: int) -> Floats:
@@ -98,8 +100,11 @@ def _reduced(picture: Floats, by: int) -> Floats:
     return np.asarray(blocks.mean(axis=(1, 3)))
 
 
-def _border(small: Floats) -> Floats:
-    """(k, 2) where the ground ends, in order, from the picture's left side to its right one."""
+def _border(small: Floats) -> tuple[Floats, float]:
+    """(k, 2) where the ground ends, in order, from the picture's left side to its right one.
+
+    And by how many px the picture had to be smoothed for that.
+    """
     import contourpy
     from scipy.ndimage import gaussian_gradient_magnitude, label
 
@@ -128,7 +133,7 @@ def _border(small: Floats) -> Floats:
         raise BenchError("nothing stands out from the ground")
     line = max(lines, key=len)
     line = line if line[0, 0] < line[-1, 0] else line[::-1]
-    return np.asarray(line) + 0.5
+    return np.asarray(line) + 0.5, blur
 
 
 def _face(border: Floats, width: float) -> Line:

@@ -6,7 +6,7 @@ import os
 import re
 import tomllib
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -17,6 +17,8 @@ from poresim.scenario.build import LiquidSpec
 from poresim.scenario.faults import Fault, ScenarioError
 from poresim.scenario.lines import Path as KeyPath
 from poresim.scenario.lines import key_lines
+from poresim.scenario.measured import Measurement, measured
+from poresim.scenario.uncertain import take_values
 from poresim.solid.spec import SolidSpec
 
 Table = TypeVar("Table", bound=schema.Keys)
@@ -34,7 +36,9 @@ class Scenario:
     """What the user asks for.
 
     solid and liquids are specs in SI units (see build_solid and build_liquid); exposure and
-    run hold the keys of their tables; text is the file's text.
+    run hold the keys of their tables; text is the file's text. sds : standard deviations of the
+    quantities that were given with one, by the path of their key, in the unit of that.
+    measured : what was measured at the bench.
     """
 
     title: str
@@ -46,6 +50,8 @@ class Scenario:
     text: str
     path: Path | None = None
     softening: schema.Softening | None = None
+    sds: dict[KeyPath, float] = field(default_factory=dict)
+    measured: tuple[Measurement, ...] = ()
 
     @property
     def name(self) -> str:
@@ -71,6 +77,7 @@ def parse_scenario(text: str, path: Path | None = None) -> Scenario:
         reader.fault(key, f"has more than {_MOST_MEMBERS} members", "a scenario needs a few dozen")
     reader.raise_faults()
     folder = path.parent if path else Path()
+    sds = take_values(reader)
     head = reader.head()
     solid_keys = reader.section("solid", schema.Solid, required=True)
     solid = checks.solid(reader, solid_keys, folder) if solid_keys else None
@@ -87,6 +94,12 @@ def parse_scenario(text: str, path: Path | None = None) -> Scenario:
         solid = replace(solid, swelling=swells)
     if run and solid:
         checks.snapshots(reader, run, solid, liquids)
+    logs = measured(
+        reader,
+        folder,
+        [one.name for one in liquids],
+        solid_keys.dry_mass_g if solid_keys else None,
+    )
     if run and run.until_s is None and run.until_saturation is None:
         reader.fault(
             ("run",), "says no end", "give until_s (in s), until_saturation (0 to 1), or both"
@@ -94,7 +107,9 @@ def parse_scenario(text: str, path: Path | None = None) -> Scenario:
     reader.raise_faults()
     assert head and solid and exposure and run
     title = head.title or (path.stem if path else "scenario")
-    return Scenario(title, head.seed, solid, tuple(liquids), exposure, run, text, path, softening)
+    return Scenario(
+        title, head.seed, solid, tuple(liquids), exposure, run, text, path, softening, sds, logs
+    )
 
 
 def _exposure(reader: Reader, table: Any) -> schema.Exposure | None:

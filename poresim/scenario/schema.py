@@ -299,6 +299,9 @@ class Solid(Keys):
     sides: Literal["open", "sealed", "periodic"] = words(
         "what the sides left, right, front and back are", "open"
     )
+    dry_mass_g: float | None = number(
+        "dry mass in g of the piece that was weighed at the bench", 8, None, gt=0, le=1e6
+    )
     network: str | None = words("the name of an HDF5 file", None, min_length=1, max_length=1000)
 
 
@@ -591,6 +594,23 @@ class Run(Keys):
     )
 
 
+class MeasuredData(Keys):
+    """What was measured of a liquid at the bench."""
+
+    liquid: str = words("the name of a liquid of this file", min_length=1, max_length=80)
+    uptake: str | None = words(
+        "the name of a CSV file with time_s and mass_g", None, min_length=1, max_length=1000
+    )
+    angle: str | None = words(
+        "the name of a CSV file with time_s and angle_deg", None, min_length=1, max_length=1000
+    )
+    angle_deg: float | None = number("contact angle that was read, degrees", 48, None, gt=0, lt=180)
+    sd_deg: float | None = number("its standard deviation in degrees", 1.5, None, gt=0, le=90)
+    snap_force: str | None = words(
+        "the name of a CSV file with time_s and force_N", None, min_length=1, max_length=1000
+    )
+
+
 class Head(Keys):
     """The keys above the first table."""
 
@@ -600,8 +620,7 @@ class Head(Keys):
 
 #: Keys that the design foresees and this version does not have, by table.
 LATER_KEYS: dict[str, tuple[str, ...]] = {
-    "": ("sweep", "measured", "priors", "explain", "judge", "plan"),
-    "solid": ("dry_mass_g",),
+    "": ("sweep", "priors", "explain", "judge", "plan"),
 }
 #: Values likewise.
 LATER_VALUES: tuple[str, ...] = ()

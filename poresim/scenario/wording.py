@@ -35,10 +35,11 @@ _TABLES: dict[tuple[str | None, ...], Model | tuple[str, dict[str, Model]]] = {
     ("exposure",): ("kind", _KINDS),
     ("run",): schema.Run,
     ("softening",): schema.Softening,
+    ("measured", None): schema.MeasuredData,
 }
 #: Where a table may say what a liquid is made of.
 _MADE = {("liquids", None, key) for key in ("made_of", *schema.FIGURES)}
-_TOP_TABLES = ("solid", "liquids", "exposure", "run", "softening")
+_TOP_TABLES = ("solid", "liquids", "exposure", "run", "softening", "measured")
 _NEARLY_THE_SAME = 0.7
 
 
