@@ -114,20 +114,40 @@ def straight_part(
     if len(t) > _ROWS:
         root = np.linspace(math.sqrt(t[0]), math.sqrt(t[-1]), _ROWS)
         t, v = root**2, np.interp(root, np.sqrt(t), v)
+    found = longest_run(t, v, most_stray, points)
+    if found is None:
+        raise ValueError(
+            f"no run of {points} points below {below:g} of the uptake lies within {most_stray:g} "
+            "of the rise of a line"
+        )
+    return found
+
+
+def longest_run(
+    time: ArrayLike,
+    value: ArrayLike,
+    most_stray: float = MOST_STRAY,
+    points: int = 5,
+    slack: float = 0.0,
+) -> Line | None:
+    """The line over the run of points that rises the most of all whose line is straight, if any.
+
+    slack : by so much more a point may stray, in the unit of ``value``: half a balance step, say.
+    """
+    t, v = course(time, value)
+    root = np.sqrt(t)
     first, last = np.triu_indices(len(t), points - 1)
     rise = v[last] - v[first]
     for k in np.argsort(-rise, kind="stable"):
         if not rise[k] > 0:
             break
         run = slice(first[k], last[k] + 1)
-        if _strays(np.sqrt(t[run]), v[run]) <= most_stray:
+        off, risen = _off(root[run], v[run])
+        if off <= most_stray * abs(risen) + slack:
             found = _fitted(t[run], v[run])
-            if found.is_straight(most_stray):
+            if risen > 0 and found.is_straight(most_stray + slack / risen):
                 return found
-    raise ValueError(
-        f"no run of {points} points below {below:g} of the uptake lies within {most_stray:g} of "
-        "the rise of a line"
-    )
+    return None
 
 
 def course(time: ArrayLike, value: ArrayLike) -> tuple[Floats, Floats]:
@@ -176,9 +196,11 @@ def _fitted(t: Floats, v: Floats) -> Line:
     )
 
 
-def _strays(root: Floats, v: Floats) -> float:
+def _off(root: Floats, v: Floats) -> tuple[float, float]:
+    """The largest distance of a point from the least-squares line, and the rise of that."""
     slope, offset = np.polyfit(root, v, 1)
-    return _share(float(np.abs(v - (offset + slope * root)).max()), slope * (root[-1] - root[0]))
+    off = float(np.abs(v - (offset + slope * root)).max())
+    return off, float(slope * (root[-1] - root[0]))
 
 
 def _share(off: float, rise: float) -> float:

@@ -5,16 +5,16 @@ from __future__ import annotations
 import argparse
 from types import ModuleType
 
-from poresim.cli.measure import angle
+from poresim.cli.measure import angle, uptake
 from poresim.cli.measure.telling import output
 
 NAME = "measure"
 ABOUT = "turn bench data into numbers with their uncertainty, and a block for a scenario"
 MORE = """\
 each kind has its own help, with an example that runs:
-  poresim measure flow -h
+  poresim measure uptake -h
 """
-KINDS: tuple[ModuleType, ...] = (angle,)
+KINDS: tuple[ModuleType, ...] = (angle, uptake)
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
