@@ -178,8 +178,8 @@ def test_what_makes_a_reader_wonder_is_told(capsys):
     found = measured(capsys, log(range(7), [n**3 for n in range(7)]))
     assert found["slope_g_s05"] is None
     assert any("no part of the log is straight" in text for text in found["remarks"])
-    found = measured(capsys, log(T, np.round(M / 5) * 5))
-    assert any("steps of the balance high" in text for text in found["remarks"])
+    found = measured(capsys, log(np.arange(101), np.round(0.45 * np.sqrt(np.arange(101)))))
+    assert any("the gain is only 4 steps of the balance" in text for text in found["remarks"])
     long = np.arange(0, 400.0)
     found = measured(capsys, log(long, long**0.42))
     assert any("sd is raised" in text for text in found["remarks"])

@@ -1,9 +1,9 @@
 """What a balance adds to a mass: it shows whole steps, and scatters.
 
 Rounding is no noise: the errors of neighbouring readings on one step go together, so the usual
-standard error of a fit, which falls with the number of readings, can be several times too small or, on a
-fine staircase, twice too large. Here the readings are drawn again and again from what was fitted, with
-the truth anywhere within a step, and the scatter of the fits is their uncertainty.
+standard error of a fit, which falls with the number of readings, can be several times too small or,
+on a fine staircase, twice too large. Here the readings are drawn again and again from what was
+fitted, with the truth anywhere within a step, and the scatter of the fits is their uncertainty.
 """
 
 from __future__ import annotations

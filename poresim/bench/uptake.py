@@ -31,6 +31,7 @@ _ROWS = 100
 _OFF = 3.5  # standard deviations that the worst of many readings strays
 _TO_SPARE = 5  # readings more than a polynomial's degree, for their scatter about it
 _FEWEST_OF_RUN = 5
+_COARSE = 8  # steps of a gain, of which a straight part may be too few
 _POWERS = (0.02, 3.0)
 
 
@@ -196,14 +197,16 @@ def _told(
     power, factor, offset, bent = _power(t, m, t <= end * (1 + 1e-9), step, tared, free_offset)
     if line is None:
         remarks.append("no part of the log is straight against the root of time")
+        if 0 < m.max() < _COARSE * step:
+            remarks.append(
+                f"the gain is only {m.max() / step:.2g} steps of the balance: too coarse for a "
+                f"line's R of {LEAST_R:g}; take a finer balance, or a larger piece"
+            )
         if rows.any():
             noise = float(np.std(m[rows], ddof=1))
             plateau = Figure(level, math.hypot(noise, step / math.sqrt(12)))
     else:
         slope, intercept, knee, plateau, spread = _figures(gain, line, level, rows)
-        rise = line.slope * (math.sqrt(line.end_s) - math.sqrt(line.begin_s))
-        if step > 0 and rise < 6 * step:
-            remarks.append(f"the straight part is only {rise / step:.2g} steps of the balance high")
         if spread.enlarged > 1:
             remarks.append(
                 "readings stray from the line together, more than balance and scatter explain (it "
