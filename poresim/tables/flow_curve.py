@@ -29,18 +29,27 @@ def read_flow_curve(
     when it is no such file, or when the curve is none that a liquid can have; PlateauFault.
     """
     rows = read_rows(path, f"two of {FLOW_COLUMNS}")
+    return _curve(
+        rows, rates_and_viscosities(rows, _FEWEST_POINTS), (infinite_viscosity, zero_viscosity)
+    )
+
+
+def rates_and_viscosities(rows: Rows, fewest: int) -> tuple[Floats, Floats]:
+    """Shear rates, 1/s, and viscosities, Pa s, from two of the columns, or three that agree.
+
+    Raises TableError for other columns, for fewer rows or more than a flow curve may have.
+    """
     rate, stress, viscosity = (rows.name_of(kind) for kind in (_RATES, _STRESSES, _VISCOSITIES))
     names = [name for name in (rate, stress, viscosity) if name]
     if len(names) < 2:
-        raise TableError(f"{path}: has {_too_few(rows, names)}")
-    rows.refuse_count(_FEWEST_POINTS, _MOST_POINTS)
+        raise TableError(f"{rows.path}: has {_too_few(rows, names)}")
+    rows.refuse_count(fewest, _MOST_POINTS)
     rows.refuse_ragged()
     values = {name: rows.numbers(name) * _unit(name) for name in names}
     if rate and stress and viscosity:
         _refuse_another(rows, values[rate] * values[viscosity], values[stress], stress)
     rates = values[rate] if rate else values[stress] / values[viscosity]
-    points = rates, values[viscosity] if viscosity else values[stress] / rates
-    return _curve(rows, points, (infinite_viscosity, zero_viscosity))
+    return rates, values[viscosity] if viscosity else values[stress] / rates
 
 
 def _curve(
