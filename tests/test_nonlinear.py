@@ -134,3 +134,83 @@ def test_certified_problems_of_nist(name):
     got = digits(found.squares, squares), digits(found.x, certified), digits(sd, sds)
     assert found.settled
     assert got[0] > 9 and min(got[1:]) > 6
+
+
+def straight(x, y, low=-np.inf, high=np.inf):
+    return problem(lambda b: b[0] + b[1] * x - y, None, low, high, 2)
+
+
+def test_a_straight_line_has_the_intervals_of_textbooks():
+    """scipy.stats.linregress: slope, intercept, their sds; the profile is Student's, as it must be
+    where the law is linear."""
+    rng = np.random.default_rng(1)
+    x = np.linspace(0, 3, 12)
+    y = 2 + 0.5 * x + 0.1 * rng.normal(size=12)
+    asked, said = straight(x, y), stats.linregress(x, y)
+    found = solve(asked, [[0.0, 0.0]])
+    variance = found.squares / 10
+    sds = np.sqrt(variance * np.diag(covariance(found.jacobian)))
+    np.testing.assert_allclose(found.x, [said.intercept, said.slope], rtol=1e-9)
+    np.testing.assert_allclose(sds, [said.intercept_stderr, said.stderr], rtol=1e-7)
+    t = stats.t.ppf(0.975, 10)
+    for k in (0, 1):
+        ends = interval(asked, found, k, t**2 * variance, 0.3 * sds[k])
+        np.testing.assert_allclose(ends, found.x[k] + np.array([-t, t]) * sds[k], rtol=2e-4)
+
+
+def test_the_profile_is_where_the_squares_have_risen():
+    """Misra1a, both ends of both parameters: squares of the others' best fit, by another search."""
+    from scipy.optimize import minimize_scalar
+
+    x, y, law, starts, _, _, squares = STRD["Misra1a"]
+    x, y = np.array(x), np.array(y)
+    asked = problem(lambda b: law(b, x) - y, unknowns=2)
+    found = solve(asked, starts)
+    rise = stats.t.ppf(0.975, 12) ** 2 * squares / 12
+    for end in interval(asked, found, 1, rise, 1e-5):
+        # the scale is the mean of y against the shape, in closed form
+        shape = 1 - np.exp(-end * x)
+        left = y - shape * (shape @ y) / (shape @ shape)
+        assert left @ left == pytest.approx(squares + rise, rel=1e-3 * rise / squares)
+    for end in interval(asked, found, 0, rise, 1.0):
+        best = minimize_scalar(
+            lambda b, end=end: ((law([end, b], x) - y) ** 2).sum(),
+            bounds=(4e-4, 8e-4),
+            method="bounded",
+            options={"xatol": 1e-13},
+        )
+        assert best.fun == pytest.approx(squares + rise, rel=1e-3 * rise / squares)
+
+
+def test_what_the_data_do_not_determine_is_infinite():
+    asked = problem(
+        lambda b: (b[0] + b[1]) * np.arange(1.0, 6) - 2 * np.arange(1.0, 6), None, -9, 9, 2
+    )
+    found = solve(asked, [[0.5, 0.5]])
+    assert np.all(np.isinf(np.diag(covariance(found.jacobian))))
+    # only the sum is known, 2; where the other ends at 9, this one must at -7
+    ends = interval(asked, found, 0, 1e-3, 0.1)
+    assert ends == (pytest.approx(-7, abs=0.02), math.inf)
+    soft = asked._replace(soft=(0, 1))
+    assert interval(soft, found, 0, 1e-3, 0.1) == (-math.inf, math.inf)
+
+
+def test_an_end_beyond_the_bounds_is_open():
+    x = np.linspace(0, 3, 12)
+    y = 2 + 0.5 * x + 0.1 * np.cos(7 * x)
+    asked = straight(x, y, [-9, 0.49], [9, 9])
+    found = solve(asked, [[1.0, 1.0]])
+    low, high = interval(asked, found, 1, found.squares, 0.01)
+    assert low == -math.inf and 0.5 < high < 1.0
+
+
+def test_one_parameter_alone_has_a_profile():
+    asked = problem(lambda b: np.array([1.0, 2.0]) * b[0] - [1.0, 2.0], unknowns=1)
+    found = solve(asked, [[3.0]])
+    assert profile(asked, found, 0, 2.0, found.x).squares == pytest.approx(5.0)
+
+
+def test_starts_that_lead_nowhere():
+    asked = problem(lambda b: np.array([math.nan, b[0]]), unknowns=1)
+    with pytest.raises(BenchError, match="does not converge from any start"):
+        solve(asked, [[1.0]])

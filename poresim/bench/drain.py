@@ -23,7 +23,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -37,7 +37,7 @@ LAMINAR_WATER = 5000.0
 INLET, INLET_SD = 0.2, 0.2  # K: about 0.05 of a rounded edge, 0.5 of a sharp one
 _WORST = (-0.3, 3.0)  # K that a cup may have
 _KINEMATIC = (1e-8, 10.0)  # m2/s
-_NODES = 48
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(24)
 
 
 @dataclass(frozen=True)
@@ -106,12 +106,11 @@ def drain_time(
     speeds = [_speed(cup, h - jet, kinematic, inlet) for h in (cup.high, cup.low)]
     if first:
         return 2 * cup.radius * speeds[0] / kinematic
-    nodes, weights = np.polynomial.legendre.leggauss(_NODES)
     ends = np.log(speeds[::-1])
-    v = np.exp(0.5 * (ends[1] - ends[0]) * (nodes + 1) + ends[0])
+    v = np.exp(0.5 * (ends[1] - ends[0]) * (_NODES + 1) + ends[0])
     h = _head(cup, v, kinematic, inlet)
     # the integral of dh / v by parts: h / v + integral of h / v over ln v
-    inner = 0.5 * (ends[1] - ends[0]) * float(weights @ (h / v))
+    inner = 0.5 * (ends[1] - ends[0]) * float(_WEIGHTS @ (h / v))
     outer = (cup.high - jet) / speeds[0] - (cup.low - jet) / speeds[1]
     return float(cup.area / (math.pi * cup.radius**2) * (outer + inner))
 
@@ -237,12 +236,12 @@ def _water_jet(radius: float, water: Water) -> float:
     return _jet(radius, water.density, water.tension)
 
 
-def _head(cup: Cup, speed: np.ndarray, kinematic: float, inlet: float) -> np.ndarray:
-    """Head that a speed takes, m."""
+def _head(cup: Cup, speed: Any, kinematic: float, inlet: float) -> Any:
+    """Head that speeds take, m; numbers, or arrays."""
     x = cup.length * kinematic / (4 * cup.radius**2 * speed)
-    root = 3.44 / np.sqrt(x)
+    root = 3.44 / x**0.5
     friction = root + (16 + 1.25 / (4 * x) - root) / (1 + 0.000212 / x**2)
-    return np.asarray(speed**2 / (2 * GRAVITY) * (1 + inlet + 4 * friction * x))
+    return speed**2 / (2 * GRAVITY) * (1 + inlet + 4 * friction * x)
 
 
 def _speed(cup: Cup, head: float, kinematic: float, inlet: float) -> float:
@@ -253,11 +252,10 @@ def _speed(cup: Cup, head: float, kinematic: float, inlet: float) -> float:
     creeping = GRAVITY * head * cup.radius**2 / (8 * kinematic * cup.length)
 
     def over(log_v: float) -> float:
-        v = np.array(math.exp(log_v))
-        return math.log(float(_head(cup, v, kinematic, inlet)) / head)
+        return math.log(_head(cup, math.exp(log_v), kinematic, inlet) / head)
 
     top = math.log(min(free, creeping)) + 0.05
-    return math.exp(brentq(over, top - 15.0, top, xtol=1e-13))
+    return float(math.exp(brentq(over, top - 15.0, top, xtol=1e-13)))
 
 
 def _bisected(over: Callable[[float], float], low: float, high: float) -> float:

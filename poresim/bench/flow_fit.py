@@ -38,6 +38,7 @@ LOOSE = 10.0
 _EXACT = 1e-9  # relative scatter below which data are as good as exact
 _TAME = 0.95  # exponent of Cross's law up to which the stress rises, whatever the plateaus
 _TRIES = 8
+_TRACED = 0.01  # weight below which an interval is not worth its profile
 _SOFT = ("zero_mPa_s", "time_s")  # whose bounds only end the search
 
 
@@ -45,9 +46,9 @@ _SOFT = ("zero_mPa_s", "time_s")  # whose bounds only end the search
 class FlowFit:
     """One law's fit, parameters in the scenario's units.
 
-    sd : linearised, infinite where not determined. intervals : of 95 %, by the profile; (0, inf)
-    ends are open. weight : Akaike's. rms : of ln(measured / law), each point alike. log_sd : of the
-    viscosity at a rate, see :meth:`viscosity`. usable : "" or why a scenario refuses these values.
+    sd : linearised, infinite where not determined. intervals : of 95 %, by the profile (linearised
+    where the weight is below 1 %); ends of 0 and inf are open. weight : Akaike's. rms : of
+    ln(measured / law), each point alike. usable : "" or why a scenario refuses these values.
     """
 
     law: Law
@@ -143,8 +144,12 @@ def fit_flow(
     weights = np.exp(-0.5 * (criteria - criteria.min()))
     weights /= weights.sum()
     order = np.argsort(-weights, kind="stable")
+
+    def profiled(k: int) -> bool:
+        return intervals and weights[k] >= _TRACED
+
     fits = tuple(
-        _fit(data, found[k], float(criteria[k]), float(weights[k]), intervals) for k in order
+        _fit(data, found[k], float(criteria[k]), float(weights[k]), profiled(k)) for k in order
     )
     best = found[order[0]]
     scatter = math.sqrt(data.reduced(best)) * (1.0 if not data.weighted else _typical(data))

@@ -23,6 +23,10 @@ Function = Callable[[Floats], Floats]
 _SINGULAR = 1e-9  # of the largest singular value: such a direction is not determined
 _LOWERED = 1e-11  # share of the squares below which a bounded fit's step is its last
 _MOST = 500  # evaluations from one start
+_ROUGH, _ROUGH_MOST = 1e-4, 40  # the same of starts that are only compared
+_FINISHED = 2
+_LEAST_STEP = 1e-8  # of differences: x may not be of a smaller order
+_TRACED = 1e-8  # the same along a profile
 _STEPS, _HALVINGS = 40, 60
 _CLOSE = 1e-4  # of an interval's half
 
@@ -43,7 +47,8 @@ class Solution(NamedTuple):
 class Problem(NamedTuple):
     """residuals(x) -> (n,), jacobian(x) -> (n, p), low and high (p,): bounds of x.
 
-    soft : which of x have bounds that only end the search; no interval may rest on these.
+    soft : which of x have bounds that only end the search, and run away together: no interval of
+    one may rest on another's bound.
     """
 
     residuals: Function
@@ -61,16 +66,25 @@ def problem(
     unknowns: int = 1,
 ) -> Problem:
     """A problem; without a jacobian derivatives are differences of both sides."""
-    bounds = [np.broadcast_to(np.asarray(b, np.float64), (unknowns,)).copy() for b in (low, high)]
-    return Problem(residuals, jacobian or _differences(residuals), *bounds)
+    ends = [np.broadcast_to(np.asarray(b, np.float64), (unknowns,)).copy() for b in (low, high)]
+    return Problem(residuals, jacobian or _differences(residuals), ends[0], ends[1])
 
 
 def solve(asked: Problem, starts: Iterable[ArrayLike]) -> Solution:
-    """The best of what is found from each start.
+    """The best of what is found from each start; of many, the two best are followed to the end.
 
     starts : of (p,) numbers, moved within the bounds. Raises BenchError if none leads anywhere.
     """
-    found = [one for one in (_from(asked, np.asarray(s, np.float64)) for s in starts) if one]
+    begun = [np.asarray(s, np.float64) for s in starts]
+    if len(begun) > _FINISHED:
+        rough = [
+            one for one in (_from(asked, s, lowered=_ROUGH, most=_ROUGH_MOST) for s in begun) if one
+        ]
+        rough.sort(key=lambda one: one.squares)
+        begun = [one.x for one in rough[:_FINISHED]]
+        if len(rough) > 1 and np.allclose(rough[0].x, rough[1].x, rtol=1e-3, atol=1e-6):
+            begun = begun[:1]
+    found = [one for one in (_from(asked, s) for s in begun) if one]
     if not found:
         raise BenchError("the fit does not converge from any start")
     return min(found, key=lambda one: one.squares)
@@ -99,7 +113,7 @@ def interval(
     """From where to where the profile of parameter ``which`` stays below best + ``rise``.
 
     rise : t^2 s2. step : a first guess of half of it. An end that the bounds cut off is infinite,
-    also where another parameter would have to go beyond a soft bound of its own.
+    and that of a soft one where another of them would have to go beyond its bound.
     """
     return (
         _end(asked, best, which, rise, -abs(step)),
@@ -126,7 +140,7 @@ def profile(asked: Problem, best: Solution, which: int, value: float, near: Floa
         asked.low[others],
         asked.high[others],
     )
-    found = solve(rest, [near[others], best.x[others]])
+    found = _from(rest, near[others], lowered=_TRACED) or solve(rest, [best.x[others]])
     return found._replace(x=whole(found.x))
 
 
@@ -156,9 +170,14 @@ def _end(asked: Problem, best: Solution, which: int, rise: float, step: float) -
 
 
 def _at_soft_bound(asked: Problem, x: Floats, which: int) -> bool:
-    room = 1e-3 * (asked.high - asked.low)
-    outside = (x <= asked.low + room) | (x >= asked.high - room)
-    return any(bool(outside[k]) for k in asked.soft if k != which)
+    if which not in asked.soft:
+        return False
+    others = [k for k in asked.soft if k != which]
+    room = 1e-3 * (asked.high[others] - asked.low[others])
+    return bool(
+        np.any(x[others] <= asked.low[others] + room)
+        or np.any(x[others] >= asked.high[others] - room)
+    )
 
 
 def _between(
@@ -191,7 +210,9 @@ def _between(
     return 0.5 * (inner + outer)
 
 
-def _from(asked: Problem, start: Floats) -> Solution | None:
+def _from(
+    asked: Problem, start: Floats, *, lowered: float = _LOWERED, most: int = _MOST
+) -> Solution | None:
     from scipy.optimize import least_squares
 
     inside = np.clip(start, asked.low, asked.high)
@@ -211,10 +232,10 @@ def _from(asked: Problem, start: Floats) -> Solution | None:
                 bounds=(asked.low, asked.high),
                 method="trf" if bounded else "lm",
                 x_scale="jac",
-                ftol=_LOWERED if bounded else 1e-15,
+                ftol=lowered if bounded else 1e-15,
                 xtol=1e-14,
                 gtol=1e-14,
-                max_nfev=_MOST,
+                max_nfev=most,
             )
     except (ValueError, np.linalg.LinAlgError):
         return None
@@ -227,7 +248,7 @@ def _differences(residuals: Function) -> Function:
     def jacobian(x: Floats) -> Floats:
         columns = []
         for k in range(len(x)):
-            step = 6e-6 * max(abs(x[k]), 1e-12)
+            step = max(6e-6 * abs(x[k]), _LEAST_STEP)
             up, down = x.copy(), x.copy()
             up[k] += step
             down[k] -= step

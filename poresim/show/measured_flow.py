@@ -115,7 +115,7 @@ def _draw_points(axes: Any, fits: FlowFits | None, singles: Sequence[Single]) ->
             color=LIQUIDS[-1 - k], elinewidth=1.6, capsize=4, zorder=6,
         )  # fmt: skip
         axes.annotate(
-            word, (rate_, height[0]), xytext=(9, 7), textcoords="offset points", ha="right",
+            word, (rate_, height[0]), xytext=(9, 7), textcoords="offset points", ha="left",
             color=readable(LIQUIDS[-1 - k]), fontweight="bold",
         )  # fmt: skip
 
