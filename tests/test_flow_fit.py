@@ -148,7 +148,7 @@ def test_no_optimum_is_missed(key):
         far = optimize.differential_evolution(
             lambda x: ((law.evaluate(x, np.log(RATE))[0] - np.log(stress)) ** 2).sum(),  # noqa: B023
             list(zip(low, high, strict=True)),
-            seed=1, popsize=12, maxiter=150, tol=1e-10,
+            seed=1, popsize=12, maxiter=80, tol=1e-10,
         )  # fmt: skip
         if key == "cross" and far.x[-1] > math.log(0.95):
             continue  # may be a law whose stress falls, which is not allowed
@@ -184,8 +184,10 @@ def coverage(key, sets, *, intervals):
 
 @pytest.mark.parametrize("key", TRUE)
 def test_intervals_hold_what_they_say(key):
-    """60 data sets: 0.95 +- 0.028 is expected; three sds below that fails."""
-    assert coverage(key, 60, intervals=False).min() >= 0.95 - 3 * 0.0281
+    """0.95 +- 0.020 of 120 data sets is expected (0.034 of 40, of laws that take longer); three
+    sds below that fails."""
+    sets, sd = (40, 0.0345) if key in ("cross", "carreau") else (120, 0.0199)
+    assert coverage(key, sets, intervals=False).min() >= 0.95 - 3 * sd
 
 
 @pytest.mark.slow
@@ -209,7 +211,7 @@ def selection(key, sets, rate=RATE):
 
 @pytest.mark.parametrize("key", ["power_law", "herschel_bulkley", "carreau"])
 def test_the_true_law_is_first_or_not_told_apart(key):
-    assert selection(key, 12)[1] >= 11 / 12
+    assert selection(key, 6)[1] >= 5 / 6
 
 
 @pytest.mark.slow
@@ -243,7 +245,7 @@ def test_files_that_differ_as_a_whole_widen_the_intervals():
     """Simulated: 5 files, each off as a whole by 5 %; the level's interval must hold the truth in
     95 %, which it does in hardly half of the sets if points are taken as independent."""
     rng, rate = np.random.default_rng(12), np.geomspace(1, 100, 8)
-    inside, naive, sets = 0, 0, 60
+    inside, naive, sets = 0, 0, 40
     for _ in range(sets):
         stress = [drawn("power_law", rng, rate) * math.exp(0.05 * rng.normal()) for _ in range(5)]
         given = np.tile(rate, 5), np.concatenate(stress)
@@ -254,7 +256,7 @@ def test_files_that_differ_as_a_whole_widen_the_intervals():
             "consistency_Pa_sn"
         ]
         naive += low <= 0.3 <= high
-    assert inside >= (0.95 - 3 * 0.0281) * sets
+    assert inside >= (0.95 - 3 * 0.0345) * sets
     assert naive < 0.75 * sets
 
 
@@ -284,8 +286,8 @@ def test_a_law_that_points_do_not_follow_is_told():
     again = fit_flow(twice, twice * np.repeat(eta, 2) * noise, intervals=False)
     assert "repeats" in again.stray
     rng = np.random.default_rng(7)
-    false = [fit_flow(RATE, drawn("carreau", rng), intervals=False).stray for _ in range(20)]
-    assert sum(map(bool, false)) <= 2  # 1 % is expected
+    false = [fit_flow(RATE, drawn("carreau", rng), intervals=False).stray for _ in range(8)]
+    assert sum(map(bool, false)) <= 1  # 1 % is expected
 
 
 def test_stresses_that_come_back_lower_are_told():

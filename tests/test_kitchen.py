@@ -98,14 +98,14 @@ def test_a_viscosity_comes_back_with_its_uncertainty():
     got = drained(CUP, 1010, time, 0.5, 0.05, None, sds)
     assert got.viscosity == pytest.approx(8e-3, rel=1e-7)
     rng, found = np.random.default_rng(1), []
-    for _ in range(40):
+    for _ in range(25):
         other = Cup(**{n: v + sds[n] * rng.normal() for n, v in asdict(CUP).items()})
         seen = drain_time(
             other, 8e-3 / 1010, INLET + 0.2 * rng.normal(), jet * (1 + 0.5 * rng.normal())
         )
         now = drained(CUP, 1010, seen + 0.5 * rng.normal(), 0.5, 0.05, None, sds)
         found.append((math.log(now.viscosity / 8e-3)) / (now.sd / now.viscosity))
-    assert 0.7 < np.std(found) < 1.35  # 1 +- 0.11 is expected
+    assert 0.6 < np.std(found) < 1.45  # 1 +- 0.14 is expected
     mean = CUP.area * 0.05 / time / (math.pi * 1e-6)
     assert got.shear_rate == pytest.approx(4 * mean / 1e-3)
     assert got.last < got.shear_rate < got.first

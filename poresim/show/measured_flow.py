@@ -75,6 +75,12 @@ def _seen(fits: FlowFits | None, singles: Sequence[Single]) -> tuple[np.ndarray,
     return np.array(rates), 1e3 * np.array(viscosities)
 
 
+def _span(fits: FlowFits | None, singles: Sequence[Single]) -> tuple[float, float]:
+    """From which rate to which a flow curve was measured; a cup or a sphere fills no gap in it."""
+    rates = _seen(fits, [] if fits is not None else singles)[0]
+    return float(rates.min()), float(rates.max())
+
+
 def _draw_laws(
     axes: Any, fits: FlowFits | None, span: tuple[float, float]
 ) -> list[tuple[str, str, float]]:
@@ -127,9 +133,8 @@ def yerror(height: np.ndarray, error: np.ndarray) -> np.ndarray:
 
 def _shade(axes: Any, fits: FlowFits | None, singles: Sequence[Single]) -> None:
     """The rates in pores, darker and hatched where nothing was measured."""
-    rates = _seen(fits, singles)[0]
     axes.axvspan(*PORES, color=GRID, alpha=0.55, lw=0, zorder=0)
-    for low, high in missing(float(rates.min()), float(rates.max())):
+    for low, high in missing(*_span(fits, singles)):
         axes.axvspan(low, high, fc="none", ec=SOFT, alpha=0.35, hatch="//", lw=0, zorder=0.5)
     axes.text(
         math.sqrt(PORES[0] * PORES[1]), 0.985, "rates in pores", va="top", ha="center",
@@ -176,13 +181,13 @@ def _title(fits: FlowFits | None, singles: Sequence[Single]) -> str:
     if fits is None:
         value, rate = 1e3 * singles[0][2], float(f"{singles[0][1]:.2g}")
         return f"{value:.3g} mPa s at {rate:g} 1/s; one rate is no law"
-    rates, rivals = _seen(fits, singles)[0], fits.rivals
+    (slowest, fastest), rivals = _span(fits, singles), fits.rivals
     first = f"{rivals[0].law.word} fits best"
     if len(rivals) > 1:
         first = f"{' or '.join(fit.law.word for fit in rivals[:3])}: not told apart"
     sides = [
         word
-        for word, gap in (("slower", rates.min() > PORES[0]), ("faster", rates.max() < PORES[1]))
+        for word, gap in (("slower", slowest > PORES[0]), ("faster", fastest < PORES[1]))
         if gap
     ]
     where = f"in pores shear is {' and '.join(sides)} than measured"
