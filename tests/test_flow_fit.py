@@ -320,6 +320,7 @@ def test_few_points_leave_laws_out():
         (([1.0] * 5, [1.0] * 5), "all points are at 1 1/s; a flow law needs several rates"),
         (([1.0, 2, 3, 4], [1.0, 2, 3]), "equally long rows"),
         (([1.0, 2, 3, -4], [1.0, 2, 3, 4]), "finite and above 0"),
+        (([1e-300, 2, 3, 4], [1.0, 2, 3, 4]), "shear rate is 1e-300 1/s; 1e-08 to 1e+08 is exp"),
         (([1.0, 2, 3, 4], [1e9, 2, 3, 4]), "viscosity is 1e+12 mPa s at 1 1/s; 0.05 to 1e+07"),
     ],
 )

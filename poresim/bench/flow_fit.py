@@ -35,6 +35,7 @@ SHARE = 0.95  # of intervals
 FEWEST, MOST = 4, 5000
 #: A positive parameter is not determined where its interval spans this factor, or is open.
 LOOSE = 10.0
+_RATES = (1e-8, 1e8)  # 1/s, of any rheometer
 _EXACT = 1e-9  # relative scatter below which data are as good as exact
 _TAME = 0.95  # exponent of Cross's law up to which the stress rises, whatever the plateaus
 _TRIES = 8
@@ -197,6 +198,11 @@ class _Data:
             raise BenchError(f"{len(r)} points; {FEWEST} to {MOST} are needed for a flow law")
         if not all(np.all(np.isfinite(v) & (v > 0)) for v in (r, s, e)):
             raise BenchError("rates, stresses and sds must be finite and above 0")
+        far = (r < _RATES[0]) | (r > _RATES[1])
+        if far.any():
+            raise BenchError(
+                f"shear rate is {r[far][0]:.3g} 1/s; {_RATES[0]:g} to {_RATES[1]:g} is expected"
+            )
         eta = s / r
         outside = (eta < VISCOSITY[0]) | (eta > VISCOSITY[1])
         if outside.any():
