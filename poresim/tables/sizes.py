@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from poresim.solid.sizes import Intrusion, SizeLaw, Table
+from poresim.tables.porosimetry import refuse_unsorted
 from poresim.tables.rows import MOST_ROWS, Floats, Rows, TableError, read_rows
 
 _UM = 1e-6
@@ -58,13 +59,7 @@ def _intrusion(table: Rows, column: str, sizes: Floats) -> Intrusion:
     volume = table.numbers(_VOLUME, least_open=False)
     if len(sizes) < 2:
         raise TableError(f"{path}: has one row; a curve of {_VOLUME} needs two or more")
-    rising = sizes[-1] > sizes[0]
-    wrong = np.flatnonzero(np.diff(sizes) <= 0 if rising else np.diff(sizes) >= 0)
-    if len(wrong):
-        raise TableError(
-            f"{path}, line {table.body[wrong[0] + 1][0]}: {column} does not go on "
-            f"{'rising' if rising else 'falling'}; sort the rows, each {column} once"
-        )
+    rising = refuse_unsorted(table, column, sizes)
     fallen = np.flatnonzero(np.diff(volume) > 0 if rising else np.diff(volume) < 0)
     if len(fallen):
         raise TableError(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from types import ModuleType
 
-from poresim.cli.measure import angle, flow, uptake
+from poresim.cli.measure import angle, flow, sizes, uptake
 from poresim.cli.measure.telling import output
 
 NAME = "measure"
@@ -14,7 +14,7 @@ MORE = """\
 each kind has its own help, with an example that runs:
   poresim measure uptake -h
 """
-KINDS: tuple[ModuleType, ...] = (angle, uptake, flow)
+KINDS: tuple[ModuleType, ...] = (angle, uptake, flow, sizes)
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
