@@ -252,3 +252,13 @@ def test_curves_of_instruments_over_200_sets(make, power, kind):
     assert np.all(seen["parameters"] >= 0.89), seen
     assert min(seen["figures"].values()) >= 0.89, seen
     assert seen["better"] == 1.0
+
+
+def test_a_law_that_puts_much_beyond_the_classes_does_not_describe_them():
+    """Residuals are those of the whole law, as it would stand in a scenario."""
+    law = Lognormal(250e-6, 0.5)
+    edges = np.geomspace(150e-6, 1000e-6, 21)  # 15 % of the law lies below
+    amount = share_between(law, edges[:-1], edges[1:])
+    fit = fit_amounts("lognormal", edges[:-1], edges[1:], amount, 1e-9)
+    np.testing.assert_allclose(theta_of(fit.law), theta_of(law), atol=1e-6)
+    assert fit.largest == pytest.approx(float(1 - law.share_above(150e-6)), abs=2e-3)

@@ -151,7 +151,7 @@ def fit_counts(kind: str, lower: Floats, upper: Floats, count: Floats) -> SizeFi
             hessian[i, j] = corners / (4 * _STEP**2)
     covariance = _inverse(hessian)
     law = make_law(kind, theta)
-    largest, rms = _residuals(law, 0.0, lower, upper, count)
+    largest, rms = _residuals(law, 0.0, lower, upper, count, within=True)
     freedom = float(count.sum()) - 1.0
     return SizeFit(law, 0.0, covariance, freedom, 2.0 * cost(theta), largest, rms)
 
@@ -252,11 +252,18 @@ def _inverse(matrix: Floats) -> Floats:
 
 
 def _residuals(
-    law: Law, power: float, lower: Floats, upper: Floats, amount: Floats
+    law: Law, power: float, lower: Floats, upper: Floats, amount: Floats, *, within: bool = False
 ) -> tuple[float, float]:
-    """Largest and rms difference of the cumulative shares at the inner edges."""
-    p = share_between(law, lower, upper, power)
-    off = np.cumsum(amount / amount.sum() - p / max(p.sum(), 1e-300))[:-1]
+    """Largest and rms difference of the cumulative shares at the edges that are known.
+
+    within : of the law, only what lies in the classes counts.
+    """
+    edges = np.append(lower, upper[-1])
+    upto = np.append(0.0, np.cumsum(amount)) / amount.sum()
+    below = share_below(law, edges, power)
+    if within:
+        below = (below - below[0]) / max(below[-1] - below[0], 1e-300)
+    off = (upto - below)[(edges > 0) & np.isfinite(edges)]
     return float(np.abs(off).max()), math.sqrt(float(np.mean(off**2)))
 
 

@@ -22,6 +22,7 @@ _BARS = 14  # of a list
 _LAW_COLOURS = {"lognormal": colour(0), "weibull": colour(1)}
 _LAW_DASHES: dict[str, Any] = {"lognormal": "solid", "weibull": (0, (5, 1.6))}
 _MEASURED = "#6d675d"
+_NARROW = 0.34  # of the panel's width, which a label needs on its left
 #: Where a percentile's label stands: how it is aligned, and by how many points it is moved.
 _PLACES = {"d10": ("right", (-9, 5)), "d50": ("left", (9, -6)), "d90": ("right", (-4, 11))}
 
@@ -179,6 +180,9 @@ def _mark(axes: Any, sizing: Sizing, low: float) -> None:
         axes.plot([max(at - half, low * _UM), at + half], [share, share], color=INK, lw=2, zorder=4)
         axes.plot([at], [share], "D", color=INK, ms=6, zorder=5)
         side, shift = _PLACES[name]
+        left, right = np.log(axes.get_xlim())
+        if name == "d10" and (math.log(at) - left) / (right - left) < _NARROW:
+            side, shift = "left", (9, -1)
         axes.annotate(
             f"{name} {at:.3g} µm",
             (at, share),
