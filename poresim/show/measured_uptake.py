@@ -147,9 +147,9 @@ def _some(one: Uptake) -> Any:
 def _title(whole: Absorbed, liquid: str) -> str:
     name = f"{liquid}: " if liquid else ""
     if whole.a_w is not None:
-        text = f"{name}A_w {_pair(whole.a_w)} kg/m²/√s"
+        text = f"{name}A_w {_pair(whole.a_w)} (95 %) kg/m²/√s"
     elif whole.slope is not None:
-        text = f"{name}{_pair(whole.slope, 1e3)} g/√s"
+        text = f"{name}{_pair(whole.slope, 1e3)} (95 %) g/√s"
     else:
         return f"{name}no part of the log is straight"
     if whole.knee_s is not None:

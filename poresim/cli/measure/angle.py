@@ -7,7 +7,7 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from poresim.cli.measure.telling import Told, tell, with_sd
+from poresim.cli.measure.telling import COURSE, Told, tell, with_sd
 from poresim.cli.terminal import bar, heeding, plain
 
 if TYPE_CHECKING:
@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 NAME = "angle"
 ABOUT = "measure the contact angle of a drop in photographs, or along the frames of a film"
 MORE = """\
-example:
-  poresim measure angle scenarios/bench/drop_1.png scenarios/bench/drop_2.png --um-per-px 9.5
+example (made-up pictures):
+  poresim measure angle scenarios/bench/drop_1.jpg scenarios/bench/drop_2.jpg --um-per-px 12
 
 Several pictures are repeats, and are combined. With --every-s they are frames of one film, in
 their order. The drop should stand out from a plain ground above it, and the face on both sides of
@@ -155,14 +155,27 @@ def _film(asked: argparse.Namespace) -> Told:
     else:
         rows.append(("base", f"begins to slide after {when[slide.frame]:.4g} s"))
         rows.append(("angle from then on", with_sd(slide.angle_deg, slide.sd_deg, "degrees")))
-    block = _block(asked.liquid, first.angle_deg, first.sd_deg, slide.angle_deg)
+    block = _block(asked.liquid, first.angle_deg, first.sd_deg, slide.angle_deg, film=True)
     return Told(
         rows,
         block,
         values,
         skipped + _cautions(found),
         lambda: series_figure(when, found, slide.frame, "Time (s)"),
+        _course(when, found),
     )
+
+
+def _course(when: Any, found: list[Angle]) -> str:
+    """The film as a CSV file, which a scenario's [[measured]] may name."""
+    scaled = found[0].base_m is not None
+    rows = ["time_s,angle_deg,sd_deg" + (",base_mm,volume_uL" if scaled else "")]
+    for t, a in zip(when, found, strict=True):
+        row = f"{t:.6g},{a.angle_deg:.3f},{max(a.sd_deg, 1e-3):.3f}"
+        if a.base_m is not None and a.volume_m3 is not None:
+            row += f",{a.base_m * 1e3:.4f},{a.volume_m3 * 1e9:.4f}"
+        rows.append(row)
+    return "\n".join(rows) + "\n"
 
 
 def _values(a: Angle) -> dict[str, Any]:
@@ -212,15 +225,23 @@ def _cautions(found: list[Angle]) -> list[str]:
     return []
 
 
-def _block(liquid: str, angle: float, sd: float, receding: float = math.nan) -> str:
+def _block(
+    liquid: str, angle: float, sd: float, receding: float = math.nan, film: bool = False
+) -> str:
     import json
 
     name = json.dumps(plain(liquid) or "NAME OF THE LIQUID", ensure_ascii=False)
-    lines = ["[[liquids]]", f"name = {name}", f"contact_angle_deg = {angle:.2f}"]
+    lines = [
+        "[[liquids]]",
+        f"name = {name}",
+        f"contact_angle_deg = {{ value = {angle:.2f}, sd = {max(sd, 0.01):.2f} }}",
+    ]
     if math.isfinite(receding) and receding < angle:
         lines.append(f"receding_angle_deg = {receding:.2f}")
-    lines += ["", "[[measured]]", f"liquid = {name}", f"angle_deg = {angle:.2f}"]
-    return "\n".join([*lines, f"sd_deg = {max(sd, 0.01):.2f}"])
+    lines += ["", "[[measured]]", f"liquid = {name}"]
+    if film:
+        return "\n".join([*lines, f'angle = "{COURSE}"'])
+    return "\n".join([*lines, f"angle_deg = {angle:.2f}", f"sd_deg = {max(sd, 0.01):.2f}"])
 
 
 def _positive(text: str) -> float:

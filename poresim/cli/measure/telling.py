@@ -11,6 +11,7 @@ from typing import Any
 
 from poresim.cli.terminal import DONE, remark, result_json, say
 
+COURSE = "{course}"  # stands in a block for the name of the course's file
 _DIGITS = 2  # of an uncertainty
 
 
@@ -19,7 +20,8 @@ class Told:
     """What one measurement came to.
 
     rows : (quantity, value in words). block : TOML, ready to paste; "" for none. values : for JSON.
-    remarks : what a reader must know, a sentence each. figure : draws it; None for none.
+    remarks : what a reader must know, a sentence each. figure : draws it; None for none. course :
+    the text of a CSV file that a scenario may name; None for none.
     """
 
     rows: list[tuple[str, str]]
@@ -27,6 +29,7 @@ class Told:
     values: dict[str, Any]
     remarks: list[str] = field(default_factory=list)
     figure: Callable[[], Any] | None = None
+    course: str | None = None
 
 
 def with_sd(value: float, sd: float, unit: str = "") -> str:
@@ -62,13 +65,13 @@ def output(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def figure_paths(asked: argparse.Namespace, kind: str, first: Path) -> list[Path]:
-    """Where the figure goes. RecordError when one is there already and may not be replaced."""
+def output_paths(asked: argparse.Namespace, kind: str, first: Path) -> list[Path]:
+    """Where figure and course go. RecordError when one is there and may not be replaced."""
     from poresim.record.files import safe_name
     from poresim.record.layout import RecordError
 
     stem = f"{safe_name(first.stem)}-{kind}"
-    paths = [asked.out / f"{stem}.{form}" for form in ("png", "svg")]
+    paths: list[Path] = [asked.out / f"{stem}.{form}" for form in ("png", "svg", "csv")]
     for path in paths:
         if path.exists() and not asked.force:
             raise RecordError(f"{path}: exists; --force replaces it, --out DIR writes elsewhere")
@@ -77,28 +80,36 @@ def figure_paths(asked: argparse.Namespace, kind: str, first: Path) -> list[Path
 
 def tell(asked: argparse.Namespace, kind: str, first: Path, measure: Callable[[], Told]) -> int:
     """Measure, write the figure, print the rest; the exit code. ``first``: names the figure."""
-    from poresim.record.files import make_folder
+    from poresim.record.files import make_folder, write_text
     from poresim.show.figures import write_figure
 
-    paths = figure_paths(asked, kind, first)
+    *figures, course = output_paths(asked, kind, first)
     told = measure()
     written: list[Path] = []
     if told.figure is not None:
         make_folder(asked.out)
-        written = write_figure(told.figure(), paths)
+        written = write_figure(told.figure(), figures)
+    if told.course is not None:
+        make_folder(asked.out)
+        write_text(course, told.course)
+    block = told.block.replace(COURSE, course.name)
     for text in told.remarks:
         remark(text)
     if asked.json:
-        figures = [str(path) for path in written]
-        result_json(told.values | {"block": told.block, "figures": figures})
+        files: dict[str, Any] = {"figures": [str(path) for path in written]}
+        if told.course is not None:
+            files["course"] = str(course)
+        result_json(told.values | {"block": block} | files)
         return DONE
     widest = max((len(name) for name, _ in told.rows), default=0)
     for name, value in told.rows:
         say(f"{name:{widest}}  {value}")
-    if told.block:
+    if block:
         say("\nfor a scenario:\n")
-        say(told.block.rstrip())
+        say(block.rstrip())
         say()
     for path in written:
         say(f"figure:  {path}")
+    if told.course is not None:
+        say(f"course:  {course}")
     return DONE
