@@ -67,8 +67,8 @@ def _draw(axes: Any, found: Angle, wide: float) -> None:
     line, outline, tangents = "#ffd34d", LIQUIDS[1], LIQUIDS[3]
     along, up = found.face.line.along, found.face.line.up
     far = np.array([-1.0, 1.0])[:, None] * 0.75 * wide * along + found.ends.mean(axis=0)
-    axes.plot(*far.T, color=INK, lw=2.6, alpha=0.6)
-    axes.plot(*far.T, color=line, lw=1.4)
+    axes.plot(*far.T, color=INK, lw=3.0, alpha=0.6)
+    axes.plot(*far.T, color=line, lw=1.8)
     m = meridian(found.shape.beta, found.length, 160)
     b = math.exp(found.shape.ln_b)
     c, s = math.cos(found.shape.tilt), math.sin(found.shape.tilt)
@@ -77,12 +77,12 @@ def _draw(axes: Any, found: Angle, wide: float) -> None:
         y = found.shape.y + b * (side * m.x * s + m.z * c)
         keep = found.face.line.height(np.stack([x, y], 1)) >= 0
         end = int(np.flatnonzero(~keep)[0]) if not keep.all() else len(x)
-        axes.plot(x[:end], y[:end], color=outline, lw=1.8)
+        axes.plot(x[:end], y[:end], color=outline, lw=2.4)
         angle = math.radians(found.left_deg if side < 0 else found.right_deg)
         way = math.cos(angle) * -side * along + math.sin(angle) * up
         tip = found.ends[k] + 0.2 * wide * way
-        axes.plot(*np.stack([found.ends[k], tip]).T, color=BACKGROUND, lw=3.2)
-        axes.plot(*np.stack([found.ends[k], tip]).T, color=tangents, lw=1.8)
+        axes.plot(*np.stack([found.ends[k], tip]).T, color=BACKGROUND, lw=4.0)
+        axes.plot(*np.stack([found.ends[k], tip]).T, color=tangents, lw=2.4)
 
 
 def series_figure(when: NDArray[Any], found: Sequence[Angle], slide: int | None, unit: str) -> Any:
@@ -94,7 +94,7 @@ def series_figure(when: NDArray[Any], found: Sequence[Angle], slide: int | None,
         upper, middle, lower = figure.subplots(3, 1, sharex=True)
         angle = np.array([a.angle_deg for a in found])
         sd = np.array([a.sd_deg for a in found])
-        upper.errorbar(when, angle, sd, fmt="o-", ms=4, color=LIQUIDS[0], lw=1.4)
+        upper.errorbar(when, angle, sd, fmt="o-", ms=4, color=LIQUIDS[0], lw=1.8)
         upper.set_ylabel("Angle (°)")
         scale = found[0].um_per_px
         base = np.array([a.base_px for a in found]) * (1.0 if scale is None else scale * 1e-3)
