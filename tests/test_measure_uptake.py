@@ -142,6 +142,16 @@ def test_gross_gain_and_tare_are_one(capsys):
     assert_allclose(kilos["slope_g_s05"], 1.5, rtol=1e-6)
 
 
+def test_a_plateau_that_fills_the_log_is_no_fall(capsys):
+    """Nine tenths of the readings lie on the plateau, and the last third happens to be lower."""
+    time = np.arange(0, 640, 4.0)
+    mass = np.minimum(1.5 * np.sqrt(time), 12.0) - np.where(time > 420, 0.2, 0) + 100
+    said = fault(capsys, log(time, 112 - mass + 100), "--dry-g", "95")
+    assert "nothing is taken up: the mass goes from" in said
+    found = measured(capsys, log(time, np.round(mass, 1)))
+    assert_allclose(found["slope_g_s05"], 1.5, rtol=0.02)
+
+
 def test_a_film_is_told_and_can_be_fitted(capsys):
     film = np.where(T > 0, 0.8, 0)
     name = log(T, M + film)

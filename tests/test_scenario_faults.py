@@ -227,7 +227,6 @@ FAULTS = [
         '"measured"',
         "16: liquids[1].viscosity.file: is missing; give the name of a CSV file with two of the",
     ),
-    ("= 420", "= 420\ndry_mass_g = 1", "8: solid.dry_mass_g: is not in this version; leave it"),
     ("= 420", "= 420\nlayers = []", "8: solid.layers: has 0 members; give a list of layers, such"),
     ("= 420", "= 420\nlayers = 3", "8: solid.layers: got 3; give a list of layers"),
     ("= 420", "= 420\nlayers = [3]", "8: solid.layers[1]: got 3; give a list of layers"),

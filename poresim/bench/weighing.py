@@ -14,6 +14,7 @@ Floats = NDArray[np.float64]
 
 FEWEST = 3
 _GROSS = 0.5  # masses that never come below this share of the last, without a dry mass: gross
+_LOST = 0.5  # of the gain at first: where less is left, nothing is taken up
 _FALLEN = 0.05  # of the gain: a fall from the highest that is told
 
 
@@ -84,9 +85,9 @@ def _refuse_gross(m: Floats, how: Weighing) -> None:
 
 def _refuse_falling(gain: Floats, m: Floats, how: Weighing, step: float) -> None:
     third = max(len(gain) // 3, 1)
-    first, last = float(np.median(gain[:third])), float(np.median(gain[-third:]))
+    first, last = float(np.median(gain[:FEWEST])), float(np.median(gain[-third:]))
     change = f"from {1e3 * m[0]:.4g} to {1e3 * m[-1]:.4g} g"
-    if gain.max() <= 0 or last < first - step:
+    if gain.max() <= 0 or last < _LOST * first:
         why = "a cup that gives the liquid away is read by --cup"
         if how.cup:
             why = "a cup that gives liquid away becomes lighter: leave --cup out"
