@@ -40,6 +40,7 @@ _EXACT = 1e-9  # relative scatter below which data are as good as exact
 _TAME = 0.95  # exponent of Cross's law up to which the stress rises, whatever the plateaus
 _TRIES = 8
 _TRACED = 0.01  # weight below which an interval is not worth its profile
+_AS_LIKELY = 3.84
 _SOFT = ("zero_mPa_s", "time_s")  # whose bounds only end the search
 
 
@@ -48,8 +49,9 @@ class FlowFit:
     """One law's fit, parameters in the scenario's units.
 
     sd : linearised, infinite where not determined. intervals : of 95 %, by the profile (linearised
-    where the weight is below 1 %); ends of 0 and inf are open. weight : Akaike's. rms : of
-    ln(measured / law), each point alike. usable : "" or why a scenario refuses these values.
+    where the weight is below 1 %); ends of 0 and inf are open. misfit : -2 ln(likelihood) but for a
+    constant. weight : Akaike's. rms : of ln(measured / law), each point alike. usable : "" or why a
+    scenario refuses these values.
     """
 
     law: Law
@@ -59,6 +61,7 @@ class FlowFit:
     rms: float
     squares: float
     freedom: float
+    misfit: float
     aicc: float
     weight: float
     usable: str
@@ -112,6 +115,13 @@ class FlowFits:
         """Those that the points cannot tell apart, best first."""
         return tuple(one for one in self.fits if one.weight >= RIVAL)
 
+    @property
+    def possible(self) -> tuple[FlowFit, ...]:
+        """The rivals, and laws that go through the points as well with more parameters than these
+        need: their likelihood is within a factor of 6.8 of the best's (3.84 = chi2 of 95 %)."""
+        near = self.best.misfit + _AS_LIKELY
+        return tuple(one for one in self.fits if one.weight >= RIVAL or one.misfit <= near)
+
 
 def fit_flow(
     shear_rate: ArrayLike,
@@ -150,7 +160,13 @@ def fit_flow(
         return intervals and weights[k] >= _TRACED
 
     fits = tuple(
-        _fit(data, found[k], float(criteria[k]), float(weights[k]), profiled(k)) for k in order
+        _fit(
+            data,
+            found[k],
+            (data.misfit(found[k], beyond), float(criteria[k]), float(weights[k])),
+            profiled(k),
+        )
+        for k in order
     )
     best = found[order[0]]
     scatter = math.sqrt(data.reduced(best)) * (1.0 if not data.weighted else _typical(data))
@@ -257,6 +273,11 @@ class _Data:
     def criterion(self, one: _Solved, beyond: float) -> float:
         n, p = one.solution.jacobian.shape
         k = p if self.weighted and beyond <= 1.0 else p + 1
+        return self.misfit(one, beyond) + 2 * k + 2 * k * (k + 1) / max(n - k - 1, 1)
+
+    def misfit(self, one: _Solved, beyond: float) -> float:
+        """-2 ln(likelihood), but for what is common to all laws."""
+        n = len(one.solution.residuals)
         # files with a common error: the determinant of their covariance
         common = 0.0
         if one.ratio > 0:
@@ -266,7 +287,7 @@ class _Data:
             misfit = one.solution.squares / beyond
         else:
             misfit = n * math.log(max(one.solution.squares / n, _EXACT**2))
-        return misfit + common + 2 * k + 2 * k * (k + 1) / max(n - k - 1, 1)
+        return float(misfit + common)
 
 
 def _solved(data: _Data, law: Law, ratio: float = 0.0) -> _Solved:
@@ -341,7 +362,7 @@ def _between_ratio(data: _Data, one: _Solved) -> float:
     return math.sqrt(over if data.weighted else over / within)
 
 
-def _fit(data: _Data, one: _Solved, aicc: float, weight: float, by_profile: bool) -> FlowFit:
+def _fit(data: _Data, one: _Solved, rank: tuple[float, float, float], by_profile: bool) -> FlowFit:
     law, best = one.law, one.solution
     n, p = best.jacobian.shape
     variance = max(data.reduced(one), 1.0) if data.weighted else data.reduced(one)
@@ -369,7 +390,7 @@ def _fit(data: _Data, one: _Solved, aicc: float, weight: float, by_profile: bool
     named = dict(zip(law.names, map(float, values), strict=True))
     rms = float(np.sqrt(np.mean(_log_residuals(data, law, best.x) ** 2)))
     return FlowFit(
-        law, named, sd, intervals, rms, best.squares, float(freedom.min()), aicc, weight,
+        law, named, sd, intervals, rms, best.squares, float(freedom.min()), *rank,
         _refused(law, best.x), best, spread,
     )  # fmt: skip
 

@@ -8,7 +8,6 @@ from typing import Any
 
 from poresim.bench.error import BenchError
 from poresim.cli.measure import kitchen
-from poresim.cli.measure.flow_words import short
 from poresim.cli.measure.telling import Told, tell, with_sd
 
 NAME = "flow"
@@ -116,7 +115,7 @@ def _tell_wall(
 ) -> None:
     """The rate at the walls of pores by the liquid's own tension."""
     from poresim.bench.pore_rates import wall_rate, wall_stress
-    from poresim.cli.measure.flow_words import finite
+    from poresim.cli.measure.flow_words import finite, short
 
     stress = wall_stress(asked.tension_mN_m * 1e-3, asked.angle_deg, asked.depth_mm * 1e-3)
     rate = wall_rate(stress, viscosity)
@@ -137,6 +136,8 @@ def _tell_wall(
 
 def _tell_single(told: Told, one: kitchen.OneRate, fits: Any) -> None:
     """A cup's or a sphere's viscosity, beside what the fitted law says there."""
+    from poresim.cli.measure.flow_words import short
+
     low, high = one.rates
     rates = f"{short(one.shear_rate)} 1/s" + (
         f" ({short(low)} to {short(high)})" if low < high else ""
@@ -163,6 +164,7 @@ def _tell_single(told: Told, one: kitchen.OneRate, fits: Any) -> None:
 def _tell_newtonian(told: Told, singles: list[kitchen.OneRate], asked: argparse.Namespace) -> None:
     """The block of one viscosity: that of the greatest rate, as pores are fast."""
     from poresim.bench.pore_rates import PORES, missing
+    from poresim.cli.measure.flow_words import short
 
     if asked.law not in (None, "newtonian"):
         raise BenchError(f"--law {asked.law}: one rate gives a Newtonian viscosity only")

@@ -72,7 +72,7 @@ def rows(fits: FlowFits) -> list[tuple[str, str]]:
         value = with_sd(one["viscosity_mPa_s"], one["sd_mPa_s"] or math.inf, "mPa s")
         if not one["inside"]:
             value += ", outside the points"
-            if len(fits.rivals) > 1:
+            if len(fits.possible) > 1:
                 value += f" ({one['lowest_mPa_s']:.3g} to {one['highest_mPa_s']:.3g} by law)"
         told.append((f"viscosity at {one['shear_rate_1_s']:g} 1/s", value))
     return told
@@ -87,11 +87,11 @@ def _weights(fits: FlowFits) -> str:
 
 
 def told_at(fits: FlowFits) -> list[dict[str, Any]]:
-    """Viscosities by the best law, and by those that are not told from it."""
+    """Viscosities by the best law, and by those that the points do not rule out."""
     rate = fits.points.rate
     here = [r for r in TOLD_AT if r >= PORES[0] or rate.min() / 10 <= r <= rate.max() * 10]
     viscosity, share = fits.best.viscosity(here)
-    every = [fit.viscosity(here)[0] * 1e3 for fit in fits.rivals]
+    every = [fit.viscosity(here)[0] * 1e3 for fit in fits.possible]
     return [
         {
             "shear_rate_1_s": r,
@@ -113,6 +113,12 @@ def remarks(fits: FlowFits) -> list[str]:
         said.append(
             f"the points cannot tell these laws apart: {names} (Akaike weights of "
             f"{100 * RIVAL:g} % and more)"
+        )
+    more = [fit.law.word for fit in fits.possible if fit not in fits.rivals]
+    if more:
+        said.append(
+            f"{' and '.join(more)} would go through the points as well, with more parameters than "
+            "these need: not ruled out"
         )
     for fit in fits.rivals:
         said += [f"{fit.law.word}: {words}" for words in _open(fit, fits)]
@@ -210,6 +216,7 @@ def as_json(fits: FlowFits) -> dict[str, Any]:
         "law": fits.best.law.key,
         "rivals": [fit.law.key for fit in fits.rivals],
         "rival_weight": RIVAL,
+        "not_ruled_out": [fit.law.key for fit in fits.possible],
         "left_out": list(fits.left_out),
         "fits": {fit.law.key: _fit_json(fit) for fit in fits.fits},
         "at": told_at(fits),
