@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 import math
+import os
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from poresim.bench.error import BenchError
+from poresim.drop.flattened import cap_bias
 from poresim.liquid.suspension import GRAVITY
 from poresim.photo.edges import Edges, Smoothed, find_edges, smoothed
 from poresim.photo.face import NEAR, Face, given, refined
 from poresim.photo.fitted import Fit, Shape, contact, fit_outline
 from poresim.photo.outline import Line, find_outline, line_through
+from poresim.photo.reading import read_picture
 
 Floats = NDArray[np.float64]
 
@@ -21,6 +25,9 @@ _KEEP_OFF = 3.3  # times the blur: edges this close to the face are pulled out o
 _LEAST_SEEN = 0.6  # of the outline's places with an edge
 _ROUGH = 0.012  # of the base's width: edges that scatter more about the outline follow another
 _LARGEST_SD = 3.0  # degrees
+_CAP_FROM = 2.0  # degrees: an outline that tells the angle no better is taken for a sphere's cap
+_FULL, _TIED, _CAP = "Young-Laplace", "Young-Laplace, tension given", "cap"
+_USUAL = 0.05, 1000.0  # N/m and kg/m3: a drinkable liquid's, where they are not given
 #: Scatter of edges says a little less than they err: 120 rendered drops (others than the tests')
 #: had errors of 1.12 times the standard deviations that follow from it (root of mean squares).
 _WIDENED = 1.12
@@ -34,9 +41,10 @@ class Angle:
 
     angle_deg, sd_deg : mean of both sides, and its standard deviation. left_deg, right_deg (and
     side_sd_deg). base_px, height_px, volume_px3. tilt_deg : of the face in the picture. beta,
-    beta_sd : density g b^2 / tension of the outline. how : "Young-Laplace", or "Young-Laplace,
-    tension given". outline : (k, 2) edges it was fitted to; shape and length draw it. scatter_px :
-    of the edges about it. um_per_px : None where it is not known, and lengths in m then neither.
+    beta_sd : density g b^2 / tension of the outline. how : "Young-Laplace", "Young-Laplace, tension
+    given", or "cap": the outline tells no more, and a remark says by how much that reads low.
+    outline : (k, 2) edges it was fitted to; shape and length draw it. scatter_px : of the edges
+    about it. um_per_px : None where it is not known, and lengths in m then neither.
     """
 
     angle_deg: float
@@ -80,7 +88,7 @@ class Angle:
 
 
 def measure_angle(
-    image: ArrayLike,
+    image: ArrayLike | str | os.PathLike[str],
     um_per_px: float | None = None,
     base: tuple[float, float, float, float] | None = None,
     density: float | None = None,
@@ -88,13 +96,16 @@ def measure_angle(
 ) -> Angle:
     """The contact angle of the drop in a picture.
 
-    image : (rows, columns) of brightness, or (rows, columns, 3 or 4) of colours; of any scale.
+    image : (rows, columns) of brightness, or (rows, columns, 3 or 4) of colours, of any scale; or
+    the name of a PNG or JPEG file.
     um_per_px : its scale. base : x1, y1, x2, y2, px, two points of the face's line where it is not
     found. density : kg/m3, and surface_tension : N/m; with both and the scale, the outline's shape
     follows from its size, which sharpens the angle of small and flat drops.
 
     Raises BenchError (one line) where the picture holds no drop, or not enough of one.
     """
+    if isinstance(image, str | os.PathLike):
+        image = read_picture(Path(image))
     picture = _brightness(image)
     _check(um_per_px, density, surface_tension)
     line = None if base is None else line_through(np.array(base[:2]), np.array(base[2:]))
@@ -106,8 +117,12 @@ def measure_angle(
     edges = find_edges(smooth, found.xy, found.normal, found.off)
     _enough(edges)
     face = _Facing(smooth, found.face, line is not None, found.off)
-    fit, edges = _fitted(smooth, edges, face, beta_per_b2)
-    return _told(fit, face, edges, um_per_px, density, beta_per_b2 is not None)
+    how = _FULL if beta_per_b2 is None else _TIED
+    fit, seen = _fitted(smooth, edges, face, beta_per_b2)
+    if beta_per_b2 is None and _spread_of(fit, face)[0] > _CAP_FROM:
+        how = _CAP
+        fit, seen = _fitted(smooth, edges, face, 0.0)
+    return _told(fit, face, seen, um_per_px, density, surface_tension, how)
 
 
 class _Facing:
@@ -203,7 +218,8 @@ def _told(
     edges: Edges,
     um_per_px: float | None,
     density: float | None,
-    tied: bool,
+    surface_tension: float | None,
+    how: str,
 ) -> Angle:
     meets = contact(fit.shape, fit.length, face.line)
     last = face.face
@@ -221,7 +237,9 @@ def _told(
         )
     if mean_sd > _LARGEST_SD:
         raise BenchError(f"the angle is known to {mean_sd:.1f} degrees only: no use")
-    tension, tension_sd, remarks = _tension(fit, um_per_px, density, tied)
+    tension, tension_sd, remarks = _tension(fit, um_per_px, density, how)
+    if how == _CAP:
+        remarks.append(_low(angle, base, um_per_px, density, surface_tension))
     if last.rough > 1.0:
         remarks.append(f"the face's edge is rough: {last.rough:.1f} px")
     return Angle(
@@ -236,7 +254,7 @@ def _told(
         tilt_deg=math.degrees(math.atan2(face.line.along[1], face.line.along[0])),
         beta=fit.shape.beta,
         beta_sd=math.sqrt(fit.covariance[4, 4]),
-        how="Young-Laplace, tension given" if tied else "Young-Laplace",
+        how=how,
         scatter_px=fit.scatter,
         blur_px=edges.width,
         outline=fit.xy,
@@ -252,10 +270,10 @@ def _told(
 
 
 def _tension(
-    fit: Fit, um_per_px: float | None, density: float | None, tied: bool
+    fit: Fit, um_per_px: float | None, density: float | None, how: str
 ) -> tuple[float | None, float | None, list[str]]:
     """N/m, with its standard deviation, where the drop is large enough to tell it."""
-    if tied or um_per_px is None or density is None:
+    if how != _FULL or um_per_px is None or density is None:
         return None, None, []
     beta, sd = fit.shape.beta, math.sqrt(fit.covariance[4, 4])
     if not beta > 0 or sd > _TENSION_KNOWN * beta:
@@ -265,6 +283,28 @@ def _tension(
     # ln tension = 2 ln b - ln beta
     slopes = np.array([0, 0, 0, 2.0, -1.0 / beta])
     return tension, tension * math.sqrt(slopes @ fit.covariance @ slopes), []
+
+
+def _low(
+    angle: float,
+    base_px: float,
+    um_per_px: float | None,
+    density: float | None,
+    surface_tension: float | None,
+) -> str:
+    """By how much a cap reads low, in words: the drop of that height and base, by Young-Laplace."""
+    said = "fitted as a sphere's cap, for the outline tells no more: that reads low"
+    if um_per_px is None:
+        return f"{said}, by 1 degree for 1 uL of water at 90 degrees and by 5 for 10 uL"
+    tension = _USUAL[0] if surface_tension is None else surface_tension
+    radius = 0.5e-6 * base_px * um_per_px
+    low = cap_bias(radius, angle, _USUAL[1] if density is None else density, tension)
+    return f"{said}, by about {low:.1g} degrees here at {1e3 * tension:.3g} mN/m"
+
+
+def _spread_of(fit: Fit, face: _Facing) -> tuple[float, float]:
+    assert face.face is not None
+    return _uncertainty(fit, face.face)
 
 
 def _uncertainty(fit: Fit, face: Face) -> tuple[float, float]:

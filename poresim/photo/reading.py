@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from poresim.bench.error import BenchError
 
-_LARGEST_FILE = 40_000_000  # bytes
+_LARGEST_FILE = 16_000_000  # bytes
 _MOST_PIXELS = 60_000_000
 _FORMATS = ("PNG", "JPEG")
 
@@ -27,7 +27,8 @@ def read_picture(path: Path) -> NDArray[np.uint8]:
     if not path.is_file():
         raise BenchError(f"{path}: is not a file")
     if path.stat().st_size > _LARGEST_FILE:
-        raise BenchError(f"{path}: is larger than {_LARGEST_FILE // 1_000_000} MB; scale it down")
+        most = f"{_LARGEST_FILE // 1_000_000} MB"
+        raise BenchError(f"{path}: is larger than {most}; scale it down or save it as JPEG")
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("error", Image.DecompressionBombWarning)
