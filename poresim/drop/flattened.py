@@ -10,14 +10,18 @@ from poresim.drop.profile import drop_profile
 def cap_bias(base_radius: float, cap_deg: float, density: float, surface_tension: float) -> float:
     """By how much the true angle lies above that of the cap of the same height and base, degrees.
 
-    base_radius : m. Young-Laplace outlines of that base and angle, until the height fits.
+    base_radius : m. Young-Laplace outlines of that base and angle, until the height fits; NaN where
+    none does, for a drop that gravity flattens stays lower than such a cap.
     """
     from scipy.optimize import brentq
 
     height = base_radius * math.tan(math.radians(cap_deg) / 2)
 
     def over(angle_deg: float) -> float:
-        return _height_on(base_radius, angle_deg, density, surface_tension) - height
+        try:
+            return _height_on(base_radius, angle_deg, density, surface_tension) - height
+        except ValueError:  # a puddle
+            return -height
 
     high = cap_deg
     while over(high) < 0 and high < 178:

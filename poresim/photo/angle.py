@@ -299,6 +299,8 @@ def _low(
     tension = _USUAL[0] if surface_tension is None else surface_tension
     radius = 0.5e-6 * base_px * um_per_px
     low = cap_bias(radius, angle, _USUAL[1] if density is None else density, tension)
+    if not math.isfinite(low):
+        return f"{said}, and this drop is so large that gravity flattens all of it"
     return f"{said}, by about {low:.1g} degrees here at {1e3 * tension:.3g} mN/m"
 
 
