@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from poresim.tables.grain_sizes import read_size_table
-from poresim.tables.porosimetry import entered_radius
-from poresim.tables.rows import TableError
+from poresim.tables.porosimetry import entered_radius, read_intrusion
+from poresim.tables.rows import TableError, read_rows
 
 SIEVES = "opening_um,retained_g\n500,1.0\n250,20\n125,30.25\n63,9\n0,2\n"
 
@@ -207,3 +207,27 @@ def test_angles_are_for_pressures(tmp_path):
     wide = read_size_table(path, angle_deg=140.0, tension=0.48)
     assert wide.upper[-1] == pytest.approx(2 * float(entered_radius(1e6, 140.0, 0.48)))
     assert "130 degrees would make them 0.839 times as wide" in wide.said[0]
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("diameter_um\n5\n1e-300\n7\n", "line 3: diameter_um is 1e-300; from 0.001 to 1e+06 is"),
+        (
+            "opening_um,retained_g\n500,1\n250,20\n1e-9,9\n",
+            "line 4: opening_um is 1e-09; from 0.001 to 1e+06 is expected",
+        ),
+        (
+            "diameter_um,intruded_mL_g\n1e-7,0.3\n30,0.1\n90,0\n",
+            "line 2: diameter_um makes a radius of 5e-14 m; pores from 1e-10 to 0.01 m are read",
+        ),
+    ],
+)
+def test_sizes_that_nothing_has(tmp_path, text, says):
+    path = written(tmp_path, text)
+    with pytest.raises(TableError) as caught:
+        if "intruded" in text:
+            read_intrusion(read_rows(path, "sizes"))
+        else:
+            read_size_table(path)
+    assert says in str(caught.value)

@@ -27,6 +27,7 @@ from poresim.tables.grain_sizes import SizeTable
 Floats = NDArray[np.float64]
 
 CLOSE = 0.05  # of the cumulative curve: a law that stays within it describes the sizes
+_WIDEST = 100.0  # of an interval's half width in ln(size): what is wider says nothing, either
 _BY_CHANCE = 0.9  # over sqrt(n): what counted sizes miss their own fitted law by (Lilliefors)
 #: (law is told by, measured by, volume goes with): powers of the size.
 _POWERS = {
@@ -221,7 +222,7 @@ def _together(
             log = combine([t[i] for t, _ in pairs], [s[i] for _, s in pairs])
             if len(each) == 1:
                 log = log._replace(freedom=each[0].freedom)
-            half, value = log.half_width(), math.exp(log.value)
+            half, value = min(log.half_width(), _WIDEST), math.exp(log.value)
             theta.append(log.value)
             parts.append(log._replace(value=value, sd=value * log.sd, between=value * log.between))
             intervals.append((value * math.exp(-half), value * math.exp(half)))

@@ -16,6 +16,7 @@ from poresim.tables.porosimetry import PRESSURES, VOLUME, read_intrusion, refuse
 from poresim.tables.rows import Floats, Rows, TableError, read_rows
 
 MOST_CLASSES = 1000
+BOUNDS = 1e-9, 1.0  # m: of any grain
 _MOST_PARTICLES = 20_000
 _FEWEST_PARTICLES = 5
 _OFF = 0.02  # of the total, by which shares may miss it
@@ -115,6 +116,7 @@ def _sieves(rows: Rows) -> SizeTable:
     # the amounts first: a row of units is then told as such
     mass = rows.needed(RETAINED, least_open=False)
     size = rows.needed(OPENINGS, least_open=False)
+    rows.refuse_beyond(OPENINGS, *BOUNDS)
     rising = _in_order(rows, opening, size)
     order = slice(None) if rising else slice(None, None, -1)
     lower, amount = size[order], mass[order]
@@ -136,6 +138,7 @@ def _shares(rows: Rows, name: str, stands_for: str) -> SizeTable:
     rows.refuse_count(3, MOST_CLASSES)
     value = rows.numbers(name, least_open=False)
     size = rows.needed(DIAMETERS)
+    rows.refuse_beyond(DIAMETERS, *BOUNDS)
     column = rows.name_of(DIAMETERS)
     rising = _in_order(rows, column, size)
     order = slice(None) if rising else slice(None, None, -1)
@@ -173,6 +176,7 @@ def _counted(rows: Rows, counts: bool, stands_for: str) -> SizeTable:
     rows.refuse_count(1, _MOST_PARTICLES)
     number = rows.numbers("count", least_open=False) if counts else np.ones(len(rows.body))
     size = rows.needed(DIAMETERS)
+    rows.refuse_beyond(DIAMETERS, *BOUNDS)
     broken = np.flatnonzero(number != np.round(number))
     if len(broken):
         raise TableError(

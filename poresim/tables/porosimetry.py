@@ -16,6 +16,7 @@ PRESSURES = {"pressure_MPa": 1e6, "pressure_kPa": 1e3, "pressure_Pa": 1.0}
 #: Of mercury where nothing else is said (ISO 15901-1, from memory).
 ANGLE_DEG, TENSION = 130.0, 0.485
 _SIZES = RADII | _DIAMETERS
+_BOUNDS = 1e-10, 1e-2  # m: of any pore
 _MOST_POINTS = 1000
 
 
@@ -103,6 +104,7 @@ def read_intrusion(
         )
     else:
         radius = across * _SIZES[name]
+    _refuse_radii(rows, name, radius)
     order = np.argsort(radius)
     radius, volume = radius[order], volume[order]
     if volume[-1] > 0:
@@ -111,6 +113,15 @@ def read_intrusion(
             "it is left out"
         )
     return IntrusionCurve(radius, volume, name in ("radius_um", "diameter_um"), said)
+
+
+def _refuse_radii(rows: Rows, name: str, radius: Floats) -> None:
+    beyond = np.flatnonzero((radius < _BOUNDS[0]) | (radius > _BOUNDS[1]))
+    if len(beyond):
+        raise TableError(
+            f"{rows.path}, line {rows.body[beyond[0]][0]}: {name} makes a radius of "
+            f"{radius[beyond[0]]:.3g} m; pores from {_BOUNDS[0]:g} to {_BOUNDS[1]:g} m are read"
+        )
 
 
 def refuse_unsorted(rows: Rows, name: str, size: Floats) -> bool:

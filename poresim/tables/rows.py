@@ -112,6 +112,19 @@ class Rows:
                 f"{self.path}: has {many}; {fewest} to {most} are expected below the header"
             )
 
+    def refuse_beyond(self, units: Mapping[str, float], low: float, high: float) -> None:
+        """Raise at the first value other than 0 of that column that lies beyond bounds (SI)."""
+        name = self.name_of(units)
+        if not name:
+            return
+        factor = units[name]
+        for (line, _), value in zip(self.body, self.numbers(name, signed=True), strict=True):
+            if value and not low <= abs(value) * factor <= high:
+                raise TableError(
+                    f"{self.path}, line {line}: {name} is {value:g}; from {low / factor:g} to "
+                    f"{high / factor:g} is expected"
+                )
+
     def refuse_ragged(self) -> None:
         """Raise where a row has more cells than the header."""
         for line, row in self.body:
