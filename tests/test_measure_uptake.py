@@ -66,7 +66,7 @@ def test_iso_15148_type_a(capsys):
     s-1/2 a sorptivity of 0.09313788 mm min-1/2.
     """
     gain = np.where(HOURS > 0, 0.15 + 0.012 * np.sqrt(HOURS), 0.0) * 0.01 * 1e3
-    found = measured(capsys, log(HOURS, 300 + gain), "--area-cm2", "100", "--density", "998")
+    found = measured(capsys, log(HOURS, 300 + gain), "--area-cm2", "100", "--density-kg-m3", "998")
     assert found["kind"] == "A"
     assert_allclose(found["A_w_kg_m2_s05"], 0.012, rtol=1e-9)
     assert_allclose(found["A_w_kg_m2_s05"] * 60, 0.72, rtol=1e-9)
@@ -94,7 +94,7 @@ def test_astm_c1585_has_windows_of_its_own(capsys):
     depth = np.where(time <= 6 * 3600, 2e-5 * np.sqrt(time), 2e-3 + 5e-6 * np.sqrt(time))
     depth[0] = 0
     name = log(time, 1e3 * 998 * 0.01 * depth)
-    found = measured(capsys, name, "--area-cm2", "100", "--density", "998")
+    found = measured(capsys, name, "--area-cm2", "100", "--density-kg-m3", "998")
     assert_allclose(found["S_initial_mm_min05"], 0.154919334, rtol=1e-8)
     assert_allclose(found["S_secondary_mm_min05"], 0.0387298335, rtol=1e-6)
     short = measured(capsys, log(time[:8], depth[:8] * 1e4), "--area-cm2", "100")
@@ -128,7 +128,7 @@ def test_gross_gain_and_tare_are_one(capsys):
         ((), M + 20),
         (("--dry-g", "20"), M + 20),
         (("--cup",), 500 - M),
-        (("--buoyancy", "24", "5", "--density", "1000"), 20 + M - np.where(T > 0, 12, 0)),
+        (("--buoyancy", "24", "5", "--density-kg-m3", "1000"), 20 + M - np.where(T > 0, 12, 0)),
         (("--film-g", "0.8"), 20 + M + np.where(T > 0, 0.8, 0)),
     ):
         found = measured(capsys, log(T, mass), *argv)
@@ -248,9 +248,9 @@ def test_the_figure_is_read_on_a_phone(case):
 
 def two(**change: str) -> list[str]:
     given = {
-        "--tension-mN-m": "50", "--viscosity-mPa-s": "2", "--density": "1000",
+        "--tension-mN-m": "50", "--viscosity-mPa-s": "2", "--density-kg-m3": "1000",
         "--reference-tension-mN-m": "18.4", "--reference-viscosity-mPa-s": "0.31",
-        "--reference-density": "659",
+        "--reference-density-kg-m3": "659",
     } | change  # fmt: skip
     return [part for pair in given.items() for part in pair]
 
@@ -329,13 +329,16 @@ def test_wrong_logs(capsys, text, says):
     ("argv", "says"),
     [
         (["--area-cm2", "0"], "'0' is no number above 0"),
-        (["--density", "1e3+-x"], "is no number above 0, such as 52 or, with its sd, 52+-1"),
+        (["--density-kg-m3", "1e3+-x"], "is no number above 0, such as 52 or, with its sd, 52+-1"),
         (["--film-g", "-1"], "no number of at least 0"),
         (["--dry-g", "1", "--dry-g", "2"], "--dry-g is given 2 times for 1 repeats"),
         (["--dry-g", "30"], "is the dry mass right, or is it buoyed up"),
         (["--cup"], "leave --cup out"),
         (["--reference", "good.csv"], "--reference needs --tension-mN-m, --viscosity-mPa-s"),
-        (["--reference-density", "800"], "--reference-density is for an angle: give --reference"),
+        (
+            ["--reference-density-kg-m3", "800"],
+            "--reference-density-kg-m3 is for an angle: give --reference",
+        ),
         (["--reference", "no.csv", *two()], "no.csv: cannot be read"),
         (["--reference", "good.csv", *two(), "--reference-area-cm2", "3"], "needs --area-cm2"),
     ],

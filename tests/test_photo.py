@@ -303,7 +303,7 @@ WRONG = {
     "crop": ("picture", ["--crop", "10,10,5,5"], "is no part of a picture of 816 by 612 px"),
     "crop text": ("picture", ["--crop", "10,10,5"], "is not x1,y1,x2,y2"),
     "scale": ("picture", ["--um-per-px", "-1"], "is no number above 0"),
-    "tension": ("picture", ["--tension-mN-m", "50"], "needs --um-per-px and --density"),
+    "tension": ("picture", ["--tension-mN-m", "50"], "needs --um-per-px and --density-kg-m3"),
     "base": ("picture", ["--base", "5,5,5,5"], "two different points"),
 }
 

@@ -5,15 +5,17 @@ from __future__ import annotations
 import argparse
 from types import ModuleType
 
+from poresim.cli.cautions import CAUTIONS
 from poresim.cli.measure import angle, flow, sizes, uptake
 from poresim.cli.measure.telling import output
 
 NAME = "measure"
 ABOUT = "turn bench data into numbers with their uncertainty, and a block for a scenario"
-MORE = """\
+MORE = f"""\
 each kind has its own help, with an example that runs:
   poresim measure uptake -h
-"""
+
+{CAUTIONS}"""
 KINDS: tuple[ModuleType, ...] = (angle, uptake, flow, sizes)
 
 

@@ -7,6 +7,7 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from poresim.cli.measure.given import positive
 from poresim.cli.measure.telling import COURSE, Told, tell, with_sd
 from poresim.cli.terminal import bar, heeding, plain
 
@@ -30,12 +31,12 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     add = parser.add_argument
     add("images", metavar="IMAGE", nargs="+", type=Path, help="PNG or JPEG")
-    add("--um-per-px", metavar="UM", type=_positive, help="scale: what one pixel is, um")
-    add("--every-s", metavar="S", type=_positive, help="frames of a film, so many seconds apart")
+    add("--um-per-px", metavar="UM", type=positive, help="scale: what one pixel is, um")
+    add("--every-s", metavar="S", type=positive, help="frames of a film, so many seconds apart")
     add("--base", metavar="X1,Y1,X2,Y2", type=_four, help="two points of the face's line, px")
     add("--crop", metavar="X1,Y1,X2,Y2", type=_four, help="the part of the picture to look at, px")
-    add("--density", metavar="KG_M3", type=_positive, help="of the liquid, kg/m3")
-    add("--tension-mN-m", metavar="MN_M", type=_positive, help="surface tension, if known, mN/m")
+    add("--density-kg-m3", metavar="KG_M3", type=positive, help="of the liquid, kg/m3")
+    add("--tension-mN-m", metavar="MN_M", type=positive, help="surface tension, if known, mN/m")
     add("--liquid", metavar="NAME", default="", help="its name, for the block")
 
 
@@ -45,8 +46,8 @@ def execute(asked: argparse.Namespace) -> int:
 
     if len(asked.images) > _MOST:
         raise BenchError(f"{len(asked.images)} pictures; {_MOST} at most")
-    if asked.tension_mN_m is not None and (asked.um_per_px is None or asked.density is None):
-        raise BenchError("--tension-mN-m needs --um-per-px and --density beside it")
+    if asked.tension_mN_m is not None and (asked.um_per_px is None or asked.density_kg_m3 is None):
+        raise BenchError("--tension-mN-m needs --um-per-px and --density-kg-m3 beside it")
     return tell(asked, NAME, asked.images[0], lambda: _measured(asked))
 
 
@@ -76,7 +77,7 @@ def _all(asked: argparse.Namespace, skip: list[str] | None) -> tuple[list[Any], 
                     x1, y1, x2, y2 = (int(v) for v in asked.crop)
                     picture = cropped(picture, (x1, y1, x2, y2))
                 one = measure_angle(
-                    picture, asked.um_per_px, _shifted(asked), asked.density, tension
+                    picture, asked.um_per_px, _shifted(asked), asked.density_kg_m3, tension
                 )
             except BenchError as fault:
                 if skip is None or asked.every_s is None:
@@ -242,16 +243,6 @@ def _block(
     if film:
         return "\n".join([*lines, f'angle = "{COURSE}"'])
     return "\n".join([*lines, f"angle_deg = {angle:.2f}", f"sd_deg = {max(sd, 0.01):.2f}"])
-
-
-def _positive(text: str) -> float:
-    try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not 0 < value < 1e9:
-        raise argparse.ArgumentTypeError(f"{text!r} is no number above 0")
-    return value
 
 
 def _four(text: str) -> tuple[float, float, float, float]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import math
 import re
+from collections.abc import Callable
 from typing import NamedTuple
 
 _MOST = 1e9
@@ -35,6 +36,20 @@ def mass(text: str) -> float:
     if not 0 <= value < _MOST:
         raise argparse.ArgumentTypeError(f"{text[:30]!r} is no number of at least 0")
     return value
+
+
+def between(least: float, most: float, what: str) -> Callable[[str], float]:
+    """Numbers above least and up to most, of what."""
+
+    def read(text: str) -> float:
+        value = _number(text)
+        if not least < value <= most:
+            raise argparse.ArgumentTypeError(
+                f"{text[:30]!r} is not {what} above {least:g} and up to {most:g}"
+            )
+        return value
+
+    return read
 
 
 def figure(text: str) -> Given:

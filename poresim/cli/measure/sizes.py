@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import math
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from poresim.cli.measure.given import between
 from poresim.cli.measure.telling import Told, tell, with_sd
 
 if TYPE_CHECKING:
@@ -57,7 +56,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--volume-fraction",
         metavar="SHARE",
-        type=_number(0.0, 0.6, "a share of the liquid's volume"),
+        type=between(0.0, 0.6, "a share of the liquid's volume"),
         help="of the grains in the liquid, for the block; sizes do not tell it",
     )
     parser.add_argument(
@@ -69,39 +68,22 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--weighing-sd-g",
         metavar="G",
-        type=_number(0.0, 1e3, "grams"),
+        type=between(0.0, 1e3, "grams"),
         help="standard error of one mass on a sieve (default: from the last digit written, or the "
         "scatter about the better law where that is more)",
     )
     parser.add_argument(
         "--angle-deg",
         metavar="DEG",
-        type=_number(90.0, 180.0, "an angle in degrees"),
+        type=between(90.0, 180.0, "an angle in degrees"),
         help="of mercury, for pressures (default: 130; 140 is in use, too)",
     )
     parser.add_argument(
         "--tension-mN-m",
         metavar="MN_M",
-        type=_number(0.0, 2000.0, "a tension in mN/m"),
+        type=between(0.0, 2000.0, "a tension in mN/m"),
         help="of mercury, for pressures (default: 485)",
     )
-
-
-def _number(least: float, most: float, what: str) -> Callable[[str], float]:
-    """A type of argument: above least and up to most."""
-
-    def read(text: str) -> float:
-        try:
-            value = float(text)
-        except ValueError:
-            value = math.nan
-        if not least < value <= most:
-            raise argparse.ArgumentTypeError(
-                f"{text!r} is not {what} above {least:g} and up to {most:g}"
-            )
-        return value
-
-    return read
 
 
 def execute(asked: argparse.Namespace) -> int:

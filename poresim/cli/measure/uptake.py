@@ -26,9 +26,9 @@ an example, with invented data:
   poresim measure uptake scenarios/bench/clear_broth_uptake.csv --area-cm2 24 --liquid "clear broth"
 and an angle, by a liquid that wets fully in equal pieces:
   poresim measure uptake scenarios/bench/clear_broth_uptake.csv --area-cm2 24 \\
-    --tension-mN-m 52+-1 --viscosity-mPa-s 1.05+-0.02 --density 1004 \\
+    --tension-mN-m 52+-1 --viscosity-mPa-s 1.05+-0.02 --density-kg-m3 1004 \\
     --reference scenarios/bench/spirit_uptake.csv --reference-tension-mN-m 23.8+-0.3 \\
-    --reference-viscosity-mPa-s 1.68+-0.05 --reference-density 843
+    --reference-viscosity-mPa-s 1.68+-0.05 --reference-density-kg-m3 843
 """
 
 
@@ -37,7 +37,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("logs", metavar="CSV", nargs="+", type=Path, help="weight logs, as repeats")
     add = parser.add_argument
     add("--area-cm2", metavar="CM2", type=positive, help="of the face in the liquid")
-    add("--density", metavar="KG_M3", type=figure, help="of the liquid (default: 1000)")
+    add("--density-kg-m3", metavar="KG_M3", type=figure, help="of the liquid (default: 1000)")
     add("--liquid", metavar="NAME", default="", help="its name in a scenario")
     weighed = parser.add_argument_group("how it was weighed")
     add = weighed.add_argument
@@ -58,7 +58,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     add("--reference", metavar="CSV", nargs="+", type=Path, help="logs of the second liquid")
     add("--reference-tension-mN-m", metavar="X", type=figure)
     add("--reference-viscosity-mPa-s", metavar="X", type=figure)
-    add("--reference-density", metavar="KG_M3", type=figure)
+    add("--reference-density-kg-m3", metavar="KG_M3", type=figure)
     add("--reference-area-cm2", metavar="CM2", type=positive, help="default: that of the first")
     add("--reference-dry-g", metavar="G", type=mass, action="append")
 
@@ -73,7 +73,7 @@ def _film(text: str) -> float | str:
     return text if text == "fit" else mass(text)
 
 
-_ANGLE = ("tension_mN_m", "viscosity_mPa_s", "density")
+_ANGLE = ("tension_mN_m", "viscosity_mPa_s", "density_kg_m3")
 
 
 def _refuse(asked: argparse.Namespace) -> None:
@@ -100,7 +100,7 @@ def _measure(asked: argparse.Namespace) -> Told:
     from poresim.bench.repeats import absorbed
     from poresim.cli.measure import uptake_words as words
 
-    density = asked.density or Given(1000.0, 0.0)
+    density = asked.density_kg_m3 or Given(1000.0, 0.0)
     area = None if asked.area_cm2 is None else 1e-4 * asked.area_cm2
     names, found = _logs(asked, asked.logs, asked.dry_g, density.value)
     whole = absorbed(found, area, density.value)
@@ -164,7 +164,7 @@ def _angle(
     from poresim.bench.repeats import absorbed
     from poresim.bench.washburn import Wetted, angle_of
 
-    second_density = asked.reference_density
+    second_density = asked.reference_density_kg_m3
     _, others = _logs(asked, asked.reference, asked.reference_dry_g, second_density.value)
     own = asked.reference_area_cm2
     if own is not None and area is None:

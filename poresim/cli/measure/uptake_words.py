@@ -90,7 +90,7 @@ def _rows(
     else:
         rows += [("A_w", "not known" + ("" if asked.area_cm2 else ": it needs --area-cm2"))]
     if whole.sorptivity is not None:
-        said = "as stated" if asked.density else "taken"
+        said = "as stated" if asked.density_kg_m3 else "taken"
         s = _with(whole.sorptivity, mm_min05(1.0), "mm/min^0.5")
         rows.append(("S", f"{s}, of the straight part, density {density:g} kg/m3 {said}"))
     for name, rate, times in (
@@ -135,7 +135,7 @@ def _remarks(
         said += [f"{name}: {text}" if len(found) > 1 else text for text in one.remarks]
     if asked.buoyancy:
         lift = asked.buoyancy[0] * asked.buoyancy[1] * 1e-4 * (
-            asked.density.value if asked.density else 1000.0
+            asked.density_kg_m3.value if asked.density_kg_m3 else 1000.0
         )  # fmt: skip
         said.append(
             f"buoyancy of {lift:.3g} g is added after 0 s; the pull of the liquid's rim on the "
