@@ -191,7 +191,12 @@ def test_only_what_fits_nowhere_around_lies_on_the_face():
 
 @pytest.mark.parametrize("side", [6, 16], ids=["event by event", "many events a step"])
 @pytest.mark.parametrize(
-    "law", [ps.Newtonian(1.2e-3), ps.PowerLaw(0.05, 0.6), ps.Bingham(0.02, 5e-3)]
+    "law",
+    [
+        ps.Newtonian(1.2e-3),
+        pytest.param(ps.PowerLaw(0.05, 0.6), marks=pytest.mark.slow),
+        ps.Bingham(0.02, 5e-3),
+    ],
 )
 def test_no_grain_is_lost_with_a_cake(law, side):
     """Carried in = afloat + caught + caked + gone again, by class, to 1e-12."""

@@ -238,7 +238,7 @@ def _wait_for_parts(out: Path, number: int, process: subprocess.Popen) -> None:
         time.sleep(0.005)
 
 
-@pytest.mark.parametrize("parts", [1, 3])
+@pytest.mark.parametrize("parts", [1, pytest.param(3, marks=pytest.mark.slow)])
 def test_killed_and_resumed_is_the_same_as_undisturbed(file, tmp_path, reference, parts):
     out = tmp_path / "out"
     process = _start(file, out, "--workers", "1", "--no-figures")
@@ -290,7 +290,12 @@ def test_workers_go_when_the_run_is_killed(file, tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("number", "to_all"), [(signal.SIGINT, True), (signal.SIGINT, False), (signal.SIGTERM, False)]
+    ("number", "to_all"),
+    [
+        (signal.SIGINT, True),
+        pytest.param(signal.SIGINT, False, marks=pytest.mark.slow),
+        (signal.SIGTERM, False),
+    ],
 )
 def test_interrupted_keeps_what_is_finished(file, tmp_path, number, to_all):
     """Ctrl-C reaches the workers as well (``to_all``); they leave it to the run."""

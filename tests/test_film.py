@@ -151,6 +151,7 @@ def test_what_drinks_a_film_that_runs_down_gets_the_less() -> None:
     assert soak.uptake_m3[-1] < 0.95 * (area * math.sqrt(k * lift) + film.volume)
 
 
+@pytest.mark.slow
 def test_under_a_film_without_end_a_lifted_block_soaks_as_if_it_were_not() -> None:
     solid = ps.build_solid(parse_scenario(SCENARIO).solid, 4)
     inlet = solid.faces["bottom"]

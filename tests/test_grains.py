@@ -258,7 +258,9 @@ def test_no_grain_is_lost(name, side):
     assert net == pytest.approx(np.full(len(SIZES), soak.uptake_m3[-1] + cake), rel=5e-3)
 
 
-@pytest.mark.parametrize("name", LAWS)
+@pytest.mark.parametrize(
+    "name", [pytest.param(n, marks=[pytest.mark.slow] * (n == "cross")) for n in LAWS]
+)
 def test_grains_far_below_every_throat_only_thicken(name):
     """Bit for bit the uptake of the liquid with all its grains (Krieger-Dougherty, by hand)."""
     solid = block(4)

@@ -217,7 +217,13 @@ def drop_by_quadrature(case: Case, x: float, s: float, reached, radius, length, 
     return 2 * total / (3 * radius * (1 - waist) / half)
 
 
-@pytest.mark.parametrize("kind", LAWS, ids=lambda kind: kind.__name__)
+@pytest.mark.parametrize(
+    "kind",
+    [
+        pytest.param(kind, id=kind.__name__, marks=[pytest.mark.slow] * (kind is measured))
+        for kind in LAWS
+    ],
+)
 def test_random_laws(kind):
     """Straight and waisted tubes within what tables may be off; monotone, without a jump."""
     rng = np.random.default_rng([17, LAWS.index(kind)])

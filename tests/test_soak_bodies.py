@@ -149,7 +149,7 @@ def ps_block(ratio, cells=4, seed=3) -> ps.Network:
         (ps.Newtonian(ETA), 3),  # step by event
         (ps.PowerLaw(0.05, 0.6), 2),
         (ps.Newtonian(ETA), 14),  # many events a step
-        (ps.PowerLaw(0.02, 0.8), 14),
+        pytest.param(ps.PowerLaw(0.02, 0.8), 14, marks=pytest.mark.slow),
         pytest.param(ps.PowerLaw(0.05, 0.6), 15, marks=pytest.mark.slow),
         pytest.param(ps.HerschelBulkley(0.02, 0.1, 0.5), 15, marks=pytest.mark.slow),
     ],
@@ -172,7 +172,13 @@ def test_a_block_with_bodies_fills(law, cells):
     np.testing.assert_allclose(times[0], times[1], rtol=1.2e-2)
 
 
-@pytest.mark.parametrize("law", [ps.Newtonian(1e-3), ps.PowerLaw(0.05, 0.6)], ids=["thin", "gum"])
+@pytest.mark.parametrize(
+    "law",
+    [
+        pytest.param(ps.Newtonian(1e-3), id="thin"),
+        pytest.param(ps.PowerLaw(0.05, 0.6), id="gum", marks=pytest.mark.slow),
+    ],
+)
 def test_a_flat_block_with_bodies_is_as_exact_where_steps_hold_many_events(law):
     """Its first layer holds much, and is full at once: times after that, of what is taken up then.
 

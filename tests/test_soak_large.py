@@ -119,7 +119,13 @@ CUT = {
 
 
 @pytest.mark.usefixtures("halves")
-@pytest.mark.parametrize("name", CUT)
+@pytest.mark.parametrize(
+    "name",
+    [
+        pytest.param(n, marks=[pytest.mark.slow] * (n in ("wide", "thin", "waisted")))
+        for n in CUT  # moving lines have waists, too
+    ],
+)
 def test_two_cores_make_the_same_soak_as_one(name: str) -> None:
     """Bit for bit, whatever the liquid and the solid; and the halves the same as the whole."""
     liquid, shape, options = CUT[name]

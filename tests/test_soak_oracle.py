@@ -64,8 +64,6 @@ LONG += tuple(
 #: Looked at 1e-4 each time.
 QUICK = (
     "thin",
-    "power_0.6",
-    "waist_yield",
     "gravity",
     "hysteresis",
     "grains",
