@@ -123,7 +123,11 @@ def test_weight_logs_need_the_dry_mass(tmp_path):
     ("name", "rows", "says"),
     [
         ("film.csv", "time_s,angle_deg\n0,52\n0,47\n", "line 3: time does not rise"),
-        ("film.csv", "time_s,angle_deg\n0,180\n", "line 2: angle_deg is 180; below 180"),
+        (
+            "film.csv",
+            "time_s,angle_deg\n0,180\n",
+            "line 2: angle_deg is 180; from 0.01 to 179.99 is",
+        ),
         ("film.csv", "time_s,angle_deg\n-1,60\n", "line 2: time_s is '-1'"),
         ("film.csv", "time_s,angle_deg\n", "has no rows"),
         ("snap.csv", "time_s,force_N\n0,-3\n", "line 2: force_N is '-3'"),

@@ -1047,7 +1047,7 @@ def test_faces_that_the_solid_does_not_have(lattice, sides, face, said):
         ("radius_um,count,weight\n3,6,1\n", "has weight and count; keep one of them"),
         ("radius_um,count\n3,-1\n", "line 2: count is '-1'; a number of at least 0 is expected"),
         ("radius_um,count\n3,0\n", "every count is 0"),
-        ("diameter_um,intruded_mL_g\n9,0\n", "has one row; a curve of intruded_mL_g needs two"),
+        ("diameter_um,intruded_mL_g\n9,0\n", "has 1 row; 2 to 20000 are expected"),
         (
             "diameter_um,intruded_mL_g\n9,0\n5,0.2\n\n3,0.1\n",
             "line 5: intruded_mL_g must not fall as diameter_um falls; it is cumulative, the",
@@ -1070,7 +1070,10 @@ def test_faces_that_the_solid_does_not_have(lattice, sides, face, said):
             "line 3: intruded_mL_g is empty; a number of",
         ),
         ("diameter_um,intruded_mL_g\n9,0.1\n,0.2\n", "line 3: diameter_um is empty; a number"),
-        ("diameter_um,intruded_mL_g,count\n9,0,1\n5,1,1\n", "has intruded_mL_g and a weight or c"),
+        (
+            "diameter_um,intruded_mL_g,count\n9,0,1\n5,1,1\n",
+            "has intruded_mL_g and count; keep",
+        ),
         (
             "diameter_um,intruded_cm3_g\n9,0.1\n",
             "has a column 'intruded_cm3_g'; the unit here is intruded_mL_g",

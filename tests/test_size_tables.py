@@ -172,7 +172,7 @@ FAULTS = [
     ("diameter_um,diameter_mm\n1,1\n", "gives diameter_um and diameter_mm; one column of a kind"),
     ("diameter_um\n1\n2\n", "has 2 particles; at least 5 are expected"),
     ("diameter_um,count\n1,2.5\n2,9\n", "line 2: count is 2.5; a whole number of particles"),
-    ("pressure_MPa,intruded_mL_g\n1,0.1\n", "has 1 row; 2 to 1000 are expected"),
+    ("pressure_MPa,intruded_mL_g\n1,0.1\n", "has 1 row; 2 to 20000 are expected"),
     ("pressure_MPa\n1\n", "has no column intruded_mL_g"),
     ("intruded_mL_g\n1\n", "has intruded_mL_g and no column radius_um or"),
     ("pressure_MPa,intruded_mL_g\n1,0.1\n2,0.3\n1.5,0.4\n", "line 4: pressure_MPa does not go on"),

@@ -6,17 +6,19 @@ import math
 import os
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from poresim.bench.error import BenchError
 from poresim.drop.flattened import cap_bias
+from poresim.drop.profile import meridian
 from poresim.liquid.suspension import GRAVITY
 from poresim.photo.edges import Edges, Smoothed, find_edges, smoothed
 from poresim.photo.face import NEAR, Face, given, refined
 from poresim.photo.fitted import Fit, Shape, contact, fit_outline
-from poresim.photo.outline import Line, find_outline, line_through
+from poresim.photo.outline import Line, Outline, find_outline, line_through
 from poresim.photo.reading import read_picture
 
 Floats = NDArray[np.float64]
@@ -116,63 +118,62 @@ def measure_angle(
         beta_per_b2 = density * GRAVITY * (um_per_px * 1e-6) ** 2 / surface_tension
     edges = find_edges(smooth, found.xy, found.normal, found.off)
     _enough(edges)
-    face = _Facing(smooth, found.face, line is not None, found.off)
+
+    def sought(tied: float | None) -> _Seen:
+        return _fitted(smooth, edges, found, line is not None, tied)
+
     how = _FULL if beta_per_b2 is None else _TIED
-    fit, seen = _fitted(smooth, edges, face, beta_per_b2)
-    if beta_per_b2 is None and _spread_of(fit, face)[0] > _CAP_FROM:
-        how = _CAP
-        fit, seen = _fitted(smooth, edges, face, 0.0)
-    return _told(fit, face, seen, um_per_px, density, surface_tension, how)
+    seen = sought(beta_per_b2)
+    if how == _FULL and seen.sd > _CAP_FROM:
+        how, seen = _CAP, sought(0.0)
+    return _told(seen, um_per_px, density, surface_tension, how)
 
 
-class _Facing:
-    """The face, better known as the drop's ends are."""
+class _Seen(NamedTuple):
+    """Outline and face; the blur, px; standard deviations of the angle and of a side's, degrees."""
 
-    def __init__(self, smooth: Smoothed, line: Line, pointed_out: bool, off: float) -> None:
-        self.smooth, self.line, self.pointed_out, self.off = smooth, line, pointed_out, off
-        self.face: Face | None = None
-
-    @property
-    def lean(self) -> float:
-        """Slope of the face in the picture, rad."""
-        return math.atan2(self.line.along[1], self.line.along[0])
-
-    def look(self, ends: Floats, keep_off: float) -> Face:
-        self.face = (
-            given(self.line, ends)
-            if self.pointed_out
-            else refined(self.smooth, self.line, ends, keep_off, self.off)
-        )
-        self.line = self.face.line
-        self.off = min(self.off, NEAR)
-        return self.face
+    fit: Fit
+    face: Face
+    blur: float
+    sd: float
+    side_sd: float
 
 
 def _fitted(
-    smooth: Smoothed, edges: Edges, face: _Facing, beta_per_b2: float | None
-) -> tuple[Fit, Edges]:
+    smooth: Smoothed, edges: Edges, found: Outline, pointed_out: bool, beta_per_b2: float | None
+) -> _Seen:
     """Outline and face in turns: edges are looked for anew along the outline that was found."""
+
+    def face_at(line: Line, ends: Floats, reach: float) -> Face:
+        if pointed_out:
+            return given(line, ends)
+        return refined(smooth, line, ends, 2 * keep_off, reach)
+
     xy = edges.xy[edges.found]
-    ends = np.array([xy[0], xy[-1]])
     keep_off = _KEEP_OFF * edges.blur
-    face.look(ends, 2 * keep_off)
+    face = face_at(found.face, np.array([xy[0], xy[-1]]), found.off)
     fit: Fit | None = None
     for _ in range(2):
-        high = face.line.height(xy) > keep_off
-        if high.sum() < 30:
-            raise BenchError("too little of the drop stands above the face")
-        start, length = _start(xy[high], face.line) if fit is None else (fit.shape, fit.length)
-        fit = fit_outline(xy[high], start, length, face.lean, beta_per_b2)
-        meets = contact(fit.shape, fit.length, face.line)
-        face.look(meets.ends, 2 * keep_off)
+        fit = _through(xy, face.line, keep_off, fit, beta_per_b2)
+        face = face_at(face.line, contact(fit.shape, fit.length, face.line).ends, NEAR)
         at, normal, bend = _along(fit, face.line, keep_off)
         edges = find_edges(smooth, at, normal, 3.0 * edges.width + 4.0)
         _enough(edges)
         xy = (edges.xy + (edges.pulled * bend)[:, None] * normal)[edges.found]
         keep_off = _KEEP_OFF * edges.blur
-    assert fit is not None
-    high = face.line.height(xy) > keep_off
-    return fit_outline(xy[high], fit.shape, fit.length, face.lean, beta_per_b2), edges
+    fit = _through(xy, face.line, keep_off, fit, beta_per_b2)
+    return _Seen(fit, face, edges.width, *_uncertainty(fit, face))
+
+
+def _through(
+    xy: Floats, face: Line, keep_off: float, before: Fit | None, beta_per_b2: float | None
+) -> Fit:
+    """The outline through those edges that are not too close to the face."""
+    high = xy[face.height(xy) > keep_off]
+    if len(high) < 30:
+        raise BenchError("too little of the drop stands above the face")
+    start, length = _start(high, face) if before is None else (before.shape, before.length)
+    return fit_outline(high, start, length, face.slope, beta_per_b2)
 
 
 def _start(xy: Floats, face: Line) -> tuple[Shape, float]:
@@ -182,28 +183,23 @@ def _start(xy: Floats, face: Line) -> tuple[Shape, float]:
     design = np.column_stack([2 * q, np.ones(len(q))])
     (cx, cy, c), *_ = np.linalg.lstsq(design, (q**2).sum(axis=1), rcond=None)
     radius = math.sqrt(max(c + cx * cx + cy * cy, 1.0))
-    tilt = math.atan2(face.along[1], face.along[0])
     apex = middle + (cx, cy) + radius * face.up
     way = float(np.hypot(*np.diff(xy, axis=0).T).sum()) / 2 / radius
-    shape = Shape(float(apex[0]), float(apex[1]), tilt, math.log(radius * 1.05), 0.2)
+    shape = Shape(float(apex[0]), float(apex[1]), face.slope, math.log(radius * 1.05), 0.2)
     return shape, min(1.5 * way + 0.2, 6.0)
 
 
 def _along(fit: Fit, face: Line, keep_off: float) -> tuple[Floats, Floats, Floats]:
     """Points about a pixel apart along the outline above the face, normals and curvatures there."""
-    from poresim.drop.profile import meridian
-
-    b = math.exp(fit.shape.ln_b)
-    m = meridian(fit.shape.beta, fit.length)
-    s = np.arange(0.0, fit.length, 1.0 / b)
+    shape = fit.shape
+    m = meridian(shape.beta, fit.length)
+    s = np.arange(0.0, fit.length, 1.0 / shape.apex_radius)
     x, z, phi = (np.interp(s, m.s, v) for v in (m.x, m.z, m.phi))
-    bend = np.gradient(phi, s) / b
-    c, d = math.cos(fit.shape.tilt), math.sin(fit.shape.tilt)
-    right_way, down = np.array([c, d]), np.array([-d, c])
+    bend = np.gradient(phi, s) / shape.apex_radius
     sides = []
     for side in (-1.0, 1.0):
-        at = (fit.shape.x, fit.shape.y) + b * (side * x[:, None] * right_way + z[:, None] * down)
-        out = side * np.sin(phi)[:, None] * right_way - np.cos(phi)[:, None] * down
+        at = shape.laid(side, x, z)
+        out = shape.turned(side, np.sin(phi), -np.cos(phi))
         below = np.flatnonzero(face.height(at) < 0.5 * keep_off)
         end = int(below[0]) if len(below) else len(at)
         sides.append((at[:end], out[:end], bend[:end]))
@@ -213,18 +209,14 @@ def _along(fit: Fit, face: Line, keep_off: float) -> tuple[Floats, Floats, Float
 
 
 def _told(
-    fit: Fit,
-    face: _Facing,
-    edges: Edges,
+    seen: _Seen,
     um_per_px: float | None,
     density: float | None,
     surface_tension: float | None,
     how: str,
 ) -> Angle:
+    fit, face = seen.fit, seen.face
     meets = contact(fit.shape, fit.length, face.line)
-    last = face.face
-    assert last is not None
-    mean_sd, side_sd = _uncertainty(fit, last)
     angle = math.degrees(0.5 * (meets.left + meets.right))
     base = float(np.hypot(*(meets.ends[1] - meets.ends[0])))
     if fit.scatter > max(_ROUGH * base, 1.5):
@@ -235,31 +227,31 @@ def _told(
         raise BenchError(
             f"the outline is not that of a drop: its angle would be {angle:.1f} degrees"
         )
-    if mean_sd > _LARGEST_SD:
-        raise BenchError(f"the angle is known to {mean_sd:.1f} degrees only: no use")
+    if seen.sd > _LARGEST_SD:
+        raise BenchError(f"the angle is known to {seen.sd:.1f} degrees only: no use")
     tension, tension_sd, remarks = _tension(fit, um_per_px, density, how)
     if how == _CAP:
         remarks.append(_low(angle, base, um_per_px, density, surface_tension))
-    if last.rough > 1.0:
-        remarks.append(f"the face's edge is rough: {last.rough:.1f} px")
+    if face.rough > 1.0:
+        remarks.append(f"the face's edge is rough: {face.rough:.1f} px")
     return Angle(
         angle_deg=angle,
-        sd_deg=mean_sd,
+        sd_deg=seen.sd,
         left_deg=math.degrees(meets.left),
         right_deg=math.degrees(meets.right),
-        side_sd_deg=side_sd,
+        side_sd_deg=seen.side_sd,
         base_px=base,
         height_px=meets.height,
         volume_px3=meets.volume,
-        tilt_deg=math.degrees(math.atan2(face.line.along[1], face.line.along[0])),
+        tilt_deg=math.degrees(face.line.slope),
         beta=fit.shape.beta,
         beta_sd=math.sqrt(fit.covariance[4, 4]),
         how=how,
         scatter_px=fit.scatter,
-        blur_px=edges.width,
+        blur_px=seen.blur,
         outline=fit.xy,
         ends=meets.ends,
-        face=last,
+        face=face,
         shape=fit.shape,
         length=fit.length,
         um_per_px=um_per_px,
@@ -278,7 +270,7 @@ def _tension(
     beta, sd = fit.shape.beta, math.sqrt(fit.covariance[4, 4])
     if not beta > 0 or sd > _TENSION_KNOWN * beta:
         return None, None, ["the drop is too small, or too little of it is seen, to tell a tension"]
-    b = math.exp(fit.shape.ln_b) * um_per_px * 1e-6
+    b = fit.shape.apex_radius * um_per_px * 1e-6
     tension = density * GRAVITY * b * b / beta
     # ln tension = 2 ln b - ln beta
     slopes = np.array([0, 0, 0, 2.0, -1.0 / beta])
@@ -302,11 +294,6 @@ def _low(
     if not math.isfinite(low):
         return f"{said}, and this drop is so large that gravity flattens all of it"
     return f"{said}, by about {low:.1g} degrees here at {1e3 * tension:.3g} mN/m"
-
-
-def _spread_of(fit: Fit, face: _Facing) -> tuple[float, float]:
-    assert face.face is not None
-    return _uncertainty(fit, face.face)
 
 
 def _uncertainty(fit: Fit, face: Face) -> tuple[float, float]:

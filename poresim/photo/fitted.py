@@ -9,7 +9,7 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from poresim.bench.error import BenchError
 from poresim.drop.profile import Meridian, meridian
@@ -32,17 +32,36 @@ class Shape(NamedTuple):
     ln_b: float
     beta: float
 
+    @property
+    def apex_radius(self) -> float:
+        """b, px."""
+        return math.exp(self.ln_b)
+
+    @property
+    def axes(self) -> tuple[Floats, Floats]:
+        """Unit vectors in the picture: across the drop to the right, and down its axis."""
+        c, s = math.cos(self.tilt), math.sin(self.tilt)
+        return np.array([c, s]), np.array([-s, c])
+
+    def laid(self, side: float, x: ArrayLike, z: ArrayLike) -> Floats:
+        """(k, 2) px: points of the right half (side 1) or the left (-1) of an outline over b."""
+        return (self.x, self.y) + self.apex_radius * self.turned(side, x, z)
+
+    def turned(self, side: float, x: ArrayLike, z: ArrayLike) -> Floats:
+        """(k, 2) a direction across and along the axis as it lies in the picture."""
+        right, down = self.axes
+        return np.multiply.outer(side * np.asarray(x), right) + np.multiply.outer(z, down)
+
 
 class Fit(NamedTuple):
-    """shape, its covariance (5, 5), the scatter of edges about it, px, and their distances.
+    """shape, its covariance (5, 5), and the scatter of the edges xy (k, 2) about it, px.
 
-    bound : beta was not free: it followed from the apex radius.
+    length : of the outline that is drawn, over the apex radius.
     """
 
     shape: Shape
     covariance: Floats
     scatter: float
-    off: Floats
     xy: Floats
     length: float
 
@@ -77,23 +96,26 @@ def fit_outline(
     if free == 5:
         begin[4] = min(max(begin[4], 0.01), 0.9 * _MOST_BETA)
 
-    kept: dict[bytes, tuple[Floats, Floats]] = {}
-
     def look(p: Floats, some: Floats) -> tuple[Floats, Floats]:
-        key = p.tobytes() + str(len(some)).encode()
-        if key not in kept:
-            kept.clear()
-            kept[key] = _distances(some, _shape(p, beta_per_b2), length, beta_per_b2)
-        return kept[key]
+        return _distances(some, _shape(p, beta_per_b2), length, beta_per_b2)
 
     upright = np.zeros(free)
     upright[2] = 1.0 / _UPRIGHT
 
     def solved(some: Floats, first: Floats, loss: str, scale: float) -> Floats:
+        kept: dict[bytes, tuple[Floats, Floats]] = {}  # slopes are asked for where distances were
+
+        def once(p: Floats) -> tuple[Floats, Floats]:
+            key = p.tobytes()
+            if key not in kept:
+                kept.clear()
+                kept[key] = look(p, some)
+            return kept[key]
+
         found = least_squares(
-            lambda p: np.append(look(p, some)[0], scale * (p[2] - level) / _UPRIGHT),
+            lambda p: np.append(once(p)[0], scale * (p[2] - level) / _UPRIGHT),
             first,
-            jac=lambda p: np.vstack([look(p, some)[1], scale * upright]),
+            jac=lambda p: np.vstack([once(p)[1], scale * upright]),
             bounds=(low, high),
             x_scale=scales,
             loss=loss,
@@ -106,7 +128,7 @@ def fit_outline(
     scatter = 1.0
     for turn in range(3):
         begin = solved(used, begin, "linear" if turn else "soft_l1", scatter)
-        off = _distances(xy, _shape(begin, beta_per_b2), length, beta_per_b2)[0]
+        off, _ = look(begin, xy)
         scatter = max(1.4826 * float(np.median(np.abs(off))), 0.02)
         close = np.abs(off) <= _OUTLIER * scatter
         if close.sum() < 30:
@@ -120,7 +142,7 @@ def fit_outline(
     shape = _shape(begin, beta_per_b2)
     if free == 4:
         covariance[4] = covariance[:, 4] = 0.0
-    return Fit(shape, covariance, float(np.sqrt(np.mean(off**2))), off, used, length)
+    return Fit(shape, covariance, float(np.sqrt(np.mean(off**2))), used, length)
 
 
 def correlation(off: Floats) -> float:
@@ -155,9 +177,7 @@ def _distances(
     from scipy.spatial import cKDTree
 
     m = meridian(shape.beta, length)
-    b = math.exp(shape.ln_b)
-    c, s = math.cos(shape.tilt), math.sin(shape.tilt)
-    right, down = np.array([c, s]), np.array([-s, c])
+    b, (right, down) = shape.apex_radius, shape.axes
     q = (xy - (shape.x, shape.y)) / b
     x, z = q @ right, q @ down
     side = np.where(x >= 0, 1.0, -1.0)
@@ -191,43 +211,34 @@ def _sine_over(m: Meridian, near: NDArray[np.int64]) -> Floats:
 def contact(shape: Shape, length: float, face: Line) -> Contact:
     """Where the outline comes down to the face. BenchError where it does not."""
     m = meridian(shape.beta, length)
-    b = math.exp(shape.ln_b)
-    c, s = math.cos(shape.tilt), math.sin(shape.tilt)
-    right, down = np.array([c, s]), np.array([-s, c])
-    lean = math.atan2(face.along[1], face.along[0]) - shape.tilt
-    apex = np.array([shape.x, shape.y])
+    bends = 2 + shape.beta * m.z - _sine_over(m, np.arange(len(m.x)))
+    lean = face.slope - shape.tilt
     angles, ends, volumes = [], [], []
     for side in (-1.0, 1.0):
-        points = apex + b * (side * m.x[:, None] * right + m.z[:, None] * down)
-        height = face.height(points)
+        height = face.height(shape.laid(side, m.x, m.z))
+        fall = shape.apex_radius * (shape.turned(side, np.cos(m.phi), np.sin(m.phi)) @ face.up)
         below = np.flatnonzero((height[:-1] >= 0) & (height[1:] < 0))
         if not len(below):
             raise BenchError("the drop's outline does not come down to the face")
         k = int(below[0])
-        place = _root(m, k, height, b, side, right, down, face)
-        phi = _cubic(m.s, m.phi, _bends(m, shape.beta), k, place)
-        angles.append(phi - side * lean)
+        place = _root(m.s, height, fall, k)
+        angles.append(_cubic(m.s, m.phi, bends, k, place) - side * lean)
         x = _cubic(m.s, m.x, np.cos(m.phi), k, place)
         z = _cubic(m.s, m.z, np.sin(m.phi), k, place)
-        ends.append(apex + b * (side * x * right + z * down))
-        volumes.append(b**3 * float(np.interp(place, m.s, m.volume)))
+        ends.append(shape.laid(side, x, z))
+        volumes.append(shape.apex_radius**3 * float(np.interp(place, m.s, m.volume)))
+    apex = np.array([shape.x, shape.y])
     return Contact(
         angles[0], angles[1], np.array(ends), float(face.height(apex)), float(np.mean(volumes))
     )
 
 
-def _bends(m: Meridian, beta: float) -> Floats:
-    return 2 + beta * m.z - _sine_over(m, np.arange(len(m.x)))
-
-
-def _root(m, k, height, b, side, right, down, face) -> float:  # type: ignore[no-untyped-def]
+def _root(s: Floats, height: Floats, fall: Floats, k: int) -> float:
     """Arc length at which the height comes to 0, between nodes k and k + 1."""
-    way = side * np.cos(m.phi)[:, None] * right + np.sin(m.phi)[:, None] * down
-    fall = b * (way @ face.up)
-    low, high = float(m.s[k]), float(m.s[k + 1])
+    low, high = float(s[k]), float(s[k + 1])
     for _ in range(50):
         mid = 0.5 * (low + high)
-        if _cubic(m.s, height, fall, k, mid) >= 0:
+        if _cubic(s, height, fall, k, mid) >= 0:
             low = mid
         else:
             high = mid

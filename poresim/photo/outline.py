@@ -7,6 +7,7 @@ both sides is the face; what rises above it is the drop.
 
 from __future__ import annotations
 
+import math
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -36,7 +37,13 @@ class Line(NamedTuple):
 
     @property
     def up(self) -> Floats:
+        """Unit vector away from what lies below."""
         return np.array([self.along[1], -self.along[0]])
+
+    @property
+    def slope(self) -> float:
+        """Of the line in the picture, rad."""
+        return math.atan2(self.along[1], self.along[0])
 
     def height(self, xy: Floats) -> Floats:
         """Of points (..., 2) above it, px."""
@@ -82,10 +89,11 @@ def find_outline(picture: Floats, face: Line | None = None) -> Outline:
     coarse = max(picture.shape[1] // _SMALL, 1)
     border, blur = _border(_reduced(picture, coarse))
     if face is None:
-        face = _face(border, picture.shape[1] / coarse)
+        face = along = _face(border, picture.shape[1] / coarse)
     else:
         face = Line(face.point / coarse, face.along)
-    run = _drop(border, _beside(border, face))
+        along = _beside(border, face)
+    run = _drop(border, along)
     way = gaussian_filter1d(run, 2.0, axis=0, mode="nearest")
     way = np.gradient(way, axis=0)
     way /= np.maximum(np.hypot(way[:, 0], way[:, 1]), 1e-12)[:, None]

@@ -70,14 +70,11 @@ def _draw(axes: Any, found: Angle, wide: float) -> None:
     axes.plot(*far.T, color=INK, lw=3.0, alpha=0.6)
     axes.plot(*far.T, color=line, lw=1.8)
     m = meridian(found.shape.beta, found.length, 160)
-    b = math.exp(found.shape.ln_b)
-    c, s = math.cos(found.shape.tilt), math.sin(found.shape.tilt)
     for k, side in enumerate((-1.0, 1.0)):
-        x = found.shape.x + b * (side * m.x * c - m.z * s)
-        y = found.shape.y + b * (side * m.x * s + m.z * c)
-        keep = found.face.line.height(np.stack([x, y], 1)) >= 0
-        end = int(np.flatnonzero(~keep)[0]) if not keep.all() else len(x)
-        axes.plot(x[:end], y[:end], color=outline, lw=2.4)
+        at = found.shape.laid(side, m.x, m.z)
+        keep = found.face.line.height(at) >= 0
+        end = int(np.flatnonzero(~keep)[0]) if not keep.all() else len(at)
+        axes.plot(*at[:end].T, color=outline, lw=2.4)
         angle = math.radians(found.left_deg if side < 0 else found.right_deg)
         way = math.cos(angle) * -side * along + math.sin(angle) * up
         tip = found.ends[k] + 0.2 * wide * way

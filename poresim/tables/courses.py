@@ -7,10 +7,11 @@ from pathlib import Path
 
 import numpy as np
 
-from poresim.tables.rows import MOST_ROWS, Floats, Rows, TableError, read_rows
+from poresim.tables.rows import MOST_ROWS, Floats, TableError, read_rows
+from poresim.tables.weights import TIME
 
-_TIME = {"time_s": 1.0, "time_min": 60.0}
 _ANGLE, _ANGLE_SD = {"angle_deg": 1.0}, {"sd_deg": 1.0}
+_ANGLES = 0.01, 179.99
 _BASE = {"base_mm": 1e-3}
 _VOLUME = {"volume_uL": 1e-9}
 _FORCE = {"force_N": 1.0, "force_mN": 1e-3}
@@ -39,16 +40,14 @@ class SnapForces:
 
 
 def read_filmed_drop(path: Path) -> FilmedDrop:
-    """Columns time_s (or time_min) and angle_deg; sd_deg, base_mm and volume_uL if they are there.
+    """Columns time_s (_min, _h) and angle_deg; sd_deg, base_mm and volume_uL if they are there.
 
     Raises TableError (one line) when it is no such file, or times do not rise.
     """
     rows = read_rows(path, "time_s and angle_deg")
-    rows.refuse_ragged()
-    time = rows.needed(_TIME, least_open=False)
-    angle = rows.needed(_ANGLE)
+    time = rows.needed(TIME, least_open=False)
+    angle = rows.needed(_ANGLE, within=_ANGLES)
     rows.refuse_count(1, MOST_ROWS)
-    _refuse_angles(rows, angle)
     late = np.flatnonzero(np.diff(time) <= 0)
     if len(late):
         line = rows.body[int(late[0]) + 1][0]
@@ -60,23 +59,13 @@ def read_filmed_drop(path: Path) -> FilmedDrop:
 
 
 def read_snap_forces(path: Path) -> SnapForces:
-    """Columns time_s (or time_min) and force_N (or force_mN), a row a piece.
+    """Columns time_s (_min, _h) and force_N (or force_mN), a row a piece.
 
     Raises TableError (one line) when it is no such file.
     """
     rows = read_rows(path, "time_s and force_N")
-    rows.refuse_ragged()
-    time = rows.needed(_TIME, least_open=False)
+    time = rows.needed(TIME, least_open=False)
     force = rows.needed(_FORCE, least_open=False)
     rows.refuse_count(1, MOST_ROWS)
     order = np.argsort(time, kind="stable")
     return SnapForces(time[order], force[order])
-
-
-def _refuse_angles(rows: Rows, angle: Floats) -> None:
-    wrong = np.flatnonzero(angle >= 180)
-    if len(wrong):
-        line = rows.body[int(wrong[0])][0]
-        raise TableError(
-            f"{rows.path}, line {line}: angle_deg is {angle[wrong[0]]:g}; below 180 is expected"
-        )

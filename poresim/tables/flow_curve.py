@@ -44,7 +44,6 @@ def rates_and_viscosities(rows: Rows, fewest: int) -> tuple[Floats, Floats]:
     if len(names) < 2:
         raise TableError(f"{rows.path}: has {_too_few(rows, names)}")
     rows.refuse_count(fewest, _MOST_POINTS)
-    rows.refuse_ragged()
     values = {name: rows.numbers(name) * _unit(name) for name in names}
     if rate and stress and viscosity:
         _refuse_another(rows, values[rate] * values[viscosity], values[stress], stress)

@@ -71,7 +71,6 @@ def read_size_table(
         raise TableError(
             f"{path}: holds no porosimetry; an angle or a tension is for {' or '.join(PRESSURES)}"
         )
-    rows.refuse_ragged()
     sieved = rows.name_of(OPENINGS) or rows.name_of(RETAINED)
     kinds = [("retained", sieved), (VOLUME, intrusion), ("diameter", rows.name_of(DIAMETERS))]
     if sieved and (intrusion or rows.name_of(DIAMETERS)):
@@ -79,6 +78,7 @@ def read_size_table(
         raise TableError(f"{path}: has {both} columns; one kind of table a file is expected")
     if intrusion:
         curve = read_intrusion(rows, angle_deg, tension)
+        rows.refuse_count(2, MOST_CLASSES)
         lower, upper = 2 * curve.radius[:-1], 2 * curve.radius[1:]
         amount = -np.diff(curve.volume)
         digit = _digit(rows, VOLUME) * 1e-3
@@ -115,8 +115,7 @@ def _sieves(rows: Rows) -> SizeTable:
     rows = replace(rows, body=body)
     # the amounts first: a row of units is then told as such
     mass = rows.needed(RETAINED, least_open=False)
-    size = rows.needed(OPENINGS, least_open=False)
-    rows.refuse_beyond(OPENINGS, *BOUNDS)
+    size = rows.needed(OPENINGS, least_open=False, within=BOUNDS)
     rising = _in_order(rows, opening, size)
     order = slice(None) if rising else slice(None, None, -1)
     lower, amount = size[order], mass[order]
@@ -137,8 +136,7 @@ def _shares(rows: Rows, name: str, stands_for: str) -> SizeTable:
     """Shares by volume of classes, or cumulative."""
     rows.refuse_count(3, MOST_CLASSES)
     value = rows.numbers(name, least_open=False)
-    size = rows.needed(DIAMETERS)
-    rows.refuse_beyond(DIAMETERS, *BOUNDS)
+    size = rows.needed(DIAMETERS, within=BOUNDS)
     column = rows.name_of(DIAMETERS)
     rising = _in_order(rows, column, size)
     order = slice(None) if rising else slice(None, None, -1)
@@ -175,8 +173,7 @@ def _counted(rows: Rows, counts: bool, stands_for: str) -> SizeTable:
     """Particles one by one, or how many there are of each diameter."""
     rows.refuse_count(1, _MOST_PARTICLES)
     number = rows.numbers("count", least_open=False) if counts else np.ones(len(rows.body))
-    size = rows.needed(DIAMETERS)
-    rows.refuse_beyond(DIAMETERS, *BOUNDS)
+    size = rows.needed(DIAMETERS, within=BOUNDS)
     broken = np.flatnonzero(number != np.round(number))
     if len(broken):
         raise TableError(

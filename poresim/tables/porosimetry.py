@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from poresim.tables.rows import Floats, Rows, TableError
+from poresim.tables.rows import MOST_ROWS, Floats, Rows, TableError
 
 VOLUME = "intruded_mL_g"
 RADII = {"radius_um": 1e-6, "radius_nm": 1e-9}
@@ -17,7 +17,6 @@ PRESSURES = {"pressure_MPa": 1e6, "pressure_kPa": 1e3, "pressure_Pa": 1.0}
 ANGLE_DEG, TENSION = 130.0, 0.485
 _SIZES = RADII | _DIAMETERS
 _BOUNDS = 1e-10, 1e-2  # m: of any pore
-_MOST_POINTS = 1000
 
 
 @dataclass(frozen=True, eq=False)
@@ -75,7 +74,7 @@ def read_intrusion(
         raise TableError(f"{path}: gives {name}; an angle or a tension is for pressures alone")
     if VOLUME not in rows.header:
         rows.needed({VOLUME: 1e-3})
-    rows.refuse_count(2, _MOST_POINTS)
+    rows.refuse_count(2, MOST_ROWS)
     volume = rows.needed({VOLUME: 1e-3}, least_open=False)
     across = rows.numbers(name)
     rising = refuse_unsorted(rows, name, across)

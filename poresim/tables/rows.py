@@ -67,17 +67,32 @@ class Rows:
         return np.array(found)
 
     def quantity(
-        self, units: Mapping[str, float], *, least_open: bool = True, signed: bool = False
+        self,
+        units: Mapping[str, float],
+        *,
+        least_open: bool = True,
+        signed: bool = False,
+        within: tuple[float, float] | None = None,
     ) -> Floats | None:
         """The column with one of these names, in SI units; None if there is none.
 
-        units : what a column may be called, and by what it is multiplied. Raises TableError where
-        two of them are there, or for cells as :meth:`numbers`.
+        units : what a column may be called, and by what it is multiplied. within : bounds (SI) of
+        what is not 0. Raises TableError where two of them are there, or for cells as
+        :meth:`numbers` and those beyond the bounds.
         """
         name = self.name_of(units)
         if not name:
             return None
-        return self.numbers(name, least_open=least_open, signed=signed) * units[name]
+        given, factor = self.numbers(name, least_open=least_open, signed=signed), units[name]
+        low, high = within or (0.0, math.inf)
+        size = np.abs(given) * factor
+        beyond = np.flatnonzero((given != 0) & ((size < low) | (size > high)))
+        if len(beyond):
+            raise TableError(
+                f"{self.path}, line {self.body[beyond[0]][0]}: {name} is {given[beyond[0]]:g}; "
+                f"from {low / factor:g} to {high / factor:g} is expected"
+            )
+        return given * factor
 
     def name_of(self, units: Mapping[str, float]) -> str:
         """The column that has one of these names; "" if there is none."""
@@ -89,10 +104,15 @@ class Rows:
         return found[0] if found else ""
 
     def needed(
-        self, units: Mapping[str, float], *, least_open: bool = True, signed: bool = False
+        self,
+        units: Mapping[str, float],
+        *,
+        least_open: bool = True,
+        signed: bool = False,
+        within: tuple[float, float] | None = None,
     ) -> Floats:
         """As :meth:`quantity`; TableError if there is none, which names the nearest there is."""
-        found = self.quantity(units, least_open=least_open, signed=signed)
+        found = self.quantity(units, least_open=least_open, signed=signed, within=within)
         if found is None:
             raise TableError(f"{self.path}: has no column {' or '.join(units)}{self._near(units)}")
         return found
@@ -112,20 +132,7 @@ class Rows:
                 f"{self.path}: has {many}; {fewest} to {most} are expected below the header"
             )
 
-    def refuse_beyond(self, units: Mapping[str, float], low: float, high: float) -> None:
-        """Raise at the first value other than 0 of that column that lies beyond bounds (SI)."""
-        name = self.name_of(units)
-        if not name:
-            return
-        factor = units[name]
-        for (line, _), value in zip(self.body, self.numbers(name, signed=True), strict=True):
-            if value and not low <= abs(value) * factor <= high:
-                raise TableError(
-                    f"{self.path}, line {line}: {name} is {value:g}; from {low / factor:g} to "
-                    f"{high / factor:g} is expected"
-                )
-
-    def refuse_ragged(self) -> None:
+    def _refuse_ragged(self) -> None:
         """Raise where a row has more cells than the header."""
         for line, row in self.body:
             if len(row) > len(self.header) and any(c.strip() for c in row[len(self.header) :]):
@@ -167,8 +174,8 @@ class Rows:
 def read_rows(path: Path, expected: str) -> Rows:
     """The rows of a file, up to one more than any table may have.
 
-    Raises TableError (one line): no readable file, or an empty one; ``expected`` says what its
-    header should have had.
+    Raises TableError (one line): no readable file, an empty one, or a row of more cells than the
+    header; ``expected`` says what that should have had.
     """
     try:
         if "\0" in str(path):
@@ -189,8 +196,9 @@ def read_rows(path: Path, expected: str) -> Rows:
         raise TableError(f"{path}: cannot be read ({reason})") from None
     if not rows:
         raise TableError(f"{path}: is empty; a header with {expected} is expected")
-    header = [cell.strip() for cell in rows[0][1]]
-    return Rows(path, header, rows[1:], separator)
+    found = Rows(path, [cell.strip() for cell in rows[0][1]], rows[1:], separator)
+    found._refuse_ragged()
+    return found
 
 
 def _separator(file: Iterator[str]) -> str:

@@ -4,14 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import numpy as np
-
 from poresim.solid.sizes import Intrusion, SizeLaw, Table
-from poresim.tables.porosimetry import refuse_unsorted
+from poresim.tables.porosimetry import VOLUME, read_intrusion
 from poresim.tables.rows import MOST_ROWS, Floats, Rows, TableError, read_rows
 
 _UM = 1e-6
-_VOLUME = "intruded_mL_g"
 
 
 def read_sizes(path: Path, column: str) -> tuple[Floats, Floats | None]:
@@ -44,32 +41,13 @@ def read_radii(path: Path) -> SizeLaw:
         raise TableError(f"{path}: has radius_um and diameter_um; keep one of them")
     column = "radius_um" if "radius_um" in table.header else "diameter_um"
     sizes = table.numbers(column) * (_UM if column == "radius_um" else 0.5 * _UM)
-    if _VOLUME in table.header:
-        return _intrusion(table, column, sizes)
+    if VOLUME in table.header:
+        curve = read_intrusion(table)
+        return Intrusion(curve.radius, curve.volume)
     near = [name for name in table.header if name.lower().startswith("intruded")]
     if near:
-        raise TableError(f"{path}: has a column {near[0][:40]!r}; the unit here is {_VOLUME}")
+        raise TableError(f"{path}: has a column {near[0][:40]!r}; the unit here is {VOLUME}")
     return Table(sizes, _weights(table, ("weight", "count")))
-
-
-def _intrusion(table: Rows, column: str, sizes: Floats) -> Intrusion:
-    path = table.path
-    if _weights(table, ("weight", "count")) is not None:
-        raise TableError(f"{path}: has {_VOLUME} and a weight or count; keep one of them")
-    volume = table.numbers(_VOLUME, least_open=False)
-    if len(sizes) < 2:
-        raise TableError(f"{path}: has one row; a curve of {_VOLUME} needs two or more")
-    rising = refuse_unsorted(table, column, sizes)
-    fallen = np.flatnonzero(np.diff(volume) > 0 if rising else np.diff(volume) < 0)
-    if len(fallen):
-        raise TableError(
-            f"{path}, line {table.body[fallen[0] + 1][0]}: {_VOLUME} must not fall as {column} "
-            "falls; it is cumulative, the volume intruded so far"
-        )
-    if volume.max() == volume.min():
-        raise TableError(f"{path}: {_VOLUME} stays the same; nothing is intruded between the rows")
-    order = slice(None) if rising else slice(None, None, -1)
-    return Intrusion(sizes[order], volume[order])
 
 
 def _read(path: Path, columns: tuple[str, ...]) -> Rows:

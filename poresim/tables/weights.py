@@ -40,7 +40,6 @@ def read_weights(path: Path) -> list[WeightLog]:
     not rise within a repeat.
     """
     rows = read_rows(path, "time_s and mass_g")
-    rows.refuse_ragged()
     time = rows.needed(TIME, signed=True)
     mass = rows.needed(MASS, signed=True)
     rows.refuse_count(FEWEST, MOST_ROWS)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import math
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +13,7 @@ from poresim.cli.measure.telling import COURSE, Told, tell, with_sd
 from poresim.cli.terminal import bar, heeding, plain
 
 if TYPE_CHECKING:
+    from poresim.bench.error import BenchError
     from poresim.photo.angle import Angle
 
 NAME = "angle"
@@ -52,43 +54,32 @@ def execute(asked: argparse.Namespace) -> int:
 
 
 def _measured(asked: argparse.Namespace) -> Told:
-    if asked.every_s is not None:
-        return _film(asked)
-    pictures, found = _all(asked, skip=[])
-    return _repeats(asked, pictures, found)
+    return _repeats(asked) if asked.every_s is None else _film(asked)
 
 
-def _all(asked: argparse.Namespace, skip: list[str] | None) -> tuple[list[Any], list[Angle]]:
-    """Every picture with its angle. ``skip``: None where a picture that fails is a fault; else its
-    reason goes there, and it is left out."""
+def _each(asked: argparse.Namespace) -> Iterator[tuple[Any, Angle | BenchError]]:
+    """Every picture, with its angle or why there is none."""
     from poresim.bench.error import BenchError
     from poresim.photo.angle import measure_angle
     from poresim.photo.reading import cropped, read_picture
 
-    pictures: list[Any] = []
-    found: list[Angle] = []
     tension = None if asked.tension_mN_m is None else asked.tension_mN_m * 1e-3
     with bar("drops") as move, heeding() as look:
         for k, path in enumerate(asked.images):
             look()
             picture = read_picture(path)
+            found: Angle | BenchError
             try:
                 if asked.crop is not None:
                     x1, y1, x2, y2 = (int(v) for v in asked.crop)
                     picture = cropped(picture, (x1, y1, x2, y2))
-                one = measure_angle(
+                found = measure_angle(
                     picture, asked.um_per_px, _shifted(asked), asked.density_kg_m3, tension
                 )
             except BenchError as fault:
-                if skip is None or asked.every_s is None:
-                    raise BenchError(f"{path}: {fault}") from None
-                skip.append(f"{path}: left out: {fault}")
-                continue
-            finally:
-                move((k + 1) / len(asked.images))
-            found.append(one)
-            pictures.append((k, picture if len(asked.images) == 1 or not pictures else None))
-    return pictures, found
+                found = BenchError(f"{path}: {fault}")
+            move((k + 1) / len(asked.images))
+            yield picture, found
 
 
 def _shifted(asked: argparse.Namespace) -> Any:
@@ -98,10 +89,17 @@ def _shifted(asked: argparse.Namespace) -> Any:
     return tuple(v - shift for v, shift in zip(asked.base, (x, y, x, y), strict=True))
 
 
-def _repeats(asked: argparse.Namespace, pictures: list[Any], found: list[Angle]) -> Told:
+def _repeats(asked: argparse.Namespace) -> Told:
     from poresim.bench.combine import combine
     from poresim.show.measured_angle import angle_figure
 
+    found: list[Angle] = []
+    shown: Any = None
+    for picture, one in _each(asked):
+        if isinstance(one, Exception):
+            raise one
+        shown = picture if shown is None else shown
+        found.append(one)
     first = found[0]
     whole = combine([a.angle_deg for a in found], [a.sd_deg for a in found])
     values = _values(first) | {"angle_deg": whole.value, "sd_deg": whole.sd}
@@ -123,21 +121,22 @@ def _repeats(asked: argparse.Namespace, pictures: list[Any], found: list[Angle])
     remarks += _cautions(found)
     block = _block(asked.liquid, whole.value, whole.sd)
     name = plain(asked.images[0].name)
-    return Told(rows, block, values, remarks, lambda: angle_figure(pictures[0][1], first, name))
+    return Told(rows, block, values, remarks, lambda: angle_figure(shown, first, name))
 
 
 def _film(asked: argparse.Namespace) -> Told:
     import numpy as np
 
-    from poresim.bench.error import BenchError
     from poresim.photo.series import find_slide
     from poresim.show.measured_angle import series_figure
 
-    skipped: list[str] = []
-    pictures, found = _all(asked, skipped)
+    each = [one for _, one in _each(asked)]
+    found = [one for one in each if not isinstance(one, Exception)]
+    faults = [one for one in each if isinstance(one, Exception)]
     if not found:
-        raise BenchError(skipped[0].replace("left out: ", ""))
-    when = np.array([k for k, _ in pictures]) * asked.every_s
+        raise faults[0]
+    when = np.array([k for k, one in enumerate(each) if not isinstance(one, Exception)])
+    when = when * asked.every_s
     slide = find_slide(found)
     first = found[0]
     values = _values(first) | {
@@ -161,7 +160,7 @@ def _film(asked: argparse.Namespace) -> Told:
         rows,
         block,
         values,
-        skipped + _cautions(found),
+        [f"left out: {fault}" for fault in faults] + _cautions(found),
         lambda: series_figure(when, found, slide.frame, "Time (s)"),
         _course(when, found),
     )

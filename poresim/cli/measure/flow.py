@@ -8,6 +8,7 @@ from typing import Any
 
 from poresim.bench.error import BenchError
 from poresim.cli.measure import kitchen
+from poresim.cli.measure.given import positive
 from poresim.cli.measure.telling import Told, tell, with_sd
 
 NAME = "flow"
@@ -31,13 +32,16 @@ def arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("files", metavar="CSV", nargs="*", type=Path, help="flow curves, repeats")
     parser.add_argument("--law", choices=_LAWS, help="for the block (default: the best)")
     parser.add_argument(
-        "--tension-mN-m", type=float, metavar="X", help="surface tension: tells the rate in pores"
+        "--tension-mN-m",
+        type=positive,
+        metavar="X",
+        help="surface tension: tells the rate in pores",
     )
     parser.add_argument(
         "--angle-deg", type=float, default=0.0, metavar="X", help="contact angle there (0)"
     )
     parser.add_argument(
-        "--depth-mm", type=float, default=10.0, metavar="X", help="how far it has soaked in (10)"
+        "--depth-mm", type=positive, default=10.0, metavar="X", help="how far it has soaked in (10)"
     )
     kitchen.arguments(parser)
 

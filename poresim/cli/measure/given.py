@@ -64,6 +64,11 @@ def figure(text: str) -> Given:
     return Given(value, sd)
 
 
+def option(name: str) -> str:
+    """The option that argparse keeps under this name."""
+    return "--" + name.replace("_", "-")
+
+
 def _number(text: str) -> float:
     try:
         return float(text)

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from poresim.cli.measure.given import Given, figure, mass, positive
+from poresim.cli.measure.given import Given, figure, mass, option, positive
 from poresim.cli.measure.telling import Told, tell
 
 if TYPE_CHECKING:
@@ -84,16 +84,12 @@ def _refuse(asked: argparse.Namespace) -> None:
     if asked.reference:
         missing = [n for n in (*_ANGLE, *second) if getattr(asked, n) is None]
         if missing:
-            raise BenchError(f"--reference needs {', '.join(map(_option, missing))} as well")
+            raise BenchError(f"--reference needs {', '.join(map(option, missing))} as well")
         return
     loose = [n for n in (*second, "reference_area_cm2", "reference_dry_g")
              if getattr(asked, n) is not None]  # fmt: skip
     if loose:
-        raise BenchError(f"{_option(loose[0])} is for an angle: give --reference CSV with it")
-
-
-def _option(name: str) -> str:
-    return "--" + name.replace("_", "-")
+        raise BenchError(f"{option(loose[0])} is for an angle: give --reference CSV with it")
 
 
 def _measure(asked: argparse.Namespace) -> Told:
