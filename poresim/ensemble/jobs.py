@@ -19,6 +19,7 @@ from poresim.exposure.dip import Dip, film_of, heads, immersed
 from poresim.liquid.cup import Cup, Stirred
 from poresim.liquid.liquid import Liquid
 from poresim.liquid.suspension import GRAVITY
+from poresim.outcome.asked import Outcome, outcome_of
 from poresim.outcome.faces import depth_below, inlet_of, wetted_area
 from poresim.outcome.summary import AT_REST
 from poresim.record.model import Repeat
@@ -105,6 +106,23 @@ def soak_one(number: int, job: Job) -> Done:
     cannot be built or has no junction on a wetted face.
     """
     from poresim.record.writing import soak_image
+
+    repeat, network = _soaked(number, job)
+    return Done(soak_image(job.run, repeat, job.double_precision), _solid_file(job.run, network))
+
+
+def outcome_one(number: int, job: Job) -> Outcome:
+    """As :func:`soak_one`, of which only a few curves and figures are kept."""
+    repeat, network = _soaked(number, job)
+    dip = job.dip
+    if dip is None or dip.depth is None:
+        area, density = wetted_area(network, job.faces), job.liquid.density
+    else:
+        area, density = immersed(network, dip).area, math.nan
+    return outcome_of(repeat, network, area, () if dip is None else dip.lifts, density)
+
+
+def _soaked(number: int, job: Job) -> tuple[Repeat, Network]:
     from poresim.uptake.begin import carried_viscosity
     from poresim.uptake.march import soak
 
@@ -142,7 +160,7 @@ def soak_one(number: int, job: Job) -> Done:
         repeat = repeat.without_air(free.time_s, free.uptake_m3 * density)
     if job.softening is not None:
         repeat = _softening(repeat, network, density, *job.softening)
-    return Done(soak_image(job.run, repeat, job.double_precision), _solid_file(job.run, network))
+    return repeat, network
 
 
 def _offered(network: Network, job: Job) -> dict[str, Any]:

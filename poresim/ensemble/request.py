@@ -21,7 +21,7 @@ from poresim.record.layout import FORMAT
 from poresim.record.model import GrainsOf
 from poresim.record.writing import Header
 from poresim.scenario import schema
-from poresim.scenario.build import build_dip
+from poresim.scenario.build import build_cup, build_dip
 from poresim.scenario.offering import present_faces
 from poresim.solid.fitting import fit
 
@@ -35,7 +35,7 @@ def header_of(scenario: Scenario) -> Header:
     digest = hashlib.sha256(f"{FORMAT} {__version__}\n".encode())
     digest.update(scenario.text.encode())
     folder = scenario.path.parent if scenario.path else Path()
-    for name in _files_named(tomllib.loads(scenario.text)):
+    for name in files_named(tomllib.loads(scenario.text)):
         digest.update(b"\0" + (folder / name).read_bytes())
     dip = _dip_of(scenario)
     return Header(
@@ -107,61 +107,78 @@ def _grains_of(scenario: Scenario) -> list[GrainsOf]:
     ]
 
 
-def _files_named(table: Any) -> Iterator[str]:
+def files_named(table: Any) -> Iterator[str]:
     """Files that a scenario reads: size tables and networks. Their contents count as text."""
     if isinstance(table, list):
         for member in table:
-            yield from _files_named(member)
+            yield from files_named(member)
     elif isinstance(table, dict):
         for key, value in table.items():
             if key in ("file", "network") and isinstance(value, str):
                 yield value
             else:
-                yield from _files_named(value)
+                yield from files_named(value)
 
 
 def jobs_of(scenario: Scenario, key: str, finished: set[tuple[int, int]]) -> list[Job]:
     """What is left to do, solid by solid. Only the first solid keeps snapshots."""
-    from poresim.scenario.build import build_cup, build_liquid, build_softening
+    from poresim.scenario.build import build_liquid
 
-    run, exposure = scenario.run, scenario.exposure
+    run = scenario.run
     dip = _dip_of(scenario)
     times = snapshot_times(run.until_s, run.snapshots, () if dip is None else dip.lifts)
-    soft = scenario.softening
-    bar = None if soft is None else build_softening(soft, scenario.solid)
+    template = job_of(scenario, key)
+    liquids = [(one, build_liquid(one)) for one in scenario.liquids]
+    return [
+        replace(
+            template,
+            place=k,
+            repeat=n,
+            name=one.name,
+            liquid=liquid,
+            snapshots=times if n == 0 else (),
+            cup=build_cup(scenario.exposure, one.stood),
+        )
+        for n in range(run.repeats)
+        for k, (one, liquid) in enumerate(liquids)
+        if (k, n) not in finished
+    ]
+
+
+def job_of(scenario: Scenario, key: str = "") -> Job:
+    """The soak of the first solid by the first liquid, without snapshots."""
+    from poresim.scenario.build import build_liquid, build_softening
+
+    run, exposure = scenario.run, scenario.exposure
+    first = scenario.liquids[0]
     drop: float | None = None
     further: tuple[float, ...] = ()
     if isinstance(exposure, schema.Dropped):
         drop, further = exposure.volume_uL * 1e-9, drop_times(exposure)
-    faces = faces_of(scenario)
-    return [
-        Job(
-            run=key,
-            place=k,
-            repeat=n,
-            name=liquid.name,
-            solid=scenario.solid,
-            liquid=build_liquid(liquid),
-            faces=faces,
-            gravity=exposure.gravity,
-            until_s=run.until_s,
-            until_saturation=run.until_saturation,
-            accuracy=run.accuracy,
-            seed=scenario.seed,
-            snapshots=times if n == 0 else (),
-            double_precision=run.double_precision,
-            cup=build_cup(exposure, liquid.stood),
-            softening=bar,
-            dip=dip,
-            drop_m3=drop,
-            drops_s=further,
-            air=exposure.air,
-            vents=None if exposure.vents is None else tuple(exposure.vents),
-        )
-        for n in range(run.repeats)
-        for k, liquid in enumerate(scenario.liquids)
-        if (k, n) not in finished
-    ]
+    soft = scenario.softening
+    return Job(
+        run=key,
+        place=0,
+        repeat=0,
+        name=first.name,
+        solid=scenario.solid,
+        liquid=build_liquid(first),
+        faces=faces_of(scenario),
+        gravity=exposure.gravity,
+        until_s=run.until_s,
+        until_saturation=run.until_saturation,
+        accuracy=run.accuracy,
+        seed=scenario.seed,
+        snapshots=(),
+        double_precision=run.double_precision,
+        cup=build_cup(exposure, first.stood),
+        softening=None if soft is None else build_softening(soft, scenario.solid),
+        dip=_dip_of(scenario),
+        drop_m3=drop,
+        drops_s=further,
+        air=exposure.air,
+        vents=None if exposure.vents is None else tuple(exposure.vents),
+    )
 
 
 def drop_times(exposure: schema.Dropped) -> tuple[float, ...]:

@@ -20,7 +20,7 @@ from the floor. What is drawn from the cup is not seen.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, ClassVar
 
 import numpy as np
@@ -44,13 +44,15 @@ class Cup:
     depth : of the liquid, m. place : how far below its surface the wetted face stands, m, 0 to
     ``depth``. volume : of the suspension in it, m3; None: as much as one likes. It says when there
     is none left, and changes neither the depth nor the settling. stood : s, how long it has stood
-    there when a soak begins, at first with its grains everywhere alike.
+    there when a soak begins, at first with its grains everywhere alike. settles_as : the liquid
+    whose flow law and density its grains settle by; None: the one that stands in it.
     """
 
     depth: float
     place: float
     volume: float | None = None
     stood: float = 0.0
+    settles_as: Liquid | None = None
 
     def __post_init__(self) -> None:
         _check_cup(self.depth, self.place)
@@ -62,7 +64,9 @@ class Cup:
 
         That is ``stood`` before a soak begins.
         """
-        return Settling(self.depth, self.place, _speeds(liquid), _fractions(liquid))
+        like = self.settles_as
+        sinks = liquid if like is None else replace(like, particles=liquid.particles)
+        return Settling(self.depth, self.place, _speeds(sinks), _fractions(liquid))
 
 
 @dataclass(frozen=True)

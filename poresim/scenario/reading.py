@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
-from poresim.scenario import checks, offering, schema, wording
+from poresim.scenario import checks, offering, questions, schema, wording
 from poresim.scenario.build import LiquidSpec
 from poresim.scenario.faults import Fault, ScenarioError
 from poresim.scenario.lines import Path as KeyPath
@@ -38,7 +38,8 @@ class Scenario:
     solid and liquids are specs in SI units (see build_solid and build_liquid); exposure and
     run hold the keys of their tables; text is the file's text. sds : standard deviations of the
     quantities that were given with one, by the path of their key, in the unit of that.
-    measured : what was measured at the bench.
+    measured : what was measured at the bench. questions : what ``sweep``, ``explain``, ``judge``
+    and ``plan`` are asked.
     """
 
     title: str
@@ -52,6 +53,7 @@ class Scenario:
     softening: schema.Softening | None = None
     sds: dict[KeyPath, float] = field(default_factory=dict)
     measured: tuple[Measurement, ...] = ()
+    questions: questions.Questions = questions.Questions()
 
     @property
     def name(self) -> str:
@@ -71,8 +73,15 @@ def parse_scenario(text: str, path: Path | None = None) -> Scenario:
     Raises ScenarioError with every fault found.
     """
     name = str(path) if path else "scenario"
-    data = _table_of(text, name)
-    reader = Reader(data, text, name)
+    return read_tables(_table_of(text, name), text, path)
+
+
+def read_tables(data: dict[str, Any], text: str, path: Path | None) -> Scenario:
+    """The scenario of these tables, which are changed; ``text`` is the file that they stand in.
+
+    Raises ScenarioError with every fault found.
+    """
+    reader = Reader(data, text, str(path) if path else "scenario")
     for key in _too_long(data):
         reader.fault(key, f"has more than {_MOST_MEMBERS} members", "a scenario needs a few dozen")
     reader.raise_faults()
@@ -94,6 +103,7 @@ def parse_scenario(text: str, path: Path | None = None) -> Scenario:
         solid = replace(solid, swelling=swells)
     if run and solid:
         checks.snapshots(reader, run, solid, liquids)
+    asked = questions.questions(reader, [one.name for one in liquids])
     logs = measured(
         reader,
         folder,
@@ -108,8 +118,9 @@ def parse_scenario(text: str, path: Path | None = None) -> Scenario:
     assert head and solid and exposure and run
     title = head.title or (path.stem if path else "scenario")
     return Scenario(
-        title, head.seed, solid, tuple(liquids), exposure, run, text, path, softening, sds, logs
-    )
+        title, head.seed, solid, tuple(liquids), exposure, run, text, path, softening, sds, logs,
+        asked,
+    )  # fmt: skip
 
 
 def _exposure(reader: Reader, table: Any) -> schema.Exposure | None:

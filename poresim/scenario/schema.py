@@ -620,7 +620,7 @@ class Head(Keys):
 
 #: Keys that the design foresees and this version does not have, by table.
 LATER_KEYS: dict[str, tuple[str, ...]] = {
-    "": ("sweep", "priors", "explain", "judge", "plan"),
+    "": ("priors", "judge", "plan"),
 }
 #: Values likewise.
 LATER_VALUES: tuple[str, ...] = ()

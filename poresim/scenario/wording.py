@@ -39,7 +39,9 @@ _TABLES: dict[tuple[str | None, ...], Model | tuple[str, dict[str, Model]]] = {
 }
 #: Where a table may say what a liquid is made of.
 _MADE = {("liquids", None, key) for key in ("made_of", *schema.FIGURES)}
-_TOP_TABLES = ("solid", "liquids", "exposure", "run", "softening", "measured")
+_TOP_TABLES = (
+    "solid", "liquids", "exposure", "run", "softening", "measured", "sweep", "explain"
+)  # fmt: skip
 _NEARLY_THE_SAME = 0.7
 
 

@@ -1,0 +1,104 @@
+"""What the commands that ask questions share: their options, and the executor that they work on."""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from poresim.cli.terminal import bar, heeding, remark
+from poresim.record.layout import RecordError
+
+if TYPE_CHECKING:
+    from poresim.scenario.reading import Scenario
+    from poresim.why.runs import Far
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare them."""
+    parser.add_argument("file", metavar="FILE", type=Path, help="scenario (.toml)")
+    parser.add_argument(
+        "--out", metavar="DIR", type=Path, help="where to write (default: results/<scenario>)"
+    )
+    parser.add_argument("--force", action="store_true", help="replace earlier results there")
+    parser.add_argument("--resume", action="store_true", help="go on with work broken off")
+    parser.add_argument(
+        "--workers", metavar="N", type=int, help="processes to use (default: one a core)"
+    )
+    parser.add_argument(
+        "--cluster",
+        metavar="ADDRESS",
+        help="a running dask scheduler to work on, such as tcp://10.0.0.5:8786",
+    )
+    parser.add_argument("--no-figures", action="store_true", help="numbers only")
+
+
+def read(asked: argparse.Namespace) -> tuple[Scenario, Path]:
+    """The scenario, and the folder for the results; RecordError: options that contradict."""
+    from poresim.record.files import make_folder, safe_name
+    from poresim.scenario.reading import load_scenario
+
+    if asked.workers is not None and asked.workers < 1:
+        raise RecordError(f"--workers must be at least 1, got {asked.workers}")
+    if asked.force and asked.resume:
+        raise RecordError("--force starts afresh and --resume goes on: give one of them")
+    if asked.cluster is not None and asked.workers is not None:
+        raise RecordError("--cluster has workers of its own: leave --workers out")
+    scenario = load_scenario(asked.file)
+    out = asked.out if asked.out is not None else Path("results") / safe_name(scenario.name)
+    make_folder(out)
+    return scenario, out
+
+
+@contextmanager
+def work(asked: argparse.Namespace, what: str) -> Iterator[dict[str, Any]]:
+    """Where and how to work, as arguments of a question, with a progress bar."""
+    with executor(asked.cluster) as found, bar(what) as move, heeding() as look:
+
+        def show(far: Far) -> None:
+            look()
+            move(far.fraction, f"{far.finished} of {far.runs} runs")
+
+        yield {
+            "executor": found,
+            "workers": asked.workers,
+            "progress": show,
+            "resume": asked.resume,
+            "force": asked.force,
+        }
+
+
+@contextmanager
+def executor(address: str | None) -> Iterator[Executor | None]:
+    """The executor of a dask scheduler; None without an address. RecordError: it is not there."""
+    if address is None:
+        yield None
+        return
+    try:
+        from dask.distributed import Client
+    except ImportError:
+        raise RecordError(
+            "--cluster needs dask: pip install 'poresim[cluster]'"
+        ) from None
+    try:
+        client = Client(address, timeout=10, set_as_default=False)
+    except (OSError, ValueError, TypeError) as error:
+        why = str(error).splitlines()[0] if str(error) else type(error).__name__
+        raise RecordError(f"--cluster {address}: no scheduler answers ({why})") from None
+    try:
+        yield client.get_executor()
+    finally:
+        client.close()
+
+
+def draw(paths: Callable[[], tuple[list[Path], list[str]]], wanted: bool) -> list[Path]:
+    """Figures, unless none are wanted; what there is to say of them is said."""
+    if not wanted:
+        return []
+    figures, remarks = paths()
+    for text in remarks:
+        remark(text)
+    return figures

@@ -1,0 +1,76 @@
+"""``poresim explain``: what the difference between two liquids is made of."""
+
+from __future__ import annotations
+
+import argparse
+
+from poresim.cli import asking
+from poresim.cli.cautions import CAUTIONS
+from poresim.cli.terminal import DONE, result_json, say
+
+NAME = "explain"
+ABOUT = "share the difference between two liquids among their properties"
+MORE = f"""\
+example (two of the liquids of a scenario from `poresim new`):
+  poresim new my_rusk
+  poresim explain my_rusk.toml
+
+Every property in which the liquids differ is swapped, alone and together with the others, in the
+same solids. A table [explain] says which liquids and which result, such as
+  [explain]
+  between = ["clear broth", "gum broth"]
+  of = {{ uptake_at_s = 5 }}
+
+{CAUTIONS}"""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    asking.arguments(parser)
+
+
+def execute(asked: argparse.Namespace) -> int:
+    """Run the command; the exit code."""
+    from poresim.show.explain import write_figure
+    from poresim.why.explain import as_dict, explain, result_path
+
+    scenario, out = asking.read(asked)
+    with asking.work(asked, "explaining") as how:
+        found = explain(scenario, out, **how)
+    path = result_path(out, scenario)
+    figures = [] if asked.no_figures else [write_figure(found, path.with_suffix(".png"))]
+    told = as_dict(found)
+    if asked.json:
+        result_json(told | {"file": str(path), "figures": [str(one) for one in figures]})
+        return DONE
+    say(f"{found.title}\n")
+    if found.shares is not None and found.shares.distinct:
+        for line in _table(told):
+            say(line)
+        say()
+    say(told["answer"] + "\n")
+    say(f"numbers: {path}")
+    say(f"table:   {path.with_suffix('.csv')}")
+    for one in figures:
+        say(f"figure:  {one}")
+    return DONE
+
+
+def _table(told: dict) -> list[str]:  # type: ignore[type-arg]
+    """A line a mechanism."""
+    from poresim.why.told import percent_signed
+
+    rows = [("property", "share", "95 % interval", "alone", "last")]
+    for name in sorted(told["shares"], key=lambda one: -told["shares"][one]):
+        low, high = told["intervals"][name]
+        ends = "-" if low is None else f"{percent_signed(low)} to {percent_signed(high)}"
+        figures = (told["shares"][name], told["alone"][name], told["last"][name])
+        share, alone, last = (percent_signed(one) for one in figures)
+        rows.append((name, share, ends, alone, last))
+    sums = [percent_signed(sum(told[key].values())) for key in ("shares", "alone", "last")]
+    rows.append(("sum", sums[0], "", sums[1], sums[2]))
+    widths = [max(len(row[i]) for row in rows) for i in range(5)]
+    lines = ["  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)) for row in rows]
+    lines.insert(1, "  ".join("-" * w for w in widths))
+    lines.insert(len(lines) - 1, lines[1])
+    return [line.rstrip() for line in lines]

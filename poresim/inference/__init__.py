@@ -1,0 +1,1 @@
+"""Statistics of its own kind: pure functions over arrays, which know nothing of liquids."""

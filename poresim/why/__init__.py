@@ -1,0 +1,1 @@
+"""The questions: what varies a result, what explains a difference, which explanation is likely."""

@@ -1,0 +1,133 @@
+"""Runs of a question: by name, kept in a journal, done on all cores or on a cluster."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import Executor
+from contextlib import contextmanager
+from pathlib import Path
+from typing import NamedTuple
+
+from poresim.ensemble.gather import gather
+from poresim.ensemble.jobs import Job, RequestError
+from poresim.ensemble.journal import Journal
+from poresim.ensemble.run import RunFailed, RunInterrupted
+from poresim.machine import cores
+from poresim.outcome.asked import Outcome
+from poresim.record.files import locked, make_folder
+from poresim.record.layout import RecordError
+
+
+class Far(NamedTuple):
+    """How far a question is: share of the runs asked for so far, runs finished, runs in all."""
+
+    fraction: float
+    finished: int
+    runs: int
+
+
+class Runs:
+    """Does runs that are not in the journal yet, and has the outcomes of all.
+
+    workers : processes of its own at most; executor : any ``concurrent.futures`` executor instead.
+    """
+
+    def __init__(
+        self,
+        journal: Journal,
+        *,
+        workers: int | None = None,
+        executor: Executor | None = None,
+        progress: Callable[[Far], None] | None = None,
+    ) -> None:
+        self._journal = journal
+        self._workers = workers or cores()
+        self._executor = executor
+        self._progress = progress
+        self.failed: dict[str, str] = {}
+
+    @property
+    def outcomes(self) -> Mapping[str, Outcome]:
+        """Of the runs that are finished, by name."""
+        return self._journal.finished
+
+    def do(self, jobs: Mapping[str, Job], *, expected: int | None = None) -> None:
+        """Do those of the jobs, by name, that are not finished; ``expected`` : runs in all.
+
+        Runs that failed are in ``failed``, with the reason. Raises RunInterrupted; RequestError
+        when one cannot be built; RunFailed when nothing more can be written.
+        """
+        names = [name for name in jobs if name not in self.outcomes]
+        if not names:
+            return
+        total = expected or len(self.outcomes) + len(names)
+        before = len(self.outcomes)
+
+        def keep(number: int, came: Outcome | Exception) -> None:
+            if isinstance(came, RequestError):
+                raise came
+            if isinstance(came, Exception):
+                self.failed[names[number]] = f"{type(came).__name__}: {came or 'no message'}"
+            elif came.ending.failed:
+                self.failed[names[number]] = "the pressures could not be solved"
+            else:
+                self._journal.add(names[number], came)
+
+        def show(fraction: float) -> None:
+            if self._progress is not None:
+                done = (before + fraction * len(names)) / total
+                self._progress(Far(done, len(self.outcomes), total))
+
+        try:
+            gather(
+                [jobs[name] for name in names],
+                keep,
+                count=self._workers,
+                executor=self._executor,
+                progress=show,
+            )
+        except KeyboardInterrupt:
+            raise RunInterrupted(self._path(), len(self.outcomes), total) from None
+        except OSError as error:  # such as a full disk
+            said = [f"cannot write: {error.strerror or error}"]
+            raise RunFailed(self._path(), said, len(self.outcomes)) from None
+
+    def refuse_failures(self) -> None:
+        """RunFailed where a run failed: the question cannot be answered without it."""
+        if self.failed:
+            said = [f"{name}: {why}" for name, why in list(self.failed.items())[:10]]
+            raise RunFailed(self._path(), said, len(self.outcomes))
+
+    def _path(self) -> Path | None:
+        return self._journal.path if self.outcomes else None
+
+
+@contextmanager
+def at_work(
+    target: Path, journal: Journal, *, resume: bool, force: bool, keep: bool = False
+) -> Iterator[Journal]:
+    """The journal, open, while nobody else works there; it goes when the work is done.
+
+    target : of the result, which must not be there yet unless ``force``. keep : do not remove the
+    journal. RecordError: something is in the way, or cannot be written.
+    """
+    if target.exists() and not (force or (resume and journal.path.exists())):
+        raise RecordError(f"{target}: exists; --force replaces it, --out DIR writes elsewhere")
+    try:
+        make_folder(target.parent)
+        with locked(target.parent / f".{journal.path.name}.lock"):
+            journal.open(resume=resume, force=force)
+            try:
+                yield journal
+            except BaseException:
+                journal.close()
+                if not journal.finished:
+                    journal.remove()
+                raise
+            if keep:
+                journal.close()
+            else:
+                journal.remove()
+    except OSError as error:
+        where = error.filename or target.parent
+        raise RecordError(f"{where}: {error.strerror or error}") from None

@@ -1,0 +1,141 @@
+"""Answers in words."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from poresim.outcome.words import capital, percent
+from poresim.why.mechanisms import WORDS
+
+if TYPE_CHECKING:
+    from poresim.inference.shares import Interval, Shares
+    from poresim.why.explain import Explained
+
+#: Changes made one at a time are said not to add up from here on.
+_ADDS_UP = 0.05
+#: A share whose magnitude is below this is not worth a sentence.
+_LEAST = 0.02
+
+
+def explained_in_words(found: Explained) -> str:
+    """The answer in a few sentences."""
+    one, other = found.between
+    if found.shares is None:
+        return f"{one} and {other} do not differ in anything that is computed here."
+    said = [_difference(found)]
+    if not found.shares.distinct:
+        said.append(
+            "Nothing is shared out: within what these solids differ by, there is no difference "
+            "to explain. These data cannot separate the liquids, let alone the causes."
+        )
+        return " ".join(said)
+    return " ".join([*said, *_causes(found.shares), *_together(found.shares), *_surety(found)])
+
+
+def verdict(found: Explained) -> str:
+    """The answer as a title: a few words."""
+    if found.shares is None or not found.shares.distinct:
+        return "No difference to explain"
+    first, *others = _told(found.shares)
+    name = capital(_short(first))
+    share = found.shares.of[first]
+    if others and not _ranked(found.shares, first, others[0]):
+        return f"{name} and {_short(others[0])}: which matters more is open"
+    if share.value > 0.995:
+        return f"{name} explains all of it" if share.value < 1.005 else f"{name} explains it"
+    return f"{name} explains {percent(share.value)} of it"
+
+
+def _difference(found: Explained) -> str:
+    one, other = found.between
+    a, b = found.ends
+    of = found.of
+    said = f"{capital(of.words)}: {of.told(a)} with {one}, {of.told(b)} with {other}"
+    if found.log and a > 0 and b > 0 and not math.isclose(a, b, rel_tol=5e-3):
+        ratio = max(a, b) / min(a, b)
+        said += f", {'less' if b < a else 'more'} by a factor of {ratio:.3g}"
+    return said + "."
+
+
+def _causes(found: Shares) -> list[str]:
+    scale = [f"{WORDS[name]} {_share(found.of[name])}" for name in _told(found)]
+    left = [name for name in found.of if abs(found.of[name].value) < _LEAST]
+    said = [f"Of this difference, {_listed(scale)}."]
+    against = [name for name in found.of if found.of[name].high < 0]
+    if against:
+        said.append(
+            f"{capital(_listed([_short(n) for n in against]))} "
+            f"{'acts' if len(against) == 1 else 'act'} against it."
+        )
+    if left:
+        said.append(f"{capital(_listed([_short(n) for n in left]))}: hardly any.")
+    first, *others = _told(found)
+    if others and not _ranked(found, first, others[0]):
+        said.append(
+            f"These solids cannot tell which of {_short(first)} and {_short(others[0])} matters "
+            "more: their intervals overlap."
+        )
+    return said
+
+
+def _together(found: Shares) -> list[str]:
+    if len(found.of) < 2 or abs(found.sum_alone - 1) < _ADDS_UP > abs(found.sum_last - 1):
+        return []
+    pair, most = max(found.together.items(), key=lambda one: abs(one[1].value))
+    how = "helps the other on" if most.value > 0 else "does in part what the other does"
+    said = (
+        f"Changed one at a time they would explain {percent(found.sum_alone)} (each alone) or "
+        f"{percent(found.sum_last)} (each last), not 100 %"
+    )
+    if abs(most.value) >= _LEAST:
+        said += f": of {_short(pair[0])} and {_short(pair[1])} each {how}"
+    return [said + "."]
+
+
+def _surety(found: Explained) -> list[str]:
+    assert found.shares is not None
+    if found.uncertain:
+        return [
+            f"Intervals (95 %) hold what the stated standard deviations and one solid to the next "
+            f"do, over {found.repeats} draws."
+        ]
+    said = f"Intervals (95 %) are those of the mean over {found.repeats} solids"
+    if found.shares.widest > found.wanted:
+        said += (
+            f"; the widest, {percent(found.shares.widest)}, is wider than the "
+            f"{percent(found.wanted)} asked for: allow most_repeats more"
+        )
+    return [said + "."]
+
+
+def _told(found: Shares) -> list[str]:
+    """Mechanisms worth telling, the largest first."""
+    ranked = sorted(found.of, key=lambda name: -abs(found.of[name].value))
+    return [name for name in ranked if abs(found.of[name].value) >= _LEAST] or ranked[:1]
+
+
+def _ranked(found: Shares, first: str, second: str) -> bool:
+    return found.of[first].low > found.of[second].high
+
+
+def _share(of: Interval) -> str:
+    low, high = percent_signed(of.low), percent_signed(of.high)
+    if low == high:
+        return percent_signed(of.value)
+    return f"{percent_signed(of.value)} ({low.removesuffix(' %')} to {high})"
+
+
+def percent_signed(share: float) -> str:
+    """A share that may be below zero: ``-12 %``."""
+    if not math.isfinite(share):
+        return "unknown"
+    return f"{100 * share:.0f} %".replace("-0 %", "0 %")
+
+
+def _short(name: str) -> str:
+    return {"gravity": "density"}.get(name, name)
+
+
+def _listed(parts: list[str]) -> str:
+    return parts[0] if len(parts) == 1 else ", ".join(parts[:-1]) + " and " + parts[-1]
