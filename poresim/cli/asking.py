@@ -80,9 +80,7 @@ def executor(address: str | None) -> Iterator[Executor | None]:
     try:
         from dask.distributed import Client
     except ImportError:
-        raise RecordError(
-            "--cluster needs dask: pip install 'poresim[cluster]'"
-        ) from None
+        raise RecordError("--cluster needs dask: pip install 'poresim[cluster]'") from None
     try:
         client = Client(address, timeout=10, set_as_default=False)
     except (OSError, ValueError, TypeError) as error:

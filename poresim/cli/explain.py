@@ -58,15 +58,15 @@ def execute(asked: argparse.Namespace) -> int:
 
 def _table(told: dict) -> list[str]:  # type: ignore[type-arg]
     """A line a mechanism."""
-    from poresim.why.told import percent_signed
+    from poresim.why.told import percent_signed, whole_percents
 
+    parts = whole_percents(told["shares"])
     rows = [("property", "share", "95 % interval", "alone", "last")]
     for name in sorted(told["shares"], key=lambda one: -told["shares"][one]):
         low, high = told["intervals"][name]
         ends = "-" if low is None else f"{percent_signed(low)} to {percent_signed(high)}"
-        figures = (told["shares"][name], told["alone"][name], told["last"][name])
-        share, alone, last = (percent_signed(one) for one in figures)
-        rows.append((name, share, ends, alone, last))
+        alone, last = (percent_signed(told[key][name]) for key in ("alone", "last"))
+        rows.append((name, parts[name], ends, alone, last))
     sums = [percent_signed(sum(told[key].values())) for key in ("shares", "alone", "last")]
     rows.append(("sum", sums[0], "", sums[1], sums[2]))
     widths = [max(len(row[i]) for row in rows) for i in range(5)]

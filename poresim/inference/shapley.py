@@ -56,8 +56,7 @@ def interactions(
     n = len(players)
     value = {subset: value_of_subset(subset) for subset in subsets(players)}
     weight = [
-        math.factorial(k) * math.factorial(n - k - 2) / math.factorial(n - 1)
-        for k in range(n - 1)
+        math.factorial(k) * math.factorial(n - k - 2) / math.factorial(n - 1) for k in range(n - 1)
     ]
     return {
         (a, b): sum(

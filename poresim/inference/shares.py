@@ -105,7 +105,7 @@ def shares(
 
 
 def _ratio(part: Floats, whole: Floats, of_one: bool) -> Interval:
-    """Mean of ``part`` over mean of ``whole``; or that of one repeat, as if ``whole`` were known."""
+    """Mean of ``part`` over mean of ``whole``, with the interval of that, or of one repeat's."""
     from scipy.stats import t as student
 
     n = len(part)

@@ -115,14 +115,6 @@ class Asked:
         """A name for tables, such as uptake_at_5_s."""
         return self.name if self.at is None else f"{self.name}_{self.at:g}"
 
-    @property
-    def rises(self) -> bool:
-        """Whether more of it means that more was drawn in (False: less, or sooner)."""
-        return not (
-            self.name.startswith(("time_to", "snap", "fails", "drop_left", "drop_gone", "drop_half"))
-            or self.name in ("end_snap_force_N", "air_saturation", "air_prevented_share")
-        )
-
     def told(self, value: float) -> str:
         """A value of it, with its unit."""
         from poresim.outcome.words import mass, percent, seconds

@@ -135,5 +135,3 @@ def _liquids(reader: Reader, explain: Explain, liquids: Sequence[str]) -> None:
             reader.fault(where, f"names {name[:80]!r}", f"there are {there}")
     if names[0] == names[1]:
         reader.fault(("explain", "between"), "names one liquid twice", "name two liquids")
-
-

@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 
 #: Tables that ask something of a scenario; they do not change what a run does.
 QUESTIONS = ("sweep", "explain", "judge", "plan", "priors", "measured")
-_VARIABLE = ("solid", "liquids", "exposure", "run", "softening")
+#: Tables whose keys can be varied.
+VARIABLE = ("solid", "liquids", "exposure", "run", "softening")
 
 
 class KeyFault(ValueError):
@@ -60,7 +61,7 @@ class Variations:
             return here.get("value")
         return here
 
-    def scenario(self, values: Mapping[str | KeyPath, Any]) -> Scenario:
+    def scenario(self, values: Mapping[Any, Any]) -> Scenario:
         """The scenario with these values, by key or by path of a key.
 
         ScenarioError: what the values make is at fault.
@@ -81,9 +82,11 @@ class Variations:
 def places(data: dict[str, Any], key: str) -> list[KeyPath]:
     """The paths that a key names in a scenario's tables. KeyFault: it names none."""
     section, dot, rest = key.partition(".")
-    if section not in _VARIABLE or not dot or not rest:
+    if section not in VARIABLE or not dot or not rest:
         such = "such as solid.tubes.median_radius_um"
-        raise KeyFault(f"{key[:80]!r} is no key", f"begin with one of {', '.join(_VARIABLE)}, {such}")
+        raise KeyFault(
+            f"{key[:80]!r} is no key", f"begin with one of {', '.join(VARIABLE)}, {such}"
+        )
     if section not in data:
         raise KeyFault(f"there is no [{section}]", "vary what the scenario has")
     return _walk(data[section], rest, (section,), key)
@@ -93,7 +96,9 @@ def _walk(here: Any, rest: str, path: KeyPath, key: str) -> list[KeyPath]:
     if isinstance(here, list):
         found = []
         for number, after in _members(here, rest, key):
-            found += _walk(here[number], after, (*path, number), key) if after else [(*path, number)]
+            found += (
+                _walk(here[number], after, (*path, number), key) if after else [(*path, number)]
+            )
         return found
     name, dot, after = rest.partition(".")
     if not dot:

@@ -21,11 +21,10 @@ from poresim.show.style import (
     text_size,
 )
 from poresim.why.explain import Explained
-from poresim.why.told import percent_signed, verdict
+from poresim.why.told import percent_signed, verdict, whole_percents
 
 _WIDTH = 5.4  # inches
-_FIRST, _REST = colour(0), "#9aa0d8"
-_AGAINST = colour(1)
+_FIRST, _REST, _AGAINST = "#6a645b", "#b5afa6", "#cfc7b6"
 _NAMES = {
     "wetting": "Wetting\nhow well it clings",
     "thickening": "Thickening\nhow it flows",
@@ -47,19 +46,18 @@ def explained_figure(found: Explained) -> Any:
         head = label(verdict(found), characters(0.97 * _WIDTH, 1.35 * size), 3)
         foot = label(_foot(found), characters(0.97 * _WIDTH, size), 6)
         above = 1.35 * line * (head.count("\n") + 1) + 0.8 * line
-        ends, bars = 5.2 * line, 3.0 * line * len(ranked)
+        ends, bars = 5.0 * line, 2.9 * line * len(ranked)
         below = line * (foot.count("\n") + 1) + 0.2
-        tall = above + ends + (bars + 4.6 * line if ranked else 0.0) + below
+        tall = above + ends + (bars + 2.4 * line if ranked else 0.0) + below + 0.5 * line
         figure = Figure(figsize=(_WIDTH, tall))
         figure.text(0.02, 1 - 0.06 / tall, head, va="top", fontsize=1.35 * size, fontweight="bold")
         figure.text(0.02, 0.06 / tall, foot, va="bottom", color=SOFT, linespacing=1.15)
         top = 1 - above / tall
         left = 0.36
-        axes = figure.add_axes((left, top - ends / tall + 0.4 * line / tall, 0.44, ends / tall))
+        axes = figure.add_axes((left, top - ends / tall, 0.42, ends / tall))
         _draw_ends(axes, found)
         if ranked:
-            low = (below + 0.8 * line) / tall
-            axes = figure.add_axes((left, low, 0.5, bars / tall))
+            axes = figure.add_axes((left, (below + 0.5 * line) / tall, 0.5, bars / tall))
             _draw_shares(axes, found, ranked)
     return figure
 
@@ -79,8 +77,8 @@ def _draw_ends(axes: Any, found: Explained) -> None:
             linespacing=1.0,
         )  # fmt: skip
     axes.set_xlim(0, max(*values, 1e-300) * 1.02)
-    axes.set_ylim(1.55, -1.0)
-    axes.text(0, -0.62, capital(found.of.words), va="center", color=SOFT)
+    axes.set_ylim(1.6, -1.1)
+    axes.text(0, -0.5, f" {capital(found.of.words)}", va="bottom", color=SOFT)
     _bare(axes)
     axes.spines["left"].set_visible(True)
 
@@ -89,6 +87,7 @@ def _draw_shares(axes: Any, found: Explained, ranked: list[str]) -> None:
     """A bar a property; a whisker is its 95 % interval."""
     shares = found.shares
     assert shares is not None
+    told = whole_percents({name: shares.of[name].value for name in ranked})
     reach = [v for name in ranked for v in (shares.of[name].low, shares.of[name].high)]
     known = [v for v in reach if math.isfinite(v)]
     low = min([0.0, *known, *(shares.of[n].value for n in ranked)])
@@ -103,7 +102,7 @@ def _draw_shares(axes: Any, found: Explained, ranked: list[str]) -> None:
                 axes.plot([end, end], [place - 0.12, place + 0.12], color=INK, lw=1.6)
         end = max(one.value, one.high if math.isfinite(one.high) else one.value, 0.0)
         axes.text(
-            end + 0.02 * (high - low), place, percent_signed(one.value), va="center",
+            end + 0.02 * (high - low), place, told[name], va="center",
             fontweight="bold", fontsize=1.2 * text_size(_WIDTH),
         )  # fmt: skip
         first, *rest = _NAMES[name].split("\n")
@@ -118,11 +117,9 @@ def _draw_shares(axes: Any, found: Explained, ranked: list[str]) -> None:
             )  # fmt: skip
     axes.axvline(0, color=SOFT, lw=1)
     axes.axvline(1, color=GRID, lw=1, zorder=0)
-    axes.set_xlim(low - 0.02 * (high - low), high)
+    axes.set_xlim(low, high)
     axes.set_ylim(len(ranked) - 0.5, -0.5)
-    axes.text(
-        0.0, -0.62, "What each property explains of the difference", color=SOFT, va="bottom"
-    )
+    axes.text(0.0, -0.6, " How much of the difference is due to", color=SOFT, va="bottom")
     _bare(axes)
 
 
@@ -148,6 +145,8 @@ def _foot(found: Explained) -> str:
             )
     kind = "draws of solids and of uncertain values" if found.uncertain else "solids"
     words += f"Whiskers: 95 % over {found.repeats} {kind}, accuracy {found.accuracy:g}. "
+    if found.invented:
+        words += "Invented example values. "
     return f"{words}Computed, not measured. Scenario: {found.title}.".replace("..", ".")
 
 

@@ -23,7 +23,8 @@ from poresim.record.files import safe_name, write_text
 from poresim.record.layout import RecordError
 from poresim.scenario.faults import ScenarioError
 from poresim.scenario.questions import Explain, asked
-from poresim.scenario.varied import Variations
+from poresim.scenario.varied import VARIABLE, Variations
+from poresim.scenario.wording import key_text
 from poresim.why.keys import journal_path, key_of
 from poresim.why.mechanisms import Pair
 from poresim.why.runs import Far, Runs, at_work
@@ -64,6 +65,7 @@ class Explained:
     wanted: float
     uncertain: list[str]
     accuracy: float
+    invented: bool
 
     @property
     def repeats(self) -> int:
@@ -141,7 +143,8 @@ def _explain(scenario: Scenario, question: Explain, runs: Runs) -> Explained:
         repeats = min(_more(repeats, found.widest / question.width), question.most_repeats)
     return Explained(
         scenario.title, scenario.seed, (one.name, other.name), of, log, names, values, found,
-        question.width, [str(key) for key in swaps.uncertain], scenario.run.accuracy,
+        question.width, [key_text(key) for key in swaps.uncertain], scenario.run.accuracy,
+        "invented" in scenario.text.lower(),
     )  # fmt: skip
 
 
@@ -166,8 +169,10 @@ class _Swaps:
     def __init__(self, scenario: Scenario, one: str, other: str) -> None:
         self._scenario = scenario
         self._names = one, other
-        self._variations = Variations(scenario) if scenario.sds else None
-        self.uncertain: dict[KeyPath, float] = dict(scenario.sds)
+        self.uncertain: dict[KeyPath, float] = {
+            path: sd for path, sd in scenario.sds.items() if path[0] in VARIABLE
+        }
+        self._variations = Variations(scenario) if self.uncertain else None
         self.mechanisms = self._pair(scenario).differing()
 
     def jobs(self, repeats: int) -> tuple[dict[str, Job], dict[tuple[Subset, int], str]]:
@@ -299,7 +304,10 @@ def _number(value: float) -> float | None:
 def _csv(found: Explained) -> str:
     """A line a subset: which mechanisms come from the second liquid, and every solid's result."""
     unit = f" ({found.of.unit})" if found.of.unit else ""
-    head = [*found.mechanisms, *(f"{found.of.column}{unit}, solid {n}" for n in range(found.repeats))]
+    head = [
+        *found.mechanisms,
+        *(f"{found.of.column}{unit}, solid {n}" for n in range(found.repeats)),
+    ]
     rows = [",".join(f'"{cell}"' if "," in cell else cell for cell in head)]
     for subset, row in found.values.items():
         cells = [str(int(name in subset)) for name in found.mechanisms]

@@ -1,4 +1,4 @@
-"""What two liquids differ by, and liquids that take some of it from one and the rest from the other.
+"""What two liquids differ by, and liquids that take some of it from one, the rest from the other.
 
 wetting : surface tension, contact angles and how they depend on the speed of the line.
 thickening : the flow law, thickened by what grains the liquid carries.
@@ -125,7 +125,8 @@ def _carried(liquid: Liquid) -> ViscosityLaw:
 def _without_thickening(grains: Particles) -> Particles:
     """Grains that can be caught as these, in a liquid whose flow law already holds them."""
     return Particles(
-        **{f.name: getattr(grains, f.name) for f in fields(Particles)} | {"intrinsic_viscosity": 0.0}
+        **{f.name: getattr(grains, f.name) for f in fields(Particles)}
+        | {"intrinsic_viscosity": 0.0}
     )
 
 

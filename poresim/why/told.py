@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 from poresim.outcome.words import capital, percent
@@ -43,8 +44,9 @@ def verdict(found: Explained) -> str:
     if others and not _ranked(found.shares, first, others[0]):
         return f"{name} and {_short(others[0])}: which matters more is open"
     if share.value > 0.995:
-        return f"{name} explains all of it" if share.value < 1.005 else f"{name} explains it"
-    return f"{name} explains {percent(share.value)} of it"
+        return f"{name} explains the difference"
+    told = whole_percents({one: of.value for one, of in found.shares.of.items()})
+    return f"{name} explains {told[first]} of the difference"
 
 
 def _difference(found: Explained) -> str:
@@ -59,9 +61,10 @@ def _difference(found: Explained) -> str:
 
 
 def _causes(found: Shares) -> list[str]:
-    scale = [f"{WORDS[name]} {_share(found.of[name])}" for name in _told(found)]
+    told = whole_percents({name: of.value for name, of in found.of.items()})
+    parts = [f"{WORDS[name]} {told[name]}{_ends(found.of[name])}" for name in _told(found)]
     left = [name for name in found.of if abs(found.of[name].value) < _LEAST]
-    said = [f"Of this difference, {_listed(scale)}."]
+    said = [f"Of this difference, {_listed(parts)}."]
     against = [name for name in found.of if found.of[name].high < 0]
     if against:
         said.append(
@@ -119,11 +122,12 @@ def _ranked(found: Shares, first: str, second: str) -> bool:
     return found.of[first].low > found.of[second].high
 
 
-def _share(of: Interval) -> str:
+def _ends(of: Interval) -> str:
+    """The ends of an interval in brackets, where they are worth it."""
     low, high = percent_signed(of.low), percent_signed(of.high)
     if low == high:
-        return percent_signed(of.value)
-    return f"{percent_signed(of.value)} ({low.removesuffix(' %')} to {high})"
+        return ""
+    return f" ({low.removesuffix(' %')} to {high})"
 
 
 def percent_signed(share: float) -> str:
@@ -131,6 +135,16 @@ def percent_signed(share: float) -> str:
     if not math.isfinite(share):
         return "unknown"
     return f"{100 * share:.0f} %".replace("-0 %", "0 %")
+
+
+def whole_percents(shares: Mapping[str, float]) -> dict[str, str]:
+    """Shares of one whole in whole per cent that add up to 100: the largest remainders go up."""
+    exact = {name: 100 * share for name, share in shares.items()}
+    down = {name: math.floor(value) for name, value in exact.items()}
+    short = round(sum(exact.values())) - sum(down.values())
+    for name in sorted(exact, key=lambda one: down[one] - exact[one])[: max(short, 0)]:
+        down[name] += 1
+    return {name: f"{value} %" for name, value in down.items()}
 
 
 def _short(name: str) -> str:
