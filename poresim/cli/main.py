@@ -11,13 +11,24 @@ from contextlib import suppress
 from typing import NoReturn
 
 from poresim import __version__
-from poresim.cli import animate, check, compare, explain, measure, new, run, terminal, warm
+from poresim.cli import (
+    animate,
+    check,
+    compare,
+    explain,
+    measure,
+    new,
+    run,
+    sweep,
+    terminal,
+    warm,
+)
 from poresim.cli.terminal import INTERRUPTED, NOT_FINISHED, WRONG_REQUEST, remark
 
-_COMMANDS = (new, check, run, compare, explain, measure, animate, warm)
+_COMMANDS = (new, check, run, compare, sweep, explain, measure, animate, warm)
 
 #: Commands that the design foresees and this version does not have.
-_LATER = ("sweep", "judge", "plan", "report")
+_LATER = ("judge", "plan", "report")
 
 _ABOUT = "Why one liquid soaks a porous solid and another does not."
 _EXAMPLE = """\

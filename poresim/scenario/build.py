@@ -326,7 +326,10 @@ def size_law(keys: Any, what: str, folder: Path) -> SizeLaw:
     if keys.law == "mixture":
         parts = [size_law(part, what, folder) for part in keys.parts]
         return Mixture([part.share for part in keys.parts], parts)
+    law: SizeLaw
     if what == "radius":
-        return read_radii(folder / keys.file)
-    values, weights = read_sizes(folder / keys.file, f"{what}_um")
-    return Table(values * _UM, weights)
+        law = read_radii(folder / keys.file)
+    else:
+        values, weights = read_sizes(folder / keys.file, f"{what}_um")
+        law = Table(values * _UM, weights)
+    return law if keys.scale == 1 else law.scaled(keys.scale)

@@ -59,7 +59,10 @@ def _size_laws(
         "gamma": {f"scale_{what}_um": um("scale (mean over shape)"), "shape": shape},
         "uniform": {f"least_{what}_um": um("least"), f"greatest_{what}_um": um("greatest")},
         "fixed": {f"{what}_um": um("the")},
-        "table": {"file": (str, words(_table_file(what), min_length=1))},
+        "table": {
+            "file": (str, words(_table_file(what), min_length=1)),
+            "scale": (float, number("factor on every size", 1.2, 1.0, ge=0.01, le=100)),
+        },
     }
     if parts:
         part = tagged(parts, "law")

@@ -1,0 +1,92 @@
+"""``poresim sweep``: the result of a scenario at many values of some of its quantities."""
+
+from __future__ import annotations
+
+import argparse
+from typing import TYPE_CHECKING
+
+from poresim.cli import asking
+from poresim.cli.cautions import CAUTIONS
+from poresim.cli.terminal import DONE, NOT_FINISHED, remark, result_json, say
+
+if TYPE_CHECKING:
+    from poresim.why.sweep import Plan, Swept
+
+NAME = "sweep"
+ABOUT = "vary quantities of a scenario: curves, maps, shares of what makes a result vary"
+MORE = f"""\
+example (after `poresim new my_rusk`, with this at the end of my_rusk.toml):
+  [sweep]
+  results = [{{ time_to_saturation = 0.5 }}]
+  [sweep.vary]
+  "solid.tubes.median_radius_um" = {{ least = 8, greatest = 30, steps = 5, spacing = "log" }}
+then:
+  poresim sweep my_rusk.toml
+
+Any number of a scenario may be varied, by a list, by steps, or (sample = 64 in [sweep]) by a
+quasi-random sample that also says which quantity matters most. Each finished soak is kept at once;
+--resume goes on.
+
+{CAUTIONS}"""
+
+
+def arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    asking.arguments(parser)
+
+
+def execute(asked: argparse.Namespace) -> int:
+    """Run the command; the exit code."""
+    from poresim.why.sweep import Plan, result_path, sweep
+
+    scenario, out = asking.read(asked)
+    plan = Plan(scenario)
+    _expect(plan, asked.workers)
+    with asking.work(asked, "sweeping") as how:
+        found = sweep(plan, out, **how)
+    path = result_path(out, scenario)
+    from poresim.show.swept import sweeps_of, write_figures
+
+    shown = sweeps_of(found)
+    figures, remarks = ([], []) if asked.no_figures else write_figures(shown, path)
+    for text in remarks:
+        remark(text)
+    _tell(found, shown, path, figures, asked.json)
+    for name, why in list(found.failed.items())[:20]:
+        remark(f"not finished: {name}: {why}")
+    return NOT_FINISHED if found.failed else DONE
+
+
+def _expect(plan: Plan, workers: int | None) -> None:
+    """Say what is coming, before it starts."""
+    from poresim.machine import cores
+    from poresim.outcome.words import seconds
+    from poresim.scenario.plan import plan as cost
+    from poresim.why.naming import named
+
+    count = workers or cores()
+    ends = plan.scenarios[0], plan.scenarios[-1]
+    one = sum(cost(s, 1).seconds / len(s.liquids) / s.run.repeats for s in ends) / len(ends)
+    varied = ", ".join(named(one.key)[0] for one in plan.quantities)
+    remark(
+        f"sweep:   {varied}; {len(plan.points):,} points x {len(plan.liquids)} liquids x "
+        f"{plan.repeats} solids = {plan.soaks:,} soaks"
+    )
+    rounds = -(-plan.soaks // count)
+    remark(f"expect:  about {seconds(max(one * rounds, 1.0))} on {count} cores")
+
+
+def _tell(found: Swept, shown: list, path, figures, as_json: bool) -> None:  # type: ignore[no-untyped-def, type-arg]
+    from poresim.why.swept_words import as_dict, lines
+
+    if as_json:
+        files = {"record": str(path), "table": str(path.with_suffix(".csv"))}
+        result_json(as_dict(found) | files | {"figures": [str(one) for one in figures]})
+        return
+    say(f"{found.scenario.title}\n")
+    for line in lines(found):
+        say(line)
+    say(f"record:  {path}")
+    say(f"table:   {path.with_suffix('.csv')}")
+    for one in figures:
+        say(f"figure:  {one}")
