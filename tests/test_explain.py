@@ -1,0 +1,233 @@
+"""Why two liquids differ: known answers, and what is said when there is none."""
+
+from __future__ import annotations
+
+import json
+import math
+from concurrent.futures import ThreadPoolExecutor
+
+import numpy as np
+import pytest
+from small import TWO_BROTHS
+
+from poresim.cli.main import main
+from poresim.ensemble.run import run
+from poresim.record.layout import RecordError
+from poresim.scenario.reading import load_scenario
+from poresim.show.explain import explained_figure
+from poresim.why.explain import explain, result_path
+from poresim.why.told import explained_in_words, verdict
+
+#: Straight tubes of one width, no gravity: uptake ~ sqrt(tension cos(angle) / viscosity x time)
+#: until the front comes through (Washburn 1921, Phys Rev 17:273).
+STRAIGHT = """\
+title = "Straight tubes"
+[solid]
+size_mm = [0.2, 0.2, 1.0]
+lattice = { kind = "cubic", spacing_um = 100 }
+tubes = { law = "fixed", radius_um = 10 }
+sides = "periodic"
+[[liquids]]
+name = "thin"
+density_kg_m3 = 1000
+surface_tension_mN_m = 60
+contact_angle_deg = 30
+viscosity = { law = "newtonian", mPa_s = 1 }
+[[liquids]]
+name = "thick"
+based_on = "thin"
+surface_tension_mN_m = 50
+contact_angle_deg = 60
+viscosity = { law = "newtonian", mPa_s = 2 }
+[exposure]
+kind = "face"
+faces = ["bottom"]
+gravity = false
+[run]
+until_s = 0.003
+accuracy = 0.001
+"""
+
+
+@pytest.fixture
+def threads():
+    with ThreadPoolExecutor(1) as pool:
+        yield pool
+
+
+@pytest.fixture
+def asked(tmp_path, threads):
+    """Explain the text of a scenario."""
+
+    def ask(text: str, **how):
+        path = tmp_path / "rusk.toml"
+        path.write_text(text)
+        return explain(load_scenario(path), tmp_path / "out", executor=threads, **how)
+
+    return ask
+
+
+def test_washburn_shares_are_the_logarithms_of_its_factors(asked):
+    """ln(ratio) = half of [ln of tension x cosine] + half of [ln of viscosity]: they add up."""
+    found = asked(STRAIGHT)
+    wets = 0.5 * math.log(60 * math.cos(math.radians(30)) / (50 * math.cos(math.radians(60))))
+    thick = 0.5 * math.log(2)
+    assert found.mechanisms == ["wetting", "thickening"]
+    assert found.shares.whole.value == pytest.approx(-(wets + thick), rel=2e-3)
+    assert found.shares.of["wetting"].value == pytest.approx(wets / (wets + thick), abs=2e-3)
+    assert found.shares.sum_alone == pytest.approx(1.0, abs=3e-3)
+
+
+ONE = {
+    "wetting": "contact_angle_deg = 52\n",
+    "thickening": 'viscosity = { law = "power_law", consistency_Pa_sn = 0.1, index = 0.6 }\n',
+    "plugging": "particles = { volume_fraction = 0.05, law = 'fixed', diameter_um = 14, "
+    "intrinsic_viscosity = 0 }\n",
+    "gravity": "density_kg_m3 = 1300\n",
+}
+
+
+@pytest.mark.parametrize("mechanism", ONE)
+def test_liquids_that_differ_in_one_property_give_it_all(asked, mechanism):
+    head, _, tail = TWO_BROTHS.partition("particles = ")
+    found = asked(head + ONE[mechanism] + tail[tail.index("\n") :])
+    assert found.mechanisms == [mechanism]
+    assert found.shares.of[mechanism].value >= 0.98
+    assert found.shares.distinct
+
+
+BOTH = TWO_BROTHS.replace(
+    'based_on = "clear broth"\n',
+    'based_on = "clear broth"\ncontact_angle_deg = 56\n'
+    'viscosity = { law = "power_law", consistency_Pa_sn = 0.1, index = 0.6 }\n',
+)
+EXPLAIN = "\n[explain]\n{}\n"
+
+
+def test_shares_add_up_where_changes_one_at_a_time_do_not(asked):
+    """Gum and grains each do in part what the other does: alone they come to more than all."""
+    found = asked(BOTH)
+    assert found.mechanisms == ["wetting", "thickening", "plugging"]
+    assert sum(one.value for one in found.shares.of.values()) == pytest.approx(1.0, abs=1e-12)
+    assert abs(found.shares.sum_alone - 1) > 0.05
+    assert "not 100 %" in explained_in_words(found)
+
+
+def test_none_and_all_are_plain_runs_of_the_liquids(asked, tmp_path, threads):
+    """The two ends are what ``run`` computes, bit for bit."""
+    found = asked(BOTH)
+    record = run(load_scenario(tmp_path / "rusk.toml"), tmp_path / "run", executor=threads)
+    for subset, liquid in zip(
+        (frozenset(), frozenset(found.mechanisms)), record.liquids, strict=True
+    ):
+        for n, repeat in liquid.repeats.items():
+            at = np.interp(math.sqrt(0.2), np.sqrt(repeat.time_s), repeat.uptake_kg)
+            assert found.values[subset][n] == pytest.approx(at, rel=1e-12)
+
+
+def test_the_number_of_solids_follows_the_width_asked_for(asked):
+    narrow = asked(BOTH + EXPLAIN.format("width = 0.12\nmost_repeats = 40"))
+    assert narrow.shares.widest <= 0.12
+    assert 4 < narrow.repeats <= 40
+    few = asked(BOTH + EXPLAIN.format("width = 0.001\nmost_repeats = 5"), force=True)
+    assert few.repeats == 5
+    assert "wider than the" in explained_in_words(few)
+    for subset, row in few.values.items():
+        np.testing.assert_array_equal(row, narrow.values[subset][:5])
+
+
+def test_a_scale_other_than_the_logarithm(asked):
+    found = asked(STRAIGHT + EXPLAIN.format('scale = "linear"'))
+    a, b = found.ends
+    assert found.shares.whole.value == pytest.approx(b - a, rel=1e-12)
+    assert sum(one.value for one in found.shares.of.values()) == pytest.approx(1.0, abs=1e-12)
+
+
+def test_uncertain_values_widen_the_intervals(asked):
+    sure = asked(STRAIGHT)
+    text = STRAIGHT.replace("contact_angle_deg = 60", "contact_angle_deg = { value = 60, sd = 5 }")
+    unsure = asked(text + EXPLAIN.format("most_repeats = 12"), force=True)
+    assert unsure.uncertain == ["liquids[2].contact_angle_deg"]
+    share = unsure.shares.of["wetting"]
+    assert share.low < sure.shares.of["wetting"].value < share.high
+    # ln(cos) has slope tan(60) a radian: sd of the share by first-order propagation
+    wets, thick = (0.5 * math.log(x) for x in (60 * math.sqrt(0.75) / 25, 2))
+    sd = 0.5 * math.tan(math.radians(60)) * math.radians(5) * thick / (wets + thick) ** 2
+    assert share.width == pytest.approx(2 * 2.2 * sd, rel=0.6)  # 12 draws; t = 2.20
+    assert "standard deviations" in explained_in_words(unsure)
+
+
+def test_the_same_liquid_twice_is_said_to_be_the_same(asked):
+    text = (
+        TWO_BROTHS[: TWO_BROTHS.index("particles =")] + TWO_BROTHS[TWO_BROTHS.index("[exposure]") :]
+    )
+    found = asked(text)
+    assert found.shares is None
+    assert "do not differ" in explained_in_words(found)
+    assert verdict(found) == "No difference to explain"
+    explained_figure(found)
+
+
+def test_a_result_that_is_not_reached_is_refused_in_one_line(asked):
+    text = BOTH + EXPLAIN.format("of = { time_to_saturation = 0.99 }")
+    with pytest.raises(RecordError, match=r"is not known in \d of 4 soaks .* choose another"):
+        asked(text)
+
+
+def test_nothing_taken_up_has_no_logarithm(asked):
+    text = STRAIGHT.replace("contact_angle_deg = 60", "contact_angle_deg = 120")
+    with pytest.raises(RecordError, match=r'is 0 in .* give scale = "linear"'):
+        asked(text)
+    found = asked(text + EXPLAIN.format('scale = "linear"'), force=True)
+    assert found.shares.of["wetting"].value > 0.5
+
+
+@pytest.mark.parametrize(
+    ("keys", "said"),
+    [
+        ('between = ["clear broth", "wine"]', "explain.between[2]: names 'wine'; there are clear"),
+        ('between = ["clear broth", "clear broth"]', "names one liquid twice"),
+        ('of = "sorptivty"', "did you mean sorptivity?"),
+        ("of = { uptake_at_s = 1, saturation_at_s = 2 }", "one of its keys"),
+        ("of = { uptake_at_min = 1 }", "uptake_at_s"),
+        ("widht = 0.1", "did you mean width?"),
+        ("width = 0", "got 0"),
+    ],
+)
+def test_faults_of_the_table(tmp_path, capsys, keys, said):
+    path = tmp_path / "rusk.toml"
+    path.write_text(BOTH + EXPLAIN.format(keys))
+    assert main(["explain", str(path), "--out", str(tmp_path / "out")]) == 2
+    err = capsys.readouterr().err
+    assert said in err
+    assert f"{path}, line" in err
+    assert not list((tmp_path / "out").glob("*")) if (tmp_path / "out").exists() else True
+
+
+def test_one_liquid_is_too_few(tmp_path, capsys):
+    text = (
+        TWO_BROTHS[: TWO_BROTHS.rindex("[[liquids]]")]
+        + TWO_BROTHS[TWO_BROTHS.index("[exposure]") :]
+    )
+    path = tmp_path / "rusk.toml"
+    path.write_text(text)
+    assert main(["explain", str(path), "--out", str(tmp_path / "out")]) == 2
+    assert "explain needs two" in capsys.readouterr().err
+
+
+def test_the_command_prints_writes_and_does_not_overwrite(tmp_path, capsys):
+    path = tmp_path / "rusk.toml"
+    path.write_text(STRAIGHT)
+    out = tmp_path / "out"
+    ask = ["explain", str(path), "--out", str(out), "--workers", "1"]
+    assert main([*ask, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert sum(told["shares"].values()) == pytest.approx(1.0)
+    assert set(told["intervals"]) == set(told["shares"]) == {"wetting", "thickening"}
+    assert told["of"]["scale"] == "log of the ratio"
+    names = {one.name for one in out.iterdir()}
+    assert names == {f"rusk.explain.{kind}" for kind in ("json", "csv", "png", "svg")}
+    assert result_path(out, load_scenario(path)).exists()
+    assert json.loads((out / "rusk.explain.json").read_text())["shares"] == told["shares"]
+    assert main(ask) == 2
+    assert "exists; --force replaces it" in capsys.readouterr().err
