@@ -169,6 +169,20 @@ def test_closed_shares_refuse_what_has_none():
         closed_shares(lambda points: np.full(len(points), np.nan), "xy", 16, 0)
     with pytest.raises(ValueError, match="16 finite numbers"):
         closed_shares(lambda points: points, "xy", 16, 0)
+    with pytest.raises(ValueError, match="name of its own, got x, x"):
+        closed_shares(ishigami, "xx", 16, 0)
+
+
+def test_scatter_drawn_anew_counts_in_every_total_share():
+    """x + y / 2 with noise of the variance of x: V 2.25/12; first 4/9, 1/9, total 8/9, 5/9."""
+    n = 2**13
+    design = pick_freeze(n, 2, 4)
+    noise = np.random.default_rng(0).uniform(size=len(design))
+    (found,) = shares(design @ [1, 0.5] + noise, 2)
+    assert_allclose(found.first, [4 / 9, 1 / 9], atol=0.03)
+    assert_allclose(found.total, [8 / 9, 5 / 9], atol=0.03)
+    (plain,) = shares(design @ [1, 0.5], 2)
+    assert_allclose(plain.total, [0.8, 0.2], atol=0.005)
 
 
 FUNCTIONS = [

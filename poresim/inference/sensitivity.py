@@ -5,8 +5,10 @@ of a result f is what it makes by itself, Var(E[f | x_i]) / Var(f); its *total* 
 parts that it makes together with others, too, 1 - Var(E[f | all but x_i]) / Var(f) (Sobol' 2001,
 Math Comput Simul 55:271). First-order shares add up to at most 1, total shares to at least 1.
 
-What random solids add: let all runs of one row of the design see the same solids. Otherwise their
-scatter counts as if every quantity made it together with others, and all total shares grow.
+Shares belong to a scale: those of a result are not those of its logarithm. And all runs of a
+design should see the same random solids (the same seeds), so that the result is a function of the
+quantities. The scatter of solids drawn anew for each run counts as if every quantity made it
+together with others: all total shares grow by its share of the variance.
 """
 
 from __future__ import annotations
@@ -87,9 +89,12 @@ def closed_shares(
     Returns Var(E[f | x_u]) / Var(f) as a function of u: none makes 0, all of them make 1. Sharing
     it by Shapley values gives the Shapley effects (Owen 2014, SIAM/ASA J Uncertain 2:245): they
     add up to 1, and each lies between the first-order and the total share.
-    Errors: ValueError where results are missing or do not vary, KeyError for an unknown name.
+    Errors: ValueError where results are missing or do not vary or two names are the same, KeyError
+    for an unknown name.
     """
     order = {name: i for i, name in enumerate(names)}
+    if len(order) != len(names):
+        raise ValueError(f"each quantity needs a name of its own, got {', '.join(names)}")
     d = len(order)
     pairs = sobol_points(n, 2 * d, seed)
     a, b = pairs[:, :d], pairs[:, d:]
