@@ -502,7 +502,7 @@ def test_out_that_cannot_be_a_folder(small, made_up, capsys, out):
     ("arguments", "message"),
     [
         (["rn", "x.toml"], "invalid choice"),
-        (["sweep", "x.toml"], "poresim: sweep is not in this version"),
+        (["judge", "x.toml"], "poresim: judge is not in this version"),
         (["run"], "required: FILE"),
         (["run", "x.toml", "--colour"], "unrecognized arguments: --colour"),
         (["run", "x.toml", "--workers", "two"], "invalid int value"),

@@ -411,7 +411,7 @@ def test_the_table_is_what_is_drawn(tmp_path):
     assert (gum[6]["solids_with_result"], gum[6]["solids"]) == ("2", "3")
     assert (gum[7]["uptake_at_10_s_mg_median"], gum[7]["solids_with_result"]) == ("", "0")
     radii = rows_of(paths[1])
-    assert list(radii[0]) == ["median_radius_um", "throat_radius_um", "throats_per_ln_radius"]
+    assert list(radii[0]) == ["median_radius_um", "radius_um", "tubes_per_ln_radius"]
     assert {float(row["median_radius_um"]) for row in radii} == {5, 15, 60}
 
 

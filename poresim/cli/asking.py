@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from concurrent.futures import Executor
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from poresim.cli.terminal import bar, heeding, remark
+from poresim.cli.terminal import bar, heeding
 from poresim.record.layout import RecordError
 
 if TYPE_CHECKING:
@@ -90,13 +90,3 @@ def executor(address: str | None) -> Iterator[Executor | None]:
         yield client.get_executor()
     finally:
         client.close()
-
-
-def draw(paths: Callable[[], tuple[list[Path], list[str]]], wanted: bool) -> list[Path]:
-    """Figures, unless none are wanted; what there is to say of them is said."""
-    if not wanted:
-        return []
-    figures, remarks = paths()
-    for text in remarks:
-        remark(text)
-    return figures

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from poresim.cli import asking
@@ -45,13 +46,10 @@ def execute(asked: argparse.Namespace) -> int:
     with asking.work(asked, "sweeping") as how:
         found = sweep(plan, out, **how)
     path = result_path(out, scenario)
-    from poresim.show.swept import sweeps_of, write_figures
-
-    shown = sweeps_of(found)
-    figures, remarks = ([], []) if asked.no_figures else write_figures(shown, path)
+    figures, remarks = ([], []) if asked.no_figures else _draw(found, path)
     for text in remarks:
         remark(text)
-    _tell(found, shown, path, figures, asked.json)
+    _tell(found, path, figures, asked.json)
     for name, why in list(found.failed.items())[:20]:
         remark(f"not finished: {name}: {why}")
     return NOT_FINISHED if found.failed else DONE
@@ -76,7 +74,13 @@ def _expect(plan: Plan, workers: int | None) -> None:
     remark(f"expect:  about {seconds(max(one * rounds, 1.0))} on {count} cores")
 
 
-def _tell(found: Swept, shown: list, path, figures, as_json: bool) -> None:  # type: ignore[no-untyped-def, type-arg]
+def _draw(found: Swept, path: Path) -> tuple[list[Path], list[str]]:
+    from poresim.show.swept import sweeps_of, write_figures
+
+    return write_figures(sweeps_of(found), found, path)
+
+
+def _tell(found: Swept, path: Path, figures: list[Path], as_json: bool) -> None:
     from poresim.why.swept_words import as_dict, lines
 
     if as_json:

@@ -85,6 +85,8 @@ class Journal:
                     self._refuse_other(found)
                 else:
                     self.finished[str(found["run"])] = _unpacked(found)
+            except RecordError:
+                raise
             except (ValueError, KeyError, TypeError, RecursionError):
                 break
             whole = end

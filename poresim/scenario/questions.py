@@ -6,8 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
-from pydantic import model_validator
-
 from poresim.outcome.asked import FIGURES, READINGS, Asked
 from poresim.scenario.schema import Keys, number, words
 
@@ -33,12 +31,6 @@ class Reading(Keys):
     time_to_saturation: float | None = number("saturation", 0.5, None, gt=0, le=1)
     time_to_uptake_mg: float | None = number("uptake of the block in mg", 1, None, gt=0, le=1e9)
 
-    @model_validator(mode="after")
-    def _one(self) -> Reading:
-        if sum(getattr(self, name) is not None for name in READINGS) != 1:
-            raise ValueError("one of its keys")
-        return self
-
 
 class Span(Keys):
     """From one value to another."""
@@ -52,7 +44,7 @@ class Span(Keys):
 class Sweep(Keys):
     """Which quantities are varied, and what is read from every run."""
 
-    vary: dict[str, list[Any] | Span] = words(
+    vary: dict[str, Any] = words(
         'a table such as { "solid.tubes.median_radius_um" = [10, 15, 20] }: to each key its '
         'values, or { least = 8, greatest = 30, steps = 5, spacing = "log" }',
         min_length=1, max_length=20,
@@ -61,7 +53,7 @@ class Sweep(Keys):
         "number of quasi-random points, a power of two, instead of all combinations",
         64, None, ge=8, le=65536,
     )  # fmt: skip
-    results: list[str | Reading] = words(
+    results: list[Any] = words(
         f"a list of results, each {_RESULT}", [], max_length=20
     )  # fmt: skip
 
@@ -72,66 +64,102 @@ class Explain(Keys):
     between: list[str] | None = words(
         "the names of two liquids (the first two when left out)", None, min_length=2, max_length=2
     )
-    of: str | Reading | None = words(
-        f"a result: {_RESULT} (the uptake in the end when left out)", None
-    )
+    of: Any = words(f"a result: {_RESULT} (the uptake in the end when left out)", None)
     scale: Literal["log", "linear"] = words(
         "'log' (shares of the ratio) or 'linear' (shares of the difference)", "log"
     )
     width: float = number(
         "width of the 95 % intervals at which no more solids are drawn", 0.1, 0.1, gt=0, le=2
     )
-    most_repeats: int = number("the most solids that are drawn", 64, 64, ge=4, le=1000)
+    most_repeats: int = number("the most solids that are drawn", 64, 64, ge=2, le=1000)
+
+
+@dataclass(frozen=True)
+class Swept:
+    """What ``sweep`` is asked: by key the values to take, or the span; points of a sample, or None;
+    results."""
+
+    vary: dict[str, list[Any] | Span]
+    sample: int | None
+    results: tuple[Asked, ...]
+
+
+@dataclass(frozen=True)
+class Explained:
+    """What ``explain`` is asked. between : names, or None; of : the result, or None; the rest as in
+    Explain."""
+
+    between: tuple[str, str] | None = None
+    of: Asked | None = None
+    log: bool = True
+    width: float = 0.1
+    most_repeats: int = 64
 
 
 @dataclass(frozen=True)
 class Questions:
     """What is asked, by command; None: nothing is said of it."""
 
-    sweep: Sweep | None = None
-    explain: Explain | None = None
+    sweep: Swept | None = None
+    explain: Explained | None = None
 
 
 def questions(reader: Reader, liquids: Sequence[str]) -> Questions:
     """The tables of the questions; faults are noted with the reader."""
     sweep = reader.section("sweep", Sweep, required=False)
     explain = reader.section("explain", Explain, required=False)
-    if sweep is not None:
-        for place, result in enumerate(sweep.results):
-            _known(reader, result, ("sweep", "results", place))
-    if explain is not None:
-        if explain.of is not None:
-            _known(reader, explain.of, ("explain", "of"))
-        _liquids(reader, explain, liquids)
-    return Questions(sweep, explain)
+    return Questions(
+        None if sweep is None else _sweep(reader, sweep),
+        None if explain is None else _explain(reader, explain, liquids),
+    )
 
 
-def asked(of: str | Reading) -> Asked:
-    """What is asked of a run, from the key's value."""
-    if isinstance(of, str):
-        return Asked(of)
-    name = next(name for name in READINGS if getattr(of, name) is not None)
-    return Asked(name, getattr(of, name))
+def _sweep(reader: Reader, keys: Sweep) -> Swept:
+    vary: dict[str, list[Any] | Span] = {}
+    for key, given in keys.vary.items():
+        if isinstance(given, list):
+            vary[key] = given
+            continue
+        span = reader.validated(Span, given, ("sweep", "vary", key))
+        if span is not None:
+            vary[key] = span
+    results = [
+        _result(reader, one, ("sweep", "results", place)) for place, one in enumerate(keys.results)
+    ]
+    return Swept(vary, keys.sample, tuple(one for one in results if one is not None))
 
 
-def _known(reader: Reader, of: str | Reading, where: KeyPath) -> None:
-    if isinstance(of, str) and of not in FIGURES:
+def _explain(reader: Reader, keys: Explain, liquids: Sequence[str]) -> Explained:
+    between = None if keys.between is None else (keys.between[0], keys.between[1])
+    for place, name in enumerate(between or ()):
+        if name not in liquids:
+            where = ("explain", "between", place)
+            there = ", ".join(liquids)[:200]
+            reader.fault(where, f"names {name[:80]!r}", f"there are {there}")
+    if between is not None and between[0] == between[1]:
+        reader.fault(("explain", "between"), "names one liquid twice", "name two liquids")
+    of = None if keys.of is None else _result(reader, keys.of, ("explain", "of"))
+    return Explained(between, of, keys.scale == "log", keys.width, keys.most_repeats)
+
+
+def _result(reader: Reader, given: Any, where: KeyPath) -> Asked | None:
+    """What is asked of a run, or None with its faults noted."""
+    if isinstance(given, str):
+        if given in FIGURES:
+            return Asked(given)
         from poresim.scenario import wording
 
-        near = wording.nearest(of, FIGURES)
+        near = wording.nearest(given, FIGURES)
         hint = f"did you mean {near}? " if near else ""
         listed = f"{hint}one of {', '.join(FIGURES)}, or a table such as {{ uptake_at_s = 5 }}"
-        reader.fault(where, f"got {wording.shown(of)}", listed)
-
-
-def _liquids(reader: Reader, explain: Explain, liquids: Sequence[str]) -> None:
-    names = explain.between
-    if names is None:
-        return
-    for place, name in enumerate(names):
-        if name not in liquids:
-            there = ", ".join(liquids)[:200]
-            where: KeyPath = ("explain", "between", place)
-            reader.fault(where, f"names {name[:80]!r}", f"there are {there}")
-    if names[0] == names[1]:
-        reader.fault(("explain", "between"), "names one liquid twice", "name two liquids")
+        reader.fault(where, f"got {wording.shown(given)}", listed)
+        return None
+    keys = reader.validated(Reading, given, where)
+    if keys is None:
+        return None
+    said = [name for name in READINGS if getattr(keys, name) is not None]
+    if len(said) != 1:
+        wrong = f"gives {' and '.join(said)}" if said else "says nothing"
+        reader.fault(where, wrong, f"give one of {', '.join(READINGS)}")
+        return None
+    return Asked(said[0], getattr(keys, said[0]))

@@ -9,7 +9,7 @@ from typing import Any, Literal, Union, get_args, get_origin
 
 from pydantic.fields import FieldInfo
 
-from poresim.scenario import schema
+from poresim.scenario import questions, schema
 from poresim.scenario.lines import Path
 
 Model = type[schema.Keys]
@@ -36,6 +36,11 @@ _TABLES: dict[tuple[str | None, ...], Model | tuple[str, dict[str, Model]]] = {
     ("run",): schema.Run,
     ("softening",): schema.Softening,
     ("measured", None): schema.MeasuredData,
+    ("sweep",): questions.Sweep,
+    ("sweep", "vary", ""): questions.Span,
+    ("sweep", "results", None): questions.Reading,
+    ("explain",): questions.Explain,
+    ("explain", "of"): questions.Reading,
 }
 #: Where a table may say what a liquid is made of.
 _MADE = {("liquids", None, key) for key in ("made_of", *schema.FIGURES)}
@@ -163,6 +168,8 @@ def key_text(path: Sequence[str | int]) -> str:
 
 
 def _pattern(path: Path) -> tuple[str | None, ...]:
+    if path[:2] == ("sweep", "vary") and len(path) > 2:  # whatever key is varied
+        path = ("sweep", "vary", "", *path[3:])
     return tuple(None if isinstance(part, int) else part for part in path)
 
 

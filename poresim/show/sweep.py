@@ -46,7 +46,7 @@ def write_csv(path: Path, sweep: Sweep) -> list[Path]:
 
     ``path``: every point and liquid, with median, least and greatest of the solids and how many
     have the result (an empty cell: none). Beside it ``-bins`` (the small panels), ``-shares`` (of
-    the variance; empty where they are not defined) and ``-radii`` (laws of the throat radii), if
+    the variance; empty where they are not defined) and ``-radii`` (laws of the tube radii), if
     the figure has them. Columns carry their units.
     """
     makers = {"bins": _bins, "shares": _shares, "radii": _radii}
@@ -96,7 +96,7 @@ def _shares(sweep: Sweep) -> tuple[list[str], list[Row]]:
 
 
 def _radii(sweep: Sweep) -> tuple[list[str], list[Row]]:
-    head = [sweep.quantities[0].column, "throat_radius_um", "throats_per_ln_radius"]
+    head = [sweep.quantities[0].column, "radius_um", "tubes_per_ln_radius"]
     return head, [
         [law.value, float(radius), float(density)]
         for law in sweep.laws

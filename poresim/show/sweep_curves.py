@@ -150,8 +150,8 @@ def _draw_laws(axes: Any, sweep: Sweep) -> None:
     axes.spines["left"].set_visible(False)
     axes.grid(visible=False, axis="y")
     plain_ticks(axes.xaxis)
-    axes.set_xlabel("Throat radius (µm)")
-    axes.set_ylabel("Throats")
+    axes.set_xlabel("Tube radius (µm)")
+    axes.set_ylabel("Tubes")
     axes.legend(
         loc="center left", bbox_to_anchor=(1.0, 0.5), frameon=False, handlelength=1.7,
         handletextpad=0.5, labelspacing=0.25, borderaxespad=0.3,
@@ -168,7 +168,7 @@ def _words(sweep: Sweep) -> str:
     if not all(np.isfinite(r.median).all() for r in sweep.liquids):
         words += " Cross: few or none of them get there."
     if sweep.laws:
-        words += " Below: how wide the throats are, by number, at three of the values."
+        words += " Below: how wide the tubes are, by number, at three of the values."
     return words
 
 

@@ -24,7 +24,7 @@ _PLAIN = {"µ": "u", "μ": "u", "%": "percent", "°": "deg", "²": "2", "³": "3
 class Quantity:
     """Something that was varied."""
 
-    name: str  #: as it is read: "median throat radius"
+    name: str  #: as it is read: "median radius"
     unit: str  #: "" for a plain number
     values: Floats  #: (points,) in that unit
     log: bool = False  #: whether its values are spaced by ratios
@@ -78,11 +78,11 @@ class Runs:
 
 @dataclass(frozen=True)
 class RadiusLaw:
-    """How wide throats are at one value of what is varied."""
+    """How wide tubes are at one value of what is varied."""
 
     value: float
     radius_um: Floats  #: (k,)
-    density: Floats  #: (k,) share of the throats per step of the radius' natural logarithm
+    density: Floats  #: (k,) share of the tubes per step of the radius' natural logarithm
 
 
 @dataclass(frozen=True)
@@ -166,7 +166,7 @@ def looks(sweep: Sweep) -> list[Look]:
 
 
 def radius_laws(values: Sequence[float], laws: Sequence[SizeLaw]) -> tuple[RadiusLaw, ...]:
-    """Densities of such laws of throat radii, one for each value of what is varied."""
+    """Densities of such laws of tube radii, one for each value of what is varied."""
     ends = np.array([law.quantile(np.array([0.001, 0.999])) for law in laws])
     radius = np.geomspace(0.9 * ends.min(), 1.1 * ends.max(), 301)
     step = np.sqrt(radius[1] / radius[0])

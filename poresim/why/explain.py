@@ -22,7 +22,7 @@ from poresim.outcome.asked import Asked
 from poresim.record.files import safe_name, write_text
 from poresim.record.layout import RecordError
 from poresim.scenario.faults import ScenarioError
-from poresim.scenario.questions import Explain, asked
+from poresim.scenario.questions import Explained as Question
 from poresim.scenario.varied import VARIABLE, Variations
 from poresim.scenario.wording import key_text
 from poresim.why.keys import journal_path, key_of
@@ -101,9 +101,9 @@ def explain(
 
     Raises RecordError where the result is not reached, what a run raises, RunInterrupted.
     """
-    question = scenario.questions.explain or Explain()
+    question = scenario.questions.explain or Question()
     target = result_path(Path(out), scenario)
-    key = key_of(scenario, "explain", question.model_dump(exclude={"width", "most_repeats"}))
+    key = key_of(scenario, "explain", question.between)
     journal = Journal(journal_path(Path(out), safe_name(scenario.name), "explain"), key)
     with at_work(target, journal, resume=resume, force=force):
         runs = Runs(journal, workers=workers, executor=executor, progress=progress)
@@ -118,12 +118,12 @@ def result_path(out: Path, scenario: Scenario) -> Path:
     return out / f"{safe_name(scenario.name)}.explain.json"
 
 
-def _explain(scenario: Scenario, question: Explain, runs: Runs) -> Explained:
+def _explain(scenario: Scenario, question: Question, runs: Runs) -> Explained:
     of = _result(scenario, question)
     one, other = _liquids(scenario, question)
     swaps = _Swaps(scenario, one.name, other.name)
     names = swaps.mechanisms
-    log = question.scale == "log"
+    log = question.log
     wanted = _DRAWS if swaps.uncertain else _FIRST
     repeats = min(wanted, question.most_repeats) if names else 1
     while True:
@@ -215,16 +215,16 @@ class _Swaps:
         )
 
 
-def _result(scenario: Scenario, question: Explain) -> Asked:
+def _result(scenario: Scenario, question: Question) -> Asked:
     if question.of is not None:
-        return asked(question.of)
+        return question.of
     if scenario.run.until_s is not None:
         return Asked("uptake_at_s", scenario.run.until_s)
     assert scenario.run.until_saturation is not None
     return Asked("time_to_saturation", scenario.run.until_saturation)
 
 
-def _liquids(scenario: Scenario, question: Explain) -> tuple[LiquidSpec, LiquidSpec]:
+def _liquids(scenario: Scenario, question: Question) -> tuple[LiquidSpec, LiquidSpec]:
     if question.between is None:
         if len(scenario.liquids) < 2:
             raise RecordError(f"{scenario.path}: has one liquid; explain needs two")

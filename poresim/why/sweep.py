@@ -1,9 +1,8 @@
 """Runs at many values of some quantities: a grid, or a quasi-random sample with its sensitivities.
 
-A grid varies every quantity over its values, in every combination, on the same solids. A sample
-draws rows of a pick-freeze design (:mod:`poresim.inference.design`): every row has solids of its
-own, the same for its points, so that shares of the variance are those over all solids, and what
-they leave is what one solid differs from the next.
+A grid varies every quantity over its values, in every combination; a sample draws the rows of a
+pick-freeze design (:mod:`poresim.inference.design`). Every point sees the same solids: else what
+one solid differs from the next would count as if every quantity made it.
 """
 
 from __future__ import annotations
@@ -27,7 +26,7 @@ from poresim.outcome.asked import Asked, Outcome
 from poresim.record.files import safe_name
 from poresim.scenario.build import build_cup, build_liquid
 from poresim.scenario.faults import Fault, ScenarioError
-from poresim.scenario.questions import Span, asked
+from poresim.scenario.questions import Span
 from poresim.scenario.varied import KeyFault, Variations
 from poresim.why.keys import journal_path, key_of
 from poresim.why.runs import Far, Runs, at_work
@@ -115,7 +114,7 @@ class Plan:
         self._variations = Variations(scenario)
         self.quantities = self._quantities()
         self.points = tuple(self._points())
-        self.results = tuple(asked(one) for one in question.results) or (_usual(scenario),)
+        self.results = question.results or (_usual(scenario),)
         self.liquids = tuple(liquid.name for liquid in scenario.liquids)
         self.repeats = scenario.run.repeats
         self._refuse_many()
@@ -148,17 +147,13 @@ class Plan:
 
     def jobs(self) -> Iterator[tuple[tuple[int, int, int], str, Job]]:
         """(liquid, point, repeat), the name and the soak of each."""
-        row = len(self.quantities) + 2 if self.question.sample else 0
         for p, scenario in enumerate(self.scenarios):
             template = job_of(scenario)
-            first = (p // row) * self.repeats if row else 0
             for k, spec in enumerate(scenario.liquids):
                 liquid, cup = build_liquid(spec), build_cup(scenario.exposure, spec.stood)
                 for n in range(self.repeats):
-                    name = f"point {p}, {spec.name}, solid {first + n}"
-                    job = replace(
-                        template, liquid=liquid, cup=cup, name=spec.name, repeat=first + n
-                    )
+                    name = f"point {p}, {spec.name}, solid {n}"
+                    job = replace(template, liquid=liquid, cup=cup, name=spec.name, repeat=n)
                     yield (k, p, n), name, job
 
     def _quantities(self) -> tuple[Varied, ...]:
@@ -244,7 +239,10 @@ def sweep(
 
     scenario = plan.scenario
     target = result_path(Path(out), scenario)
-    said = plan.question.model_dump(exclude={"results"})
+    said = [
+        plan.question.sample,
+        *((one.key, one.values or (one.least, one.greatest, one.log)) for one in plan.quantities),
+    ]
     journal = Journal(
         journal_path(Path(out), safe_name(scenario.name), "sweep"), key_of(scenario, said)
     )
