@@ -45,6 +45,7 @@ gravity = false
 [run]
 until_s = 0.003
 accuracy = 0.02
+snapshots = 0
 """
 TIME = "[explain]\nof = { time_to_saturation = 0.2 }\n"
 UPTAKE = "[explain]\nof = { uptake_at_s = 0.002 }\nmost_repeats = 4\n"
