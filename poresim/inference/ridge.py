@@ -1,0 +1,96 @@
+"""Penalised least squares, and what each run's prediction is when it is left out.
+
+y = T a + B b + error; a free, b held by penalty |b|^2. The fitted values are H y with H known, so
+what is left of run i when it is left out is r_i / (1 - H_ii), and of a group
+of runs G (I - H_GG)^-1 r_G (PRESS: Allen 1974, Technometrics 16:125; from memory). The penalty is
+the one that makes the sum of their squares least.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Rows = list[NDArray[np.int64]]
+
+PENALTIES = 10.0 ** np.arange(-8.0, 4.25, 0.5)
+_SMALL = 1e-10  # of 1 - H_ii: such a run is fitted by itself alone
+
+
+class Ridge(NamedTuple):
+    """coefficients : (t + k, p) of the trend's and the basis's columns.
+
+    left_out : (n, p) run minus its prediction without its group. penalty : the one taken.
+    """
+
+    coefficients: Floats
+    left_out: Floats
+    penalty: float
+
+
+class Smoother:
+    """What can be had once for any values at the same places.
+
+    trend : (n, t) of full rank. basis : (n, k). groups : from `rows_of`.
+    """
+
+    def __init__(self, trend: Floats, basis: Floats, groups: Rows) -> None:
+        self.columns = np.hstack([trend, basis])
+        self.free = trend.shape[1]
+        self.groups = groups
+        self._q, self._r = np.linalg.qr(trend)
+        self._shared = self._q.T @ basis
+        self._u, self._s, self._vt = np.linalg.svd(
+            basis - self._q @ self._shared, full_matrices=False
+        )
+
+    def fit(self, values: Floats, penalties: Floats = PENALTIES) -> Ridge:
+        """values : (n, p). The best of the penalties."""
+        q, u = self._q, self._u
+        level, along = q.T @ values, u.T @ values
+        best: tuple[float, float, Floats] | None = None
+        for penalty in penalties:
+            kept = self._s**2 / (self._s**2 + penalty)
+            left = values - q @ level - u @ (kept[:, None] * along)
+            out = _left_out(left, q, u, kept, self.groups)
+            squares = float((out**2).sum())
+            if best is None or squares < best[0]:
+                best = squares, float(penalty), out
+        assert best is not None
+        _, penalty, out = best
+        b = self._vt.T @ ((self._s / (self._s**2 + penalty))[:, None] * along)
+        a = np.linalg.solve(self._r, level - self._shared @ b)
+        return Ridge(np.vstack([a, b]), out, penalty)
+
+    def project(self, values: Floats, penalty: float) -> Floats:
+        """Coefficients (t + k,) for values (n,) at one penalty."""
+        level, along = self._q.T @ values, self._u.T @ values
+        b = self._vt.T @ (self._s / (self._s**2 + penalty) * along)
+        a = np.linalg.solve(self._r, level - self._shared @ b)
+        return np.concatenate([a, b])
+
+
+def rows_of(groups: NDArray[np.int64]) -> Rows:
+    """Rows that share a label, for each size of group a table (groups, size)."""
+    order = np.argsort(groups, kind="stable")
+    _, starts, counts = np.unique(groups[order], return_index=True, return_counts=True)
+    return [order[starts[counts == size][:, None] + np.arange(size)] for size in np.unique(counts)]
+
+
+def _left_out(left: Floats, q: Floats, u: Floats, kept: Floats, groups: Rows) -> Floats:
+    """(I - H_GG)^-1 r_G for every group; H = q q' + u kept u'."""
+    out = np.empty_like(left)
+    for rows in groups:
+        if rows.shape[1] == 1:
+            i = rows[:, 0]
+            own = (q[i] ** 2).sum(axis=1) + u[i] ** 2 @ kept
+            out[i] = left[i] / np.maximum(1 - own, _SMALL)[:, None]
+            continue
+        part, bent = q[rows], u[rows]
+        hat = part @ part.transpose(0, 2, 1) + (bent * kept) @ bent.transpose(0, 2, 1)
+        eye = np.eye(rows.shape[1]) * (1 + _SMALL)
+        out[rows] = np.linalg.solve(eye - hat, left[rows])
+    return out
