@@ -101,15 +101,48 @@ def test_two_explanations_with_unknowns_of_their_own():
     assert found.unknowns > found.explanation
 
 
-def test_a_test_that_reads_the_same_by_every_explanation_tells_nothing():
-    """Its own draw would favour its explanation; left out, only Monte Carlo noise remains."""
+@pytest.mark.parametrize("m", [2, 12])
+def test_a_test_that_reads_the_same_by_every_explanation_tells_nothing(m):
+    """In 12 dimensions no draw is near another; as they are, they would tell 1.8 of 2 bits."""
     rng = np.random.default_rng(5)
     explanation = np.arange(2000) % 4
-    found = expected_information(
-        np.ones(2000), explanation, rng.standard_normal((2000, 2)), 0.3**2 * np.eye(2), 1, 1024
-    )
-    assert 0 <= found.explanation < 0.06
+    mean, spread = rng.standard_normal((2000, m)), 0.2**2 * np.eye(m)
+    found = expected_information(np.ones(2000), explanation, mean, spread, 1, 1024)
+    assert 0 <= found.explanation < 0.03
     assert found.explanation_most == pytest.approx(2)
+    assert found.widened > 0
+
+
+def test_many_readings_tell_two_explanations_apart_as_far_as_they_can():
+    """Twelve readings, unknowns in all; one differs, by 2 with sd 1.02: a bound from below."""
+    rng = np.random.default_rng(6)
+    explanation = np.repeat([0, 1], 2000)
+    mean = rng.standard_normal((4000, 12))
+    mean[:, 3] += 2 * explanation
+    found = expected_information(np.ones(4000), explanation, mean, 0.04 * np.eye(12), 0, 2048)
+    truth = binary(2.0, math.sqrt(1.04))
+    assert 0.8 * truth < found.explanation < truth + 0.03 and found.widened == math.inf
+
+
+def test_a_crooked_spread_is_told_by_widened_draws():
+    """Readings on a ring by the one, within it by the other: normal laws of equal centres fail."""
+    rng = np.random.default_rng(7)
+    n = 1500
+    turn, explanation = rng.uniform(0, 2 * math.pi, 2 * n), np.repeat([0, 1], n)
+    far = np.where(explanation == 0, 3.0, 3.0 * np.sqrt(rng.random(2 * n)))
+    mean = np.stack([far * np.cos(turn), far * np.sin(turn)], axis=1)
+    found = expected_information(np.ones(2 * n), explanation, mean, 0.2**2 * np.eye(2), 0, 2048)
+
+    def density(r, k):  # along a radius: the ring's width is small against its curve
+        ring = stats.norm.pdf(r, 3, 0.2) / (2 * math.pi * 3)
+        return ring if k == 0 else stats.norm.cdf((3 - r) / 0.2) / (math.pi * 9)
+
+    def part(r, k):
+        own, other = density(r, k), density(r, 1 - k)
+        return 2 * math.pi * r * own / 2 * math.log2(2 * own / (own + other)) if own else 0.0
+
+    truth = sum(integrate.quad(part, 1e-6, 5, args=(k,), limit=200)[0] for k in (0, 1))
+    assert found.explanation == pytest.approx(truth, abs=0.05) and found.widened < 1
 
 
 def test_a_covariance_for_each_draw():
