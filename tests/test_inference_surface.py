@@ -183,7 +183,7 @@ def test_intervals_of_fresh_runs_near_a_threshold(n, least):
 def test_features_scatter_together_as_they_are_said_to():
     """Squared lengths of fresh errors in the stated covariance: chi-square of 12 on the mean."""
     rng = np.random.default_rng(9)
-    x, fresh = sobol(2048, 4), rng.random((2000, 4))
+    x, fresh = sobol(1024, 4), rng.random((2000, 4))
     found = fit_surface(x, threshold(x, rng)).read(fresh)
     error = threshold(fresh, rng) - found.mean
     whole = found.covariance()
@@ -219,7 +219,7 @@ def test_constant_inputs_and_features_do_no_harm():
 
 def test_units_and_order_of_features_do_not_matter():
     rng = np.random.default_rng(3)
-    x = sobol(256, 4)
+    x = sobol(128, 4)
     y = threshold(x, rng)
     one = fit_surface(x, y).read(x[:50])
     other = fit_surface(100 * x - 7, 1e-3 * y + 4).read(100 * x[:50] - 7)
