@@ -57,8 +57,6 @@ class Scatter:
 
     def turned(self, varied: NDArray[np.bool_], turn: Floats, size: Floats) -> Scatter:
         """The same in other units of the features, for all columns of the trend and the kernel."""
-        from poresim.inference.surface import spread_out
-
         return Scatter(
             self.loadings * size[:, None],
             self.rest * size**2,
@@ -83,6 +81,14 @@ def scatter_of(smoother: Smoother, left: Floats) -> Scatter:
         eta.min(axis=0) - _BEYOND,
         eta.max(axis=0) + _BEYOND,
     )
+
+
+def spread_out(coefficients: Floats, varied: NDArray[np.bool_], turn: Floats) -> Floats:
+    """From columns of the trend that were used and the turned basis to all and the kernel's own."""
+    used = int(varied.sum())
+    trend = np.zeros((len(varied), coefficients.shape[1]))
+    trend[varied] = coefficients[:used]
+    return np.vstack([trend, turn @ coefficients[used:]])
 
 
 def _components(left: Floats) -> tuple[Floats, Floats]:

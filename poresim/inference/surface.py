@@ -23,7 +23,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from poresim.inference.kernel import likely_lengths, matern
 from poresim.inference.ridge import Ridge, Rows, Smoother, rows_of
-from poresim.inference.scatter import Scatter, scatter_of
+from poresim.inference.scatter import Scatter, scatter_of, spread_out
 
 Floats = NDArray[np.float64]
 
@@ -215,14 +215,6 @@ def _in_units(
     full = spread_out(coefficients, varied, turn) * size
     full[0] += offset
     return full
-
-
-def spread_out(coefficients: Floats, varied: NDArray[np.bool_], turn: Floats) -> Floats:
-    """From columns of the trend that were used and the turned basis to all and the kernel's own."""
-    used = int(varied.sum())
-    trend = np.zeros((len(varied), coefficients.shape[1]))
-    trend[varied] = coefficients[:used]
-    return np.vstack([trend, turn @ coefficients[used:]])
 
 
 def _pure(scaled: Floats, scatter: Scatter, columns: Floats, groups: Rows) -> Floats:
