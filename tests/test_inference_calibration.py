@@ -83,7 +83,7 @@ def test_figures_by_hand():
 def test_bands_hold_what_they_say():
     """Of right forecasts 95 % of the bins' shares lie in their bands; binomials are discrete."""
     inside, all_ = 0, 0
-    for seed in range(25):
+    for seed in range(15):
         bins = calibration(*forecasts(300, 3, seed)).bins
         full = bins.counts > 0
         within = (bins.observed >= bins.low) & (bins.observed <= bins.high)

@@ -119,7 +119,7 @@ def test_many_readings_tell_two_explanations_apart_as_far_as_they_can():
     explanation = np.repeat([0, 1], 2000)
     mean = rng.standard_normal((4000, 12))
     mean[:, 3] += 2 * explanation
-    found = expected_information(np.ones(4000), explanation, mean, 0.04 * np.eye(12), 0, 2048)
+    found = expected_information(np.ones(4000), explanation, mean, 0.04 * np.eye(12), 0, 1024)
     truth = binary(2.0, math.sqrt(1.04))
     assert 0.8 * truth < found.explanation < truth + 0.03 and found.widened == math.inf
 

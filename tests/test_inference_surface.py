@@ -72,7 +72,7 @@ def test_a_plane_is_met_exactly_and_a_cubic_closely():
 
 
 @pytest.mark.parametrize(
-    ("function", "d", "n", "most"), [(ishigami, 3, 512, 0.09), (sobol_g, 8, 1024, 0.09)]
+    ("function", "d", "n", "most"), [(ishigami, 3, 512, 0.09), (sobol_g, 8, 512, 0.12)]
 )
 def test_known_functions(function, d, n, most):
     """Errors over the function's own spread; without a surface they would be 1."""
@@ -161,7 +161,9 @@ def test_scatter_that_varies_tenfold_is_recovered():
     assert rms(variance.mean() / truth - 1) > 0.7
 
 
-@pytest.mark.parametrize(("n", "least"), [(512, 0.84), (2048, 0.90)])
+@pytest.mark.parametrize(
+    ("n", "least"), [(512, 0.84), pytest.param(2048, 0.90, marks=pytest.mark.slow)]
+)
 def test_intervals_of_fresh_runs_near_a_threshold(n, least):
     """95 % intervals hold 93 to 97 % of fresh runs; in the most scattered tenth, whose variance
     rests on 51 and on 205 runs, ``least`` to 98 %.
