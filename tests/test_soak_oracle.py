@@ -46,31 +46,44 @@ WEAK: dict[str, str] = {
     "swelling_gravity": "one tube fills after nearly all time, as its drive dies away: 4 times off",
     "grains_cake": "a cake is taken as at the middle of a next step that is longer than the last",
 }
-#: About 5 s or more at 1e-3.
-LONG = (
+#: Long at 1e-2 already; another case with the same law or the same bodies is quick.
+LONGEST = (
     "law_power",
-    "law_carreau",
-    "law_herschel",
     "law_cross",
+    "law_herschel",
     "law_measured",
-    "waists_0.3",
     "waists_0.8",
-    "waists_own",
-    "moving_waist",
+    "law_herschel_waist_0.3",
+    "law_cross_waists",
 )
-LONG += tuple(
-    f"law_{law}_waist" for law in ("power", "bingham", "herschel", "cross", "carreau", "measured")
-) + ("law_herschel_waist_0.3", "law_herschel_waists", "law_cross_waists")
-#: Looked at 1e-4 each time.
-QUICK = (
+#: Looked at 1e-3 each time: of every kind of physics the shortest, about 1 s or less each.
+FINE = (
     "thin",
-    "gravity",
-    "hysteresis",
+    "gravity_tilt",
+    "suction",
+    "pressed_in",
+    "power_0.6",
+    "power_1.4",
+    "bingham",
+    "waist_yield",
+    "hysteresis_gravity",
     "grains",
-    "moving",
+    "grains_cake",
+    "body_hysteresis",
+    "moving_gravity",
+    "head",
+    "head_between",
+    "head_gravity",
+    "swelling",
+    "swelling_30",
 )
-#: Random graphs that take longest at 1e-3.
-LONG_GRAPHS = (10, 11, 12, 16, 21, 22)
+#: Looked at 1e-4 each time.
+QUICK = ("thin", "grains")
+#: Random graphs looked at each time, at 1e-2 and at 1e-3: they differ in their draws alone.
+QUICK_GRAPHS = {
+    1e-2: (0, *range(2, 10), 14, 15, 18, 19, 23, 24, 27, 29),
+    1e-3: (0, *range(3, 8), 14, 15, 23, 29),
+}
 
 
 def marks(slow):
@@ -131,7 +144,7 @@ def random_soak(seed, accuracy):
 @pytest.mark.parametrize(
     ("seed", "accuracy"),
     [
-        pytest.param(seed, a, marks=marks(a < 1e-2 and seed in LONG_GRAPHS))
+        pytest.param(seed, a, marks=marks(seed not in QUICK_GRAPHS[a]))
         for a in (1e-2, 1e-3)
         for seed in range(GRAPHS)
     ],
@@ -140,9 +153,7 @@ def test_random_graphs(seed, accuracy):
     judge(*_ordered(random_soak(seed, accuracy), accuracy), f"random graph {seed}")
 
 
-@pytest.mark.parametrize(
-    "seed", [pytest.param(n, marks=marks(n not in (0, 2))) for n in range(GRAPHS)]
-)
+@pytest.mark.parametrize("seed", [pytest.param(n, marks=marks(n > 0)) for n in range(GRAPHS)])
 def test_random_graphs_closely(seed):
     judge(*_ordered(random_soak(seed, 1e-4), 1e-4), f"random graph {seed}")
 
@@ -157,7 +168,7 @@ def test_error_falls_as_accuracy_tightens():
     errors = []
     for accuracy in (1e-1, 1e-2, 1e-3):
         rows = []
-        for seed in range(6):
+        for seed in (0, *range(3, 8)):
             soak, final, time_at, filled_at = random_soak(seed, accuracy)
             total = np.nanmax(filled_at)
             rows.append(
@@ -204,6 +215,24 @@ def test_stored_lattice_is_the_stated_one(side):
         np.testing.assert_allclose(value, data[key], rtol=1e-14)
 
 
+def check_order(s, solid, accuracy, gravity):
+    """What every soak of tubes alone must obey, whatever the oracle says."""
+    assert s.volume_balance <= accuracy / 100
+    assert s.time_s[0] == 0 and np.all(np.diff(s.time_s) > 0)
+    full = ~np.isnan(s.filled_at_s)
+    assert s.uptake_m3[-1] >= solid.tube_volume[full].sum() * (1 - accuracy / 100)
+    assert s.uptake_m3[-1] <= solid.tube_volume.sum() * (1 + 1e-9)
+    np.testing.assert_allclose(s.saturation, s.uptake_m3 / solid.tube_volume.sum(), rtol=1e-9)
+    assert np.nanmax(s.filled_at_s) <= s.time_s[-1] * (1 + 1e-12)
+    # a tube fills after at least one of its ends got wet, and wets the other
+    ends = s.wetted_at_s[solid.ends][full]
+    assert np.all(np.nanmin(ends, axis=1) <= s.filled_at_s[full])
+    assert np.all(ends <= s.filled_at_s[full][:, None] * (1 + 1e-12))
+    if not gravity:
+        # an ebb can only be what the volume balance leaves open
+        assert np.all(np.diff(s.uptake_m3) >= -accuracy / 100 * s.uptake_m3[-1])
+
+
 def check_case(name, accuracy):
     case, data = CASES[name], stored(FILES[name])
     filled, blocked, time_at, final = (
@@ -212,6 +241,8 @@ def check_case(name, accuracy):
     until = case.until if np.isfinite(case.until) else 2 * np.nanmax(filled)
     solid, liquid, inlet, more = soak_arguments(case)
     soak = ps.soak(solid, liquid, inlet, until_s=until, accuracy=accuracy, **more)
+    if FILES[name] in ("general", "laws"):
+        check_order(soak, solid, accuracy, gravity=any(more["gravity"]))
     judge(soak, accuracy, final[0], time_at, filled, name)
     assert soak.uptake_m3[-1] - soak.uptake_m3[0] == pytest.approx(final[0], rel=accuracy)
     closing = tube_error(soak.blocked_at_s, blocked, np.nanmax(filled))
@@ -232,7 +263,7 @@ def check_case(name, accuracy):
 @pytest.mark.parametrize(
     ("name", "accuracy"),
     [
-        pytest.param(name, a, marks=marks(a < 1e-2 and name in LONG))
+        pytest.param(name, a, marks=marks(name in LONGEST if a == 1e-2 else name not in FINE))
         for name in CASES
         for a in (1e-2, 1e-3)
     ],

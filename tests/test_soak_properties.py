@@ -83,30 +83,7 @@ def test_larger_copy_takes_longer():
     np.testing.assert_allclose(found, 3 * soak().filled_at_s, rtol=1e-6)
 
 
-# ---- volume balance and bounds -------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("name", general_cases())
-@pytest.mark.parametrize("accuracy", [1e-2, 1e-3])
-def test_volume_balance_and_order(name, accuracy):
-    case = general_cases()[name]
-    solid, fluid, inlet, more = soak_arguments(case)
-    until = min(case.until, 1e6)
-    s = ps.soak(solid, fluid, inlet, until_s=until, accuracy=accuracy, **more)
-    assert s.volume_balance <= accuracy / 100
-    assert s.time_s[0] == 0 and np.all(np.diff(s.time_s) > 0)
-    full = ~np.isnan(s.filled_at_s)
-    assert s.uptake_m3[-1] >= solid.tube_volume[full].sum() * (1 - accuracy / 100)
-    assert s.uptake_m3[-1] <= solid.tube_volume.sum() * (1 + 1e-9)
-    np.testing.assert_allclose(s.saturation, s.uptake_m3 / solid.tube_volume.sum(), rtol=1e-9)
-    assert np.nanmax(s.filled_at_s) <= s.time_s[-1] * (1 + 1e-12)
-    # a tube fills after at least one of its ends got wet, and wets the other
-    ends = s.wetted_at_s[solid.ends][full]
-    assert np.all(np.nanmin(ends, axis=1) <= s.filled_at_s[full])
-    assert np.all(ends <= s.filled_at_s[full][:, None] * (1 + 1e-12))
-    if not any(more["gravity"]):
-        # an ebb can only be what the volume balance leaves open
-        assert np.all(np.diff(s.uptake_m3) >= -accuracy / 100 * s.uptake_m3[-1])
+# ---- volume balance and bounds; of every kind of physics: check_order in test_soak_oracle.py -----
 
 
 def test_volume_balance_of_a_fine_soak():
