@@ -196,14 +196,14 @@ THIN = {"neighbours": 3.2}
 @pytest.mark.parametrize("shape", [WIDE, THIN], ids=["wide", "thin"])
 def test_hard_solids_keep_the_accuracy(shape: dict[str, float]) -> None:
     """Conductances over ten decades; a lattice that hangs together by few tubes."""
-    solid = block(20, **shape)
+    solid = block(15, **shape)
     fine, coarse = (soaked(solid, WATER, accuracy) for accuracy in (1e-3, 1e-2))
     np.testing.assert_allclose(times(coarse), times(fine), rtol=1e-2)
 
 
 def test_wide_radii_take_few_more_solves() -> None:
     """A wide tube is all but a wall to a tangent: damped steps took six times as many."""
-    plain, wide = (soaked(block(20, **shape), WATER, 1e-2) for shape in ({}, WIDE))
+    plain, wide = (soaked(block(15, **shape), WATER, 1e-2) for shape in ({}, WIDE))
     assert wide.solves <= 4 * plain.solves
 
 
