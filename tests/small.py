@@ -2,6 +2,20 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+from poresim.ensemble.run import run
+from poresim.record.model import Record
+from poresim.scenario.reading import Scenario
+
+
+def run_here(scenario: Scenario, out: Path) -> Record:
+    """A run in this process: to start others takes longer than a small soak."""
+    with ThreadPoolExecutor(1) as thread:
+        return run(scenario, out, executor=thread)
+
+
 TWO_BROTHS = """\
 title = "A small rusk in two broths"
 seed = 0

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 from fakes import record_file
+from small import run_here
 
-import poresim as ps
 from poresim.outcome.caught import caught_by_depth, closed_by_time
 from poresim.outcome.standing import Standing, standing_words
 from poresim.record.reading import load_record
@@ -147,7 +147,7 @@ def test_a_scenario_with_a_cup_is_run_and_drawn(tmp_path):
     from poresim.scenario.reading import parse_scenario
     from poresim.show.grains import caught_figure, standing_figure
 
-    record = ps.run(parse_scenario(SCENARIO), out=tmp_path, workers=1)
+    record = run_here(parse_scenario(SCENARIO), tmp_path)
     clear, fresh, stood = record.liquids
     assert fresh.grains == (0.2, 0.0, "spiced", "clear")
     assert stood.grains == (0.2, 600.0, "spiced", "clear")
@@ -158,11 +158,12 @@ def test_a_scenario_with_a_cup_is_run_and_drawn(tmp_path):
     assert one.saturation[-1] < 0.5 < other.saturation[-1]
     # the face of 0.6 x 0.6 mm is shared by its junctions: a cake is thick as its volume over it
     assert one.cake_thickness_m[-1] == pytest.approx(one.cake_m3[-1, 0] / 0.6 / 3.6e-7)
-    titles = [figure([record]).texts[0].get_text() for figure in (caught_figure, standing_figure)]
+    drawn = [figure([record]) for figure in (caught_figure, standing_figure)]
+    titles = [figure.texts[0].get_text() for figure in drawn]
     assert "All of the grains that were caught" in titles[0].replace("\n", " ")
     assert "Grains keep it dry" in titles[1].replace("\n", " ")
-    for figure in (caught_figure, standing_figure):  # a long title does not crowd this out
-        said = [" ".join(text.get_text().split()) for text in figure([record]).texts]
+    for figure in drawn:  # a long title does not crowd this out
+        said = [" ".join(text.get_text().split()) for text in figure.texts]
         assert any("Invented example values." in text for text in said), said
 
 

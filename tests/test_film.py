@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.integrate import quad
+from small import run_here
 
 import poresim as ps
 from poresim.drop.film import (
@@ -198,7 +199,7 @@ def test_films_that_a_soak_refuses(more, said) -> None:
 SCENARIO = """
 seed = 3
 [solid]
-size_mm = [0.8, 0.6, 0.6]
+size_mm = [0.5, 0.4, 0.4]
 lattice = { kind = "cubic", spacing_um = 100 }
 tubes = { law = "lognormal", median_radius_um = 10, log_sd = 0.4 }
 [[liquids]]
@@ -209,7 +210,7 @@ contact_angle_deg = 48
 viscosity = { law = "newtonian", mPa_s = 1.2 }
 [exposure]
 kind = "dip"
-depth_mm = 0.3
+depth_mm = 0.2
 dip_s = 0.002
 lift_mm_s = 5
 [run]
@@ -221,18 +222,18 @@ snapshots = 0
 
 def test_a_block_that_is_lifted_carries_a_film(tmp_path: Path) -> None:
     scenario = parse_scenario(SCENARIO)
-    with_it = ps.run(scenario, out=tmp_path / "a")
+    with_it = run_here(scenario, tmp_path / "a")
     repeat = with_it.liquids[0].repeats[0]
     solid = with_it.solid(0)
-    area = (0.8 * 0.6 + 2 * 0.3 * (0.8 + 0.6)) * 1e-6
+    area = (0.5 * 0.4 + 2 * 0.2 * (0.5 + 0.4)) * 1e-6
     thick = carried(1.2e-3, 5e-3, 0.052, 1005.0)
     assert np.max(repeat.film_m3) == pytest.approx(area * thick, rel=0.05)
-    known = film_of(solid, Dip(0.3e-3, lift_speed=5e-3), area, ps.Newtonian(1.2e-3), 0.052, 1005.0)
+    known = film_of(solid, Dip(0.2e-3, lift_speed=5e-3), area, ps.Newtonian(1.2e-3), 0.052, 1005.0)
     assert known is not None and known.volume == pytest.approx(area * thick, rel=1e-12)
-    assert known.height == pytest.approx(0.3e-3)
+    assert known.height == pytest.approx(0.2e-3)
     again = ps.load_record(with_it.path).liquids[0].repeats[0]
     np.testing.assert_array_equal(again.film_m3, repeat.film_m3)
-    without = ps.run(parse_scenario(SCENARIO.replace("lift_mm_s = 5", "")), out=tmp_path / "b")
+    without = run_here(parse_scenario(SCENARIO.replace("lift_mm_s = 5", "")), tmp_path / "b")
     bare = without.liquids[0].repeats[0]
     assert len(bare.film_m3) == 0 and bare.uptake_kg[-1] < repeat.uptake_kg[-1]
 
@@ -240,7 +241,7 @@ def test_a_block_that_is_lifted_carries_a_film(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
-        ("depth_mm = 0.3", 'faces = ["bottom"]', "lift_mm_s: is given with faces"),
+        ("depth_mm = 0.2", 'faces = ["bottom"]', "lift_mm_s: is given with faces"),
         ("lift_mm_s = 5", "lift_mm_s = 0", "lift_mm_s"),
         ("lift_mm_s = 5", "lift_speed = 5", "lift_mm_s"),
     ],

@@ -241,7 +241,7 @@ def check_conductance(name: str, width: int, plan: dict[int, int], most_error: f
     ("name", "width", "plan"),
     [
         ("square", 256, {16: 120, 32: 100, 64: 80}),
-        ("cubic", 40, {9: 140, 24: 120}),
+        pytest.param("cubic", 40, {9: 140, 24: 120}, marks=pytest.mark.slow),
     ],
 )
 def test_conductance_exponent(name, width, plan):

@@ -1,4 +1,4 @@
-"""Every flow law, 200 random liquids each: tube flow against quadrature written out here.
+"""Every flow law, 40 random liquids each (200 if slow): tube flow against quadrature written here.
 
 The reference knows a law as its flow curve, (ln of the stress, local index) over ln of the rate,
 from formulas of its own. Flow is then the integral of tau^2 g dtau (Weissenberg-Rabinowitsch-
@@ -27,7 +27,7 @@ from poresim.tube.law import CURVE, flow_law, reduced_flow
 from poresim.tube.tables import CELLS
 from poresim.tube.waisted import with_waist
 
-COUNT = 200
+FEW, COUNT = 40, 200  # looked at each time, and by the slow tests
 KNOTS, WEIGHTS = np.polynomial.legendre.leggauss(7)
 PIECES = np.array([-36.0, -18.0, -9.0, -4.0, -1.5, 0.0])  # of ln(rate), below the wall's
 
@@ -218,16 +218,19 @@ def drop_by_quadrature(case: Case, x: float, s: float, reached, radius, length, 
 
 
 @pytest.mark.parametrize(
-    "kind",
+    ("kind", "count"),
     [
-        pytest.param(kind, id=kind.__name__, marks=[pytest.mark.slow] * (kind is measured))
+        pytest.param(
+            kind, count, id=f"{kind.__name__}-{count}", marks=[pytest.mark.slow] * (count > FEW)
+        )
         for kind in LAWS
+        for count in (FEW, COUNT)
     ],
 )
-def test_random_laws(kind):
+def test_random_laws(kind, count):
     """Straight and waisted tubes within what tables may be off; monotone, without a jump."""
     rng = np.random.default_rng([17, LAWS.index(kind)])
-    for number in range(COUNT):
+    for number in range(count):
         case = kind(rng)
         fluid = flow_law(case.law)
         if fluid.kind == CURVE:
@@ -280,7 +283,7 @@ def tubes(rng, viscosity):
 def test_limits_of_closed_forms():
     """Exact where a figure reaches its limit, and in proportion to what is left just before it."""
     rng = np.random.default_rng(18)
-    for _ in range(COUNT):
+    for _ in range(FEW):
         k, n, ty = log_uniform(rng, 1e-3, 1e2), rng.uniform(0.2, 1.8), log_uniform(rng, 1e-3, 1e2)
         tube = tubes(rng, k)
         newton = ps.Newtonian(k).tube_flow_rate(*tube)

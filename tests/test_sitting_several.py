@@ -40,15 +40,37 @@ def small_block() -> tuple[ps.Network, np.ndarray]:
     return ps.Network(points, ends, radii), index[:, :, -1].ravel()
 
 
-@pytest.mark.parametrize("receding", [0.0, 20.0, 60.0])
-@pytest.mark.parametrize("times", [(0.2, 0.3), (2e-3, 4e-3, 0.1)])
+SPENT, STILL_THERE = (0.2, 0.3), (2e-3, 4e-3, 0.1)
+
+
+@pytest.mark.parametrize(
+    ("times", "receding"),
+    [
+        (SPENT, 20.0),
+        (STILL_THERE, 0.0),
+        (STILL_THERE, 20.0),
+        (STILL_THERE, 60.0),
+        pytest.param(SPENT, 0.0, marks=pytest.mark.slow),
+        pytest.param(SPENT, 60.0, marks=pytest.mark.slow),
+    ],
+)
 def test_what_is_set_down_is_left_or_drawn(times, receding) -> None:
     """Second ones on a spent drop, and on one that is still there; steps hold many events."""
     kept(soak(times, receding, gravity=DOWN), times, SMALL)
 
 
-@pytest.mark.parametrize("air", ["free", "trapped"])
-@pytest.mark.parametrize("times", [(0.02, 0.03), (2e-4, 4e-4, 0.01)])
+SOON_SPENT, NOT_YET = (0.02, 0.03), (2e-4, 4e-4, 0.01)
+
+
+@pytest.mark.parametrize(
+    ("times", "air"),
+    [
+        (SOON_SPENT, "free"),
+        (NOT_YET, "trapped"),
+        pytest.param(NOT_YET, "free", marks=pytest.mark.slow),
+        pytest.param(SOON_SPENT, "trapped", marks=pytest.mark.slow),
+    ],
+)
 def test_what_is_set_down_is_left_or_drawn_event_by_event(times, air) -> None:
     solid, inlet = small_block()
     found = ps.soak(

@@ -302,7 +302,7 @@ def test_power_law_length(n, millimetres):
     assert x * 1e3 == pytest.approx(millimetres, rel=TOLERANCE)
 
 
-@pytest.mark.parametrize("n", [0.8, 0.5, 0.3])
+@pytest.mark.parametrize("n", [0.8, pytest.param(0.5, marks=pytest.mark.slow), 0.3])
 def test_power_law_slope_in_pieces(n):
     """Equal tubes in series: length grows as t^(n / (n + 1))."""
     result = soak(line(np.full(4, 10e-6), 2e-3), liquid(ps.PowerLaw(0.05, n)))

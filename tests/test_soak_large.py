@@ -129,7 +129,7 @@ CUT = {
 def test_two_cores_make_the_same_soak_as_one(name: str) -> None:
     """Bit for bit, whatever the liquid and the solid; and the halves the same as the whole."""
     liquid, shape, options = CUT[name]
-    solid = block(12, **shape)
+    solid = block(8, **shape)
     one, two = (
         soaked(solid, liquid, 1e-2, one_by_one=False, cores=cores, **options) for cores in (1, 2)
     )

@@ -7,7 +7,7 @@ from dataclasses import replace
 import h5py
 import numpy as np
 import pytest
-from small import TWO_BROTHS
+from small import TWO_BROTHS, run_here
 
 import poresim as ps
 from poresim.outcome.spread import spread
@@ -37,7 +37,7 @@ LONG = TEXT.replace(SPICED, "").replace("until_s = 0.2", "until_s = 20")
 def record(tmp_path_factory):
     folder = tmp_path_factory.mktemp("soft")
     (folder / "soft.toml").write_text(TEXT)
-    return ps.run(ps.load_scenario(folder / "soft.toml"), out=folder / "results")
+    return run_here(ps.load_scenario(folder / "soft.toml"), folder / "results")
 
 
 def test_a_record_says_how_the_block_softens(record):
@@ -65,7 +65,7 @@ def test_walls_go_on_drinking_when_all_tubes_are_full(tmp_path):
     time, as all tubes are full after 2 ms.
     """
     (tmp_path / "long.toml").write_text(LONG)
-    found = ps.run(ps.load_scenario(tmp_path / "long.toml"), out=tmp_path / "results")
+    found = run_here(ps.load_scenario(tmp_path / "long.toml"), tmp_path / "results")
     repeat = found.liquids[0].repeats[0]
     assert repeat.time_s[-1] == 20.0 and repeat.ending.name == "FULL"
     left = (1 + np.exp(-0.3 / 0.04)) / (1 + np.exp((1.0 - 0.3) / 0.04))
@@ -92,7 +92,7 @@ def test_walls_go_on_drinking_when_all_tubes_are_full(tmp_path):
 def test_a_block_at_rest_has_times_of_its_own(tmp_path):
     """Without snapshots, too: its force falls step by step while all tubes are full."""
     text = LONG.replace("snapshots = 6", "snapshots = 0")
-    found = ps.run(parse_scenario(text), out=tmp_path)
+    found = run_here(parse_scenario(text), tmp_path)
     repeat = found.liquids[0].repeats[0]
     full = np.nanmax(repeat.filled_at_s) * (1 + 1e-6)  # kept with seven figures
     late = repeat.time_s > full
@@ -142,7 +142,7 @@ def test_it_stands_in_the_file_with_units(record):
 def test_the_soak_itself_is_the_same_bit_for_bit(record, tmp_path):
     """Walls that soften do not swell: nothing else in the record changes."""
     (tmp_path / "soft.toml").write_text(TEXT.replace(SOFTENS, ""))
-    hard = ps.run(ps.load_scenario(tmp_path / "soft.toml"), out=tmp_path / "results")
+    hard = run_here(ps.load_scenario(tmp_path / "soft.toml"), tmp_path / "results")
     for with_it, without in zip(record.liquids, hard.liquids, strict=True):
         one, other = with_it.repeats[0], without.repeats[0]
         soaked = len(other.time_s)  # after it the soak is at rest

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
+from small import run_here
 
 import poresim as ps
 from poresim.scenario.reading import parse_scenario
@@ -231,7 +232,7 @@ def test_a_run_with_walls_that_swell_takes_up_less(tmp_path: Path) -> None:
         "until_s = 1", "until_s = 0.002"
     )
     with_it, without = (
-        ps.run(parse_scenario(one), out=tmp_path / name).liquids[0].repeats[0]
+        run_here(parse_scenario(one), tmp_path / name).liquids[0].repeats[0]
         for name, one in (
             ("a", text),
             ("b", text.replace("swelling = { narrowing = 0.4, wall_s = 0.0005 }", "")),
