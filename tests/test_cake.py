@@ -112,8 +112,10 @@ def test_a_cake_at_constant_pressure_follows_the_cake_law():
 
 @pytest.mark.parametrize(
     "law",
-    [ps.PowerLaw(0.02, 0.6), ps.HerschelBulkley(0.05, 0.02, 0.8)],
-    ids=["power", "yields"],
+    [
+        pytest.param(ps.PowerLaw(0.02, 0.6), id="power"),
+        pytest.param(ps.HerschelBulkley(0.05, 0.02, 0.8), id="yields", marks=pytest.mark.slow),
+    ],
 )
 def test_a_cake_is_a_bundle_of_capillaries_to_other_liquids(law):
     """As wide as e r^2 / 8 = permeability asks for, as long as it is thick: its flow by the law of

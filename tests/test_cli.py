@@ -8,6 +8,7 @@ import re
 import shutil
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import h5py
@@ -28,6 +29,7 @@ from poresim.record.writing import Parts
 from poresim.scenario.reading import load_scenario
 
 ROOT = Path(__file__).resolve().parents[1]
+STRAIGHT = TWO_BROTHS.replace(", waist = 0.7", "")  # quicker to soak
 COMMANDS = ("new", "check", "run", "compare", "animate", "warm")
 
 
@@ -50,6 +52,20 @@ def here(tmp_path, monkeypatch) -> Path:
 def small(here) -> Path:
     (here / "small.toml").write_text(TWO_BROTHS)
     return here / "small.toml"
+
+
+@pytest.fixture
+def one_process(monkeypatch) -> None:
+    """Runs stay in the test's process: to start others takes longer than a small soak."""
+    from poresim.ensemble import run as module
+
+    whole = module.run
+
+    def run(scenario, out, *, workers=None, **more):
+        with ThreadPoolExecutor(1) as thread:
+            return whole(scenario, out, executor=thread, **more)
+
+    monkeypatch.setattr(module, "run", run)
 
 
 @pytest.fixture
@@ -220,6 +236,8 @@ def test_new_check_run_compare_animate(here, capsys):
     text = (here / "my_rusk.toml").read_text()
     text = re.sub(r"size_mm = \[[^]]*\]", "size_mm = [0.2, 0.2, 0.2]", text)  # small: tests only
     text = re.sub(r"repeats = \d+", "repeats = 2", text)
+    text, coarser = re.subn(r"accuracy = [\d.]+", "accuracy = 0.1", text)
+    assert coarser == 1
     (here / "my_rusk.toml").write_text(text)
     assert main(["check", "my_rusk.toml"]) == 0
     assert "no faults" in capsys.readouterr().out
@@ -238,8 +256,8 @@ def test_new_check_run_compare_animate(here, capsys):
     assert Path("results/my_rusk/my_rusk.gif").stat().st_size > 1000
 
 
-def test_run_as_json(small, capsys):
-    small.write_text(TWO_BROTHS.replace("repeats = 3", "repeats = 2"))
+def test_run_as_json(small, capsys, one_process):
+    small.write_text(STRAIGHT.replace("repeats = 3", "repeats = 2"))
     assert main(["run", str(small), "--json", "--no-figures", "--workers", "1"]) == 0
     said = capsys.readouterr()
     found = json.loads(said.out)
@@ -284,9 +302,9 @@ def test_check_says_what_each_layer_is(small, capsys):
     assert crumb["pore_share"] + crust["pore_share"] == pytest.approx(1)
 
 
-def test_a_solid_with_bodies_is_soaked(small, tmp_path, capsys):
-    text = TWO_BROTHS.replace("size_mm", "body_ratio = 1.1\nsize_mm")
-    small.write_text(text.replace(", waist = 0.7", "").replace("repeats = 3", "repeats = 2"))
+def test_a_solid_with_bodies_is_soaked(small, tmp_path, capsys, one_process):
+    text = STRAIGHT.replace("size_mm", "body_ratio = 1.1\nsize_mm")
+    small.write_text(text.replace("repeats = 3", "repeats = 2"))
     assert main(["check", str(small)]) == 0
     out = tmp_path / "with_bodies"
     assert main(["run", str(small), "--no-figures", "--out", str(out)]) == 0
@@ -583,8 +601,6 @@ def test_numerics_that_failed_are_exit_code_3(small, capsys, monkeypatch):
         done = made_up_soak(solid, 0.1, until_s, snapshots=tuple(snapshots))
         return type(done)(**{**done.__dict__, "ending": Ending.NOT_CONVERGED})
 
-    from concurrent.futures import ThreadPoolExecutor
-
     from poresim.ensemble import run as module
 
     whole = module.run
@@ -659,10 +675,10 @@ def test_the_table_tells_long_names_apart():
     assert len(set(rows)) == 2
 
 
-def test_names_from_scenarios_are_never_paths(here, capsys):
+def test_names_from_scenarios_are_never_paths(here, capsys, one_process):
     """The file's own name decides, and a wild one is made tame."""
     wild = here / "a b;$(x).toml"
-    text = TWO_BROTHS.replace('"clear broth"', '"../../clear"', 1)
+    text = STRAIGHT.replace('"clear broth"', '"../../clear"', 1)
     text = text.replace('based_on = "clear broth"', 'based_on = "../../clear"')
     wild.write_text(text.replace("repeats = 3", "repeats = 1"))
     assert main(["run", str(wild), "--no-figures", "--workers", "1"]) == 0

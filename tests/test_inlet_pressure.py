@@ -57,8 +57,8 @@ def test_what_does_not_wet_enters_above_its_own_pressure(angle):
 def test_pressure_is_as_good_as_tension():
     """With tubes of one radius it adds to what the menisci pull, and no more."""
     rng = np.random.default_rng(4)
-    points = rng.uniform(0.0, 2e-3, (30, 3))
-    ends = np.unique(np.sort(rng.integers(0, 30, (75, 2)), axis=1), axis=0)
+    points = rng.uniform(0.0, 2e-3, (16, 3))
+    ends = np.unique(np.sort(rng.integers(0, 16, (40, 2)), axis=1), axis=0)
     ends = ends[ends[:, 0] != ends[:, 1]]
     solid = ps.Network(points, ends, np.full(len(ends), 12e-6))
     pull = 2 * 0.072 * 0.5 / 12e-6
@@ -66,7 +66,7 @@ def test_pressure_is_as_good_as_tension():
     pressed = ps.soak(solid, WATER, [0, 3], until_s=3.0, inlet_pressure=4000.0, accuracy=1e-5)
     drawn = ps.soak(solid, strong, [0, 3], until_s=3.0, accuracy=1e-5)
     both = np.isfinite(drawn.filled_at_s)
-    assert both.sum() > 40
+    assert both.sum() > 20
     np.testing.assert_allclose(pressed.filled_at_s[both], drawn.filled_at_s[both], rtol=1e-4)
 
 

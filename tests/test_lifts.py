@@ -90,7 +90,7 @@ def at_rest(solid, liquid, fluid, soak, exposed, gravity):
 
 @pytest.mark.parametrize("gravity", [(0.0, 0.0, 0.0), (0.0, 0.0, -9.80665)])
 @pytest.mark.parametrize(
-    "seed", [0, 1, *(pytest.param(s, marks=pytest.mark.slow) for s in range(2, 6))]
+    "seed", [0, *(pytest.param(s, marks=pytest.mark.slow) for s in range(1, 6))]
 )
 def test_a_drained_block_rests_where_an_independent_minimisation_says(seed, gravity) -> None:
     """One level of pressure in every cluster, at which nothing may recede, advance or open."""

@@ -331,7 +331,7 @@ def tubes(number, seed):
 
 def test_the_place_rises_with_the_pressure_without_jumps():
     """What keeps the march's step convex; finer pressures, smaller differences."""
-    for rng, t, start, place, time in tubes(30, 5):
+    for rng, t, start, place, time in tubes(15, 5):
         t.receding = t.angle  # with hysteresis it stands still in between: continuous all the same
         suction = 2 * t.gamma / t.radius
         middle = t.pressure + rng.uniform(-1, 1) * suction

@@ -206,8 +206,16 @@ def test_a_network_at_one_moment_against_plain_numpy(monkeypatch, law, cells):
     assert_allclose(np.cumsum(found), np.cumsum(expected), rtol=1e-6, atol=1e-6 * expected.sum())
 
 
-@pytest.mark.parametrize("law", LAWS)
-@pytest.mark.parametrize(("apart", "within"), [(1.0, 0.01), (None, 0.06)])
+@pytest.mark.parametrize(
+    ("law", "apart", "within"),
+    [
+        *((law, 1.0, 0.01) for law in LAWS),
+        *(
+            pytest.param(law, None, 0.06, marks=[pytest.mark.slow] * (k > 1))
+            for k, law in enumerate(LAWS)
+        ),
+    ],
+)
 def test_what_is_dissipated_is_what_menisci_gave(monkeypatch, law, apart, within):
     """Level, straight, from zero pressure: the sum of suction times volume over all menisci.
 

@@ -92,7 +92,7 @@ def block(cells, seed=3):
 
 
 def test_a_coarse_march_of_a_lattice_agrees_with_a_fine_one():
-    solid, liquid = block((3, 3, 4)), TUBE.liquid()
+    solid, liquid = block((3, 3, 2)), TUBE.liquid()
     keys = {"inlet": solid.faces["bottom"], "until_saturation": 0.8}
     coarse, fine = (ps.soak(solid, liquid, accuracy=a, **keys) for a in (2e-2, 2e-3))
     at = [np.interp([0.2, 0.4, 0.6, 0.78], s.saturation, s.time_s) for s in (coarse, fine)]
