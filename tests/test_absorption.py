@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import math
 from concurrent.futures import ThreadPoolExecutor
@@ -254,6 +255,13 @@ def bundle(tubes=9):
     return ps.Network(points, ends, RADIUS, faces=faces, size=[edge, edge, DEEP])
 
 
+@functools.cache
+def rough(log_sd, neighbours=None):
+    """(solid, S, line, soak) of a lattice of unequal radii, 40 layers deep."""
+    solid = lattice(Lognormal(WIDE, log_sd), 40, neighbours)
+    return solid, *rate(solid, liquid(), 1e-2)
+
+
 def rate(solid, fluid, accuracy):
     """(S in m s-1/2, line, soak) of a slab that stands on a liquid."""
     found = ps.soak(solid, fluid, solid.faces["bottom"], until_s=1e6, accuracy=accuracy)
@@ -346,8 +354,7 @@ RANGES = {0.1: ((0.94, 1.0), (0.94, 1.0)), 0.5: ((0.80, 0.90), (1.03, 1.14))}
 )
 def test_unequal_radii_come_near_a_sharp_front(neighbours, log_sd):
     """The suction at the front is not known beforehand; two means of it are held against it."""
-    solid = lattice(Lognormal(WIDE, log_sd), 40, neighbours)
-    slope, line, found = rate(solid, liquid(), 1e-2)
+    solid, slope, line, found = rough(log_sd, neighbours)
     assert line.is_straight() and found.saturation[-1] > 0.999
     r, pull = solid.radius, 2 * 0.072 * 0.5
     means = pull * r.sum() / (r**2).sum(), pull * (r**3).sum() / (r**4).sum()
@@ -366,8 +373,7 @@ def test_liquids_scale_on_one_lattice():
 
 
 def test_the_straight_part_of_a_lattice_is_most_of_its_uptake():
-    solid = lattice(Lognormal(WIDE, 0.5), 40)
-    slope, _, found = rate(solid, liquid(), 1e-2)
+    solid, slope, _, found = rough(0.5)
     part = straight_part(found.time_s, found.uptake_m3 / np.prod(solid.size[:2]))
     begin, end = np.interp((part.begin_s, part.end_s), found.time_s, found.saturation)
     assert begin < 0.1 and end > 0.8

@@ -548,13 +548,14 @@ def test_records_that_are_none(here, capsys):
 
 def test_nothing_is_replaced_unasked(made_up, capsys):
     record = str(made_up)
+    small_film = ["animate", record, "--seconds", "0.5", "--width", "240"]
     assert main(["compare", record, "--out", "c"]) == 0
-    assert main(["animate", record]) == 0
+    assert main(small_film) == 0
     capsys.readouterr()
     assert "--force" in refused(capsys, "compare", record, "--out", "c")
-    assert "--force" in refused(capsys, "animate", record)
+    assert "--force" in refused(capsys, *small_film)
     assert main(["compare", record, "--out", "c", "--force"]) == 0
-    assert main(["animate", record, "--force"]) == 0
+    assert main([*small_film, "--force"]) == 0
     assert main(["new", "x"]) == 0
     capsys.readouterr()
     assert "--force" in refused(capsys, "new", "x")

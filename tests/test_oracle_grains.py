@@ -13,7 +13,7 @@ GC, MU = 0.036, 1e-3  # 0.072 N/m, 60 degrees, 1 mPa s
 STANDARD = Fluid(0.072, 60.0, MU)
 
 
-@pytest.mark.parametrize("share", [1.0, 0.2])
+@pytest.mark.parametrize("share", [pytest.param(1.0, marks=pytest.mark.slow), 0.2])
 def test_grains_close_a_tube_and_build_a_cake(share):
     """One tube, grains too wide for it: the first comes with a volume of draw * grain / fraction.
 

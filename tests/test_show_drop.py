@@ -284,12 +284,21 @@ def test_without_drops_there_is_no_figure(plain, tmp_path):
     assert {"drops-drop.png", "drops-drop.svg"} <= {path.name for path in made}
 
 
-@pytest.mark.parametrize("repeats", [1, 3])
+SIX = (WATER, GLAZE, WAXED, SYRUP, AT_ONCE, BEAD)
+SOME = ((WAXED,), (AT_ONCE,), (WATER, GLAZE, WAXED), (AT_ONCE, SYRUP, WATER, BEAD))
+
+
 @pytest.mark.parametrize(
-    "liquids",
-    [(WATER,), (WAXED,), (AT_ONCE,), (WATER, GLAZE, WAXED), (AT_ONCE, SYRUP, WATER, BEAD),
-     (WATER, GLAZE, WAXED, SYRUP, AT_ONCE, BEAD)],
-)  # fmt: skip
+    ("liquids", "repeats"),
+    [
+        ((WATER,), 1),
+        (SIX, 1),
+        (SIX, 3),
+        *((some, 3) for some in SOME),
+        pytest.param((WATER,), 3, marks=pytest.mark.slow),
+        *(pytest.param(some, 1, marks=pytest.mark.slow) for some in SOME),
+    ],
+)
 def test_legible(plain, liquids, repeats):
     figure = drop_figure([drops(plain, *liquids, repeats=repeats)])
     check_legible(figure)

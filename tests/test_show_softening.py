@@ -310,7 +310,9 @@ LONG = (
 
 
 @pytest.mark.parametrize("make", [firmness_figure, strength_figure])
-@pytest.mark.parametrize("count", [1, 2, 4, 6])
+@pytest.mark.parametrize(
+    "count", [1, *(pytest.param(n, marks=pytest.mark.slow) for n in (2, 4)), 6]
+)
 @pytest.mark.parametrize("overhang", [CARRIES, DROOPS])
 def test_legible(one_solid, make, count, overhang):
     record = softened(one_solid, overhang)

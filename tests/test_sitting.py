@@ -50,7 +50,7 @@ def time_left(soak: ps.Soak, share: float) -> float:
     return float(np.interp(share, left[[k, k - 1]], soak.time_s[[k, k - 1]]))
 
 
-@pytest.mark.parametrize("accuracy", [1e-2, 1e-3])
+@pytest.mark.parametrize("accuracy", [1e-2, pytest.param(1e-3, marks=pytest.mark.slow)])
 def test_a_sliding_drop_takes_nine_times_as_long_as_a_pinned_one(accuracy) -> None:
     """Denesuk et al. 1993, J Colloid Interface Sci 158:114 (from memory)."""
     solid, mouths, base, share = bundle(80)

@@ -302,7 +302,7 @@ def test_power_law_length(n, millimetres):
     assert x * 1e3 == pytest.approx(millimetres, rel=TOLERANCE)
 
 
-@pytest.mark.parametrize("n", [0.8, pytest.param(0.5, marks=pytest.mark.slow), 0.3])
+@pytest.mark.parametrize("n", [0.8, 0.5, pytest.param(0.3, marks=pytest.mark.slow)])
 def test_power_law_slope_in_pieces(n):
     """Equal tubes in series: length grows as t^(n / (n + 1))."""
     result = soak(line(np.full(4, 10e-6), 2e-3), liquid(ps.PowerLaw(0.05, n)))
@@ -368,9 +368,19 @@ def test_flow_formula_of_this_file():
         assert flow / plain == pytest.approx(factor, rel=1e-8)
 
 
-@pytest.mark.parametrize("name", LAWS)
-@pytest.mark.parametrize("share", [0.3, 0.9, 0.99])
-def test_yield_stress_time_to_a_share_of_the_stop_length(name, share):
+@pytest.mark.parametrize(
+    ("share", "name"),
+    [
+        *((share, "bingham") for share in (0.3, 0.9, 0.99)),
+        (0.3, "yield 1 Pa"),
+        (0.99, "pudding"),
+        pytest.param(0.9, "yield 1 Pa", marks=pytest.mark.slow),
+        pytest.param(0.99, "yield 1 Pa", marks=pytest.mark.slow),
+        pytest.param(0.3, "pudding", marks=pytest.mark.slow),
+        pytest.param(0.9, "pudding", marks=pytest.mark.slow),
+    ],
+)
+def test_yield_stress_time_to_a_share_of_the_stop_length(share, name):
     ty, k, n = LAWS[name]
     length = share * GC / ty
     result = soak(line(20e-6, length), liquid(law_of(ty, k, n)))

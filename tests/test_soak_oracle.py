@@ -49,11 +49,14 @@ WEAK: dict[str, str] = {
 #: Long at 1e-2 already; another case with the same law or the same bodies is quick.
 LONGEST = (
     "law_power",
+    "law_carreau",
     "law_cross",
     "law_herschel",
     "law_measured",
+    "waists_0.3",
     "waists_0.8",
     "law_herschel_waist_0.3",
+    "law_herschel_waists",
     "law_cross_waists",
 )
 #: Looked at 1e-3 each time: of every kind of physics the shortest, about 1 s or less each.
@@ -81,8 +84,8 @@ FINE = (
 QUICK = ("thin", "grains")
 #: Random graphs looked at each time, at 1e-2 and at 1e-3: they differ in their draws alone.
 QUICK_GRAPHS = {
-    1e-2: (0, *range(2, 10), 14, 15, 18, 19, 23, 24, 27, 29),
-    1e-3: (0, *range(3, 8), 14, 15, 23, 29),
+    1e-2: (0, *range(2, 10), 14, 19, 27),
+    1e-3: (0, *range(3, 8)),  # made anyway where errors are seen to fall
 }
 
 
@@ -153,7 +156,8 @@ def test_random_graphs(seed, accuracy):
     judge(*_ordered(random_soak(seed, accuracy), accuracy), f"random graph {seed}")
 
 
-@pytest.mark.parametrize("seed", [pytest.param(n, marks=marks(n > 0)) for n in range(GRAPHS)])
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(GRAPHS))
 def test_random_graphs_closely(seed):
     judge(*_ordered(random_soak(seed, 1e-4), 1e-4), f"random graph {seed}")
 
@@ -195,7 +199,8 @@ def lattice_soak(side, accuracy):
 @pytest.mark.parametrize(
     ("side", "accuracy"),
     [
-        (8, 1e-2),
+        # quick with many events a step: test_many_events_in_a_step_keep_the_accuracy
+        pytest.param(8, 1e-2, marks=pytest.mark.slow),
         pytest.param(8, 1e-3, marks=pytest.mark.slow),
         pytest.param(8, 1e-4, marks=pytest.mark.slow),
         pytest.param(12, 1e-2, marks=pytest.mark.slow),

@@ -204,7 +204,7 @@ def test_piece_out_of_reach_stays_dry():
 @pytest.mark.parametrize("law", [ps.Newtonian(1e-3), ps.PowerLaw(0.05, 0.5)])
 def test_equal_tubes_everywhere(law):
     """A square grid of equal tubes from one corner: mirror images fill at the same time."""
-    side = 4
+    side = 3
     index = np.arange(side * side).reshape(side, side)
     ends = np.vstack(
         [
