@@ -236,8 +236,9 @@ def test_new_check_run_compare_animate(here, capsys):
     text = (here / "my_rusk.toml").read_text()
     text = re.sub(r"size_mm = \[[^]]*\]", "size_mm = [0.2, 0.2, 0.2]", text)  # small: tests only
     text = re.sub(r"repeats = \d+", "repeats = 2", text)
-    text, coarser = re.subn(r"accuracy = [\d.]+", "accuracy = 0.1", text)
-    assert coarser == 1
+    for key, value in (("accuracy", 0.1), ("until_s", 0.2)):
+        text, found = re.subn(rf"^{key} = [\d.]+", f"{key} = {value}", text, flags=re.M)
+        assert found == 1
     (here / "my_rusk.toml").write_text(text)
     assert main(["check", "my_rusk.toml"]) == 0
     assert "no faults" in capsys.readouterr().out

@@ -113,8 +113,17 @@ def measured_on_scores(length, lattice, sides, seeds=60) -> float:
     return length_of(squares, d**2)
 
 
-@pytest.mark.parametrize("sides", ["open", "periodic"])
-@pytest.mark.parametrize("lattice", ["diamond", "scattered", "fcc"])
+@pytest.mark.parametrize(
+    ("lattice", "sides"),
+    [
+        ("diamond", "open"),
+        ("scattered", "periodic"),
+        ("fcc", "periodic"),
+        pytest.param("diamond", "periodic", marks=pytest.mark.slow),
+        pytest.param("scattered", "open", marks=pytest.mark.slow),
+        pytest.param("fcc", "open", marks=pytest.mark.slow),
+    ],
+)
 def test_correlation_length_at_the_tubes_of_any_lattice(lattice, sides):
     """Within 2 % over 60 seeds (the standard error is 0.7 %); sides that are periodic wrap."""
     assert measured_on_scores(200 * UM, lattice, sides) == pytest.approx(200 * UM, rel=0.02)

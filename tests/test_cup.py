@@ -133,8 +133,8 @@ def fine_grid(speed: list, fraction: list, cells: int, until: float) -> np.ndarr
     ("gone", "speed", "fraction"),
     [
         (0.7, [1e-5, 4e-6], [0.03, 0.02]),
-        (1.3, [1e-5, 4e-6], [0.03, 0.02]),
-        (0.7, [1e-5, 7e-6, 2e-6], [0.02, 0.05, 0.03]),
+        pytest.param(1.3, [1e-5, 4e-6], [0.03, 0.02], marks=pytest.mark.slow),
+        pytest.param(0.7, [1e-5, 7e-6, 2e-6], [0.02, 0.05, 0.03], marks=pytest.mark.slow),
         (1.3, [1e-5, 7e-6, 2e-6], [0.02, 0.05, 0.03]),
         (2.0, [2e-6, 0.0, 1e-5], [0.04, 0.03, 0.06]),
         # From 18 % on what happens at the floor is felt above it once the edge has come there.

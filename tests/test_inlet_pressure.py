@@ -87,7 +87,7 @@ def test_a_head_under_gravity_moves_nothing_between_inlets():
     np.testing.assert_allclose(soak.filled_at_s[2:], alone.filled_at_s[2:], rtol=1e-7)
 
 
-@pytest.mark.parametrize("share", [0.3, 0.6])
+@pytest.mark.parametrize("share", [0.3, pytest.param(0.6, marks=pytest.mark.slow)])
 def test_under_suction_it_ends_as_the_curve_says(share):
     """A soak under suction ends at the quasi-static imbibition of its own network."""
     solid = ps.build_solid(

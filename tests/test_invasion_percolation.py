@@ -101,7 +101,8 @@ def check_dimensions(name: str, by: str, plan: dict[int, int], most_error: float
     ("name", "by", "plan"),
     [
         ("square", "sites", {24: 400, 48: 250, 96: 80}),
-        ("cubic", "bonds", {8: 500, 16: 300, 24: 120}),
+        # quick at the threshold: test_dimension_at_the_threshold
+        pytest.param("cubic", "bonds", {8: 500, 16: 300, 24: 120}, marks=pytest.mark.slow),
     ],
 )
 def test_mass_dimension(name, by, plan):

@@ -176,8 +176,17 @@ def test_waisted_flow_loses_what_drives_it(law):
 # ---- junction bodies -----------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("ratio", [1.0, 1.5, 2.0])
-@pytest.mark.parametrize("angles", [(60.0, None), (60.0, 20.0)])
+@pytest.mark.parametrize(
+    ("ratio", "angles"),
+    [
+        (1.0, (60.0, None)),
+        (1.5, (60.0, 20.0)),
+        (2.0, (60.0, None)),
+        pytest.param(1.0, (60.0, 20.0), marks=pytest.mark.slow),
+        pytest.param(1.5, (60.0, None), marks=pytest.mark.slow),
+        pytest.param(2.0, (60.0, 20.0), marks=pytest.mark.slow),
+    ],
+)
 def test_a_body_fills_under_its_own_suction(ratio, angles):
     """Tube, body, tube: V times resistance over 2 gamma cos / R, and all later by that."""
     r1, r2, size = 20e-6, 12e-6, 1e-3

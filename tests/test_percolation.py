@@ -98,7 +98,13 @@ def _threshold(name: str, cells: int, runs: int, removed: float = 0.0) -> tuple[
     return value, float(np.hypot(errors[1], shrink * errors[0]) / (1 - shrink))
 
 
-@pytest.mark.parametrize("name", list(PLAN))
+@pytest.mark.parametrize(
+    "name",
+    [
+        pytest.param(n, marks=[pytest.mark.slow] * (n in ("triangular", "honeycomb", "diamond")))
+        for n in PLAN
+    ],
+)
 def test_bond_threshold(name):
     value, error = _threshold(name, *PLAN[name])
     assert error < TOLERANCE / 3, f"{name}: too noisy to tell, {value:.5f} +- {error:.5f}"

@@ -118,8 +118,8 @@ def test_a_large_block_plugs_at_the_threshold_of_bonds():
     "share",
     [
         0.15,
-        0.28,
-        pytest.param(0.24, marks=pytest.mark.slow),
+        0.24,
+        pytest.param(0.28, marks=pytest.mark.slow),
         pytest.param(0.35, marks=pytest.mark.slow),
         pytest.param(0.7, marks=pytest.mark.slow),
     ],

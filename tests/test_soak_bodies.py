@@ -147,7 +147,7 @@ def ps_block(ratio, cells=4, seed=3) -> ps.Network:
     ("law", "cells"),
     [
         (ps.Newtonian(ETA), 2),  # step by event
-        (ps.PowerLaw(0.05, 0.6), 2),
+        pytest.param(ps.PowerLaw(0.05, 0.6), 2, marks=pytest.mark.slow),
         pytest.param(ps.Newtonian(ETA), 3, marks=pytest.mark.slow),
         # many events a step, as in the flat block below
         pytest.param(ps.Newtonian(ETA), 14, marks=pytest.mark.slow),

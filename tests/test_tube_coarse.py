@@ -161,7 +161,7 @@ def test_the_way_and_the_wait_agree(liquid, wetting, rng):
 def test_coarse_places_rise_with_the_pressure(liquid, wetting, rng):
     """And without jumps: a panel's end moves with the pressure, its error does not jump."""
     _, coarse, _, waist = liquid
-    for tube, tilt, x, place, pressure, time in states(rng, 150, waist):
+    for tube, tilt, x, place, pressure, time in states(rng, 80, waist):
         found = np.array(
             [
                 advance(coarse, wetting, tube, tilt, x, place, pressure + p, time)[0]
