@@ -114,7 +114,7 @@ SCENARIO = r'''
 title = """A small rusk in a cup of clear broth, or of broth with spices, fresh, or when it has \
 stood for as long as it takes to lay a table for four, and to call them, on a warm day in May"""
 [solid]
-size_mm = [0.6, 0.6, 0.6]
+size_mm = [0.4, 0.4, 0.6]
 lattice = { kind = "cubic", spacing_um = 100 }
 tubes = { law = "fixed", radius_um = 20 }
 [[liquids]]
@@ -156,8 +156,8 @@ def test_a_scenario_with_a_cup_is_run_and_drawn(tmp_path):
     assert one.cake_m3[-1, 0] > 0 and one.cake_thickness_m[-1] > 0
     assert other.carried_in_m3[-1, 0] == 0
     assert one.saturation[-1] < 0.5 < other.saturation[-1]
-    # the face of 0.6 x 0.6 mm is shared by its junctions: a cake is thick as its volume over it
-    assert one.cake_thickness_m[-1] == pytest.approx(one.cake_m3[-1, 0] / 0.6 / 3.6e-7)
+    # the face of 0.4 x 0.4 mm is shared by its junctions: a cake is thick as its volume over it
+    assert one.cake_thickness_m[-1] == pytest.approx(one.cake_m3[-1, 0] / 0.6 / 1.6e-7)
     drawn = [figure([record]) for figure in (caught_figure, standing_figure)]
     titles = [figure.texts[0].get_text() for figure in drawn]
     assert "All of the grains that were caught" in titles[0].replace("\n", " ")

@@ -303,7 +303,7 @@ def test_interrupted_keeps_what_is_finished(file, tmp_path, number, to_all):
     """Ctrl-C reaches the workers as well (``to_all``); they leave it to the run."""
     file.write_text(BROTHS.replace("repeats = 3", "repeats = 200"))
     out = tmp_path / "out"
-    process = _start(file, out, "--workers", "2" if to_all else "1")
+    process = _start(file, out, "--workers", "1")
     _wait_for_parts(out, 2, process)
     if to_all:
         os.killpg(process.pid, number)
