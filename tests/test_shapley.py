@@ -115,8 +115,8 @@ def test_what_does_not_differ_is_not_distinct(rng):
 
 @pytest.mark.parametrize("of_one", [False, True])
 def test_intervals_hold_the_true_share(of_one, rng):
-    """4000 times 8 solids whose share is 0.7 in the mean: 95 % (binomial: 3.5 sigma = 1.2 %)."""
-    n, times, held = 8, 4000, 0
+    """1000 times 8 solids whose share is 0.7 in the mean: 95 % (binomial: 3.5 sigma = 2.4 %)."""
+    n, times, held = 8, 1000, 0
     for _ in range(times):
         whole = 2 + 0.2 * rng.normal(size=n + 1)
         part = 0.7 * whole + 0.1 * rng.normal(size=n + 1)
@@ -125,4 +125,4 @@ def test_intervals_hold_the_true_share(of_one, rng):
         one = shares(rows, ("a", "b"), of_one=of_one).of["a"]
         truth = 0.7 + ((part[n] - 0.7 * whole[n]) / 2 if of_one else 0.0)
         held += one.low <= truth <= one.high
-    assert held / times == pytest.approx(0.95, abs=0.012)
+    assert held / times == pytest.approx(0.95, abs=0.024)
