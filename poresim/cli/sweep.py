@@ -92,5 +92,5 @@ def _tell(found: Swept, path: Path, figures: list[Path], as_json: bool) -> None:
         say(line)
     say(f"record:  {path}")
     say(f"table:   {path.with_suffix('.csv')}")
-    for one in figures:
-        say(f"figure:  {one}")
+    for one in figures:  # each comes with the numbers that it draws
+        say(f"{'numbers' if one.suffix == '.csv' else 'figure'}:  ".ljust(9) + str(one))

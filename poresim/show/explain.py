@@ -144,7 +144,7 @@ def _foot(found: Explained) -> str:
                 f"Changed one at a time they would add up to {percent_signed(shares.sum_alone)}. "
             )
     kind = "draws of solids and of uncertain values" if found.uncertain else "solids"
-    words += f"Whiskers: 95 % over {found.repeats} {kind}, accuracy {found.accuracy:g}. "
+    words += f"Whiskers: 95 % over {found.repeats} {kind}, accuracy {100 * found.accuracy:g} %. "
     if found.invented:
         words += "Invented example values. "
     return f"{words}Computed, not measured. Scenario: {found.title}.".replace("..", ".")
