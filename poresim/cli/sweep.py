@@ -68,7 +68,7 @@ def _expect(plan: Plan, workers: int | None) -> None:
     varied = ", ".join(named(one.key)[0] for one in plan.quantities)
     remark(
         f"sweep:   {varied}; {len(plan.points):,} points x {len(plan.liquids)} liquids x "
-        f"{plan.repeats} solids = {plan.soaks:,} soaks"
+        f"{plan.repeats} solid{'s' if plan.repeats > 1 else ''} = {plan.soaks:,} soaks"
     )
     rounds = -(-plan.soaks // count)
     remark(f"expect:  about {seconds(max(one * rounds, 1.0))} on {count} cores")
@@ -93,4 +93,4 @@ def _tell(found: Swept, path: Path, figures: list[Path], as_json: bool) -> None:
     say(f"record:  {path}")
     say(f"table:   {path.with_suffix('.csv')}")
     for one in figures:  # each comes with the numbers that it draws
-        say(f"{'numbers' if one.suffix == '.csv' else 'figure'}:  ".ljust(9) + str(one))
+        say(("numbers: " if one.suffix == ".csv" else "figure:  ") + str(one))

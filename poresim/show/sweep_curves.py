@@ -7,7 +7,16 @@ from typing import Any, cast
 import numpy as np
 
 from poresim.show.lines import name_lines, plain_ticks
-from poresim.show.style import BACKGROUND, INK, SOFT, dashes, label, styled, text_size
+from poresim.show.style import (
+    BACKGROUND,
+    INK,
+    SOFT,
+    characters,
+    dashes,
+    label,
+    styled,
+    text_size,
+)
 from poresim.show.sweep_data import Look, Quantity, Runs, Sweep, looks
 from poresim.show.sweep_words import curves_title, foot, heading
 
@@ -43,7 +52,7 @@ def curves_figure(sweep: Sweep) -> Any:
         ]
         _fit(axes, sweep)
         axes.set_xlabel(label(one.titled, 40))
-        axes.set_ylabel(label(sweep.titled, 40))
+        axes.set_ylabel(label(sweep.titled, characters(_PANEL, size)))
         _draw_missing(axes, sweep, one)
         draw_own(axes, one)
         drawn = [

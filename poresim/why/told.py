@@ -31,7 +31,7 @@ def explained_in_words(found: Explained) -> str:
             "to explain. These data cannot separate the liquids, let alone the causes."
         )
         return " ".join(said)
-    return " ".join([*said, *_causes(found.shares), *_together(found.shares), *_surety(found)])
+    return " ".join([*said, *_causes(found), *_together(found.shares), *_surety(found)])
 
 
 def verdict(found: Explained) -> str:
@@ -60,11 +60,14 @@ def _difference(found: Explained) -> str:
     return said + "."
 
 
-def _causes(found: Shares) -> list[str]:
+def _causes(explained: Explained) -> list[str]:
+    found = explained.shares
+    assert found is not None
     told = whole_percents({name: of.value for name, of in found.of.items()})
     parts = [f"{WORDS[name]} {told[name]}{_ends(found.of[name])}" for name in _told(found)]
     left = [name for name in found.of if abs(found.of[name].value) < _LEAST]
-    said = [f"Of this difference, {_listed(parts)}."]
+    of = "Of the logarithm of this ratio" if explained.log else "Of this difference"
+    said = [f"{of}, {_listed(parts)}."]
     against = [name for name in found.of if found.of[name].high < 0]
     if against:
         said.append(
