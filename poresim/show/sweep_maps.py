@@ -126,7 +126,7 @@ def _draw(axes: Any, sweep: Sweep, runs: Runs, levels: Floats) -> None:
             (axes.set_xscale if axis is axes.xaxis else axes.set_yscale)("log")
         limits(*_ends(one))
         if one.log:
-            plain_ticks(axis)
+            _plain_or_even_ticks(axis)
         else:
             axes.locator_params(axis="x" if axis is axes.xaxis else "y", nbins=5)
     if across.own is not None and up.own is not None:
@@ -134,6 +134,16 @@ def _draw(axes: Any, sweep: Sweep, runs: Runs, levels: Floats) -> None:
                   clip_on=False)  # fmt: skip
         axes.plot(across.own, up.own, "o", ms=10, mew=1.6, mfc="none", mec=INK, zorder=6,
                   clip_on=False)  # fmt: skip
+
+
+def _plain_or_even_ticks(axis: Any) -> None:
+    """Ticks at 1, 2 and 5, or, where an axis is so short that it has one of these, at even steps."""
+    from matplotlib.ticker import MaxNLocator
+
+    plain_ticks(axis)
+    low, high = sorted(axis.get_view_interval())
+    if sum(low <= at <= high for at in axis.get_majorticklocs()) < 2:
+        axis.set_major_locator(MaxNLocator(4))
 
 
 def _ends(one: Quantity) -> tuple[float, float]:
