@@ -137,7 +137,7 @@ def _draw(axes: Any, sweep: Sweep, runs: Runs, levels: Floats) -> None:
 
 
 def _plain_or_even_ticks(axis: Any) -> None:
-    """Ticks at 1, 2 and 5, or, where an axis is so short that it has one of these, at even steps."""
+    """Ticks at 1, 2 and 5; at even steps where a short axis has only one of these."""
     from matplotlib.ticker import MaxNLocator
 
     plain_ticks(axis)
