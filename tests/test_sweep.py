@@ -137,6 +137,7 @@ def test_faults_come_before_the_work_in_one_line_each(file, capsys, vary, more, 
     assert said in err
     assert "Traceback" not in err
     assert all(line.startswith(str(file)) for line in err.splitlines())
+    assert not (file.parent / "out").exists()
 
 
 def test_no_table_is_one_line(file, capsys):
@@ -223,3 +224,14 @@ def test_a_plan_without_faults_reads_every_point(file):
     file.write_text(asked('"solid.tubes.radius_um" = [80]\n'))
     with pytest.raises(ScenarioError, match="wider than long"):
         Plan(load_scenario(file))
+
+
+def test_what_is_left_of_a_drop_is_told_in_microlitres_and_gone_is_gone():
+    from poresim.outcome.asked import Asked, Outcome
+    from poresim.uptake.result import Ending
+
+    of = Asked("drop_left_at_s", 1.0)
+    time, drop = np.array([0.0, 1.0, 2.0]), np.array([5e-9, 2e-9, 1e-18])
+    outcome = Outcome(Ending.STOPPED, {"time_s": time, "drop_m3": drop})
+    assert of.told(of.of(outcome)) == "2.0 µL"
+    assert Asked("drop_left_at_s", 2.0).of(outcome) == 0.0

@@ -41,6 +41,12 @@ def test_a_star_means_every_liquid(variations):
     assert places == [("liquids", 0, "contact_angle_deg"), ("liquids", 1, "contact_angle_deg")]
 
 
+def test_a_star_passes_over_liquids_that_have_it_from_another(variations):
+    assert variations.places("liquids.*.viscosity.mPa_s") == [("liquids", 0, "viscosity", "mPa_s")]
+    with pytest.raises(KeyFault, match="no table 'viscositi'"):
+        variations.places("liquids.*.viscositi.mPa_s")
+
+
 def test_a_name_with_dots_is_found():
     text = TWO_BROTHS.replace('name = "clear broth"', 'name = "broth no. 1.5"')
     found = Variations(parse_scenario(text.replace('"clear broth"', '"broth no. 1.5"')))

@@ -38,7 +38,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def read(asked: argparse.Namespace) -> tuple[Scenario, Path]:
     """The scenario, and the folder for the results; RecordError: options that contradict."""
-    from poresim.record.files import make_folder, safe_name
+    from poresim.record.files import safe_name
     from poresim.scenario.reading import load_scenario
 
     if asked.workers is not None and asked.workers < 1:
@@ -49,7 +49,6 @@ def read(asked: argparse.Namespace) -> tuple[Scenario, Path]:
         raise RecordError("--cluster has workers of its own: leave --workers out")
     scenario = load_scenario(asked.file)
     out = asked.out if asked.out is not None else Path("results") / safe_name(scenario.name)
-    make_folder(out)
     return scenario, out
 
 

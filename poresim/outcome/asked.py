@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.outcome.curves import time_to, value_at
-from poresim.outcome.summary import AT_REST, summarise
+from poresim.outcome.summary import AT_REST, GONE, summarise
 from poresim.uptake.result import Ending
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ _MG = 1e-6
 
 #: Name of a figure -> its unit ("" where it is a share or a number) and what it is.
 FIGURES: dict[str, tuple[str, str]] = {
-    "sorptivity": ("kg m⁻² s⁻⁰·⁵", "slope of the uptake per area on the root of time"),
+    "sorptivity": ("kg m⁻² s⁻⁰·⁵", "sorptivity (uptake per area and root of time)"),
     "A_w_kg_m2_s05": ("kg m⁻² s⁻⁰·⁵", "absorption coefficient"),
     "S_mm_min05": ("mm min⁻⁰·⁵", "sorptivity"),
     "exponent": ("", "exponent of uptake ~ time^b"),
@@ -117,7 +117,7 @@ class Asked:
 
     def told(self, value: float) -> str:
         """A value of it, with its unit."""
-        from poresim.outcome.words import mass, percent, seconds
+        from poresim.outcome.words import mass, percent, seconds, volume
 
         if not math.isfinite(value):
             return "never" if self.unit == "s" else "not known"
@@ -125,6 +125,8 @@ class Asked:
             return seconds(value)
         if self.unit == "kg":
             return mass(value)
+        if self.unit == "m³":
+            return volume(value)
         if self.unit == "" and self.name != "exponent":
             return percent(value)
         return f"{value:.3g} {self.unit}".rstrip()
@@ -138,7 +140,10 @@ class Asked:
             return outcome.time_to(curve, self.at)
         if self.name == "time_to_uptake_mg":
             return outcome.time_to(curve, self.at * _MG)
-        return outcome.value(curve, self.at)
+        found = outcome.value(curve, self.at)
+        if curve == "drop_m3" and found < GONE * outcome.curves[curve].max():
+            return 0.0  # what rounding leaves of it
+        return found
 
 
 def outcome_of(

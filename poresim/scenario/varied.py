@@ -94,11 +94,16 @@ def places(data: dict[str, Any], key: str) -> list[KeyPath]:
 
 def _walk(here: Any, rest: str, path: KeyPath, key: str) -> list[KeyPath]:
     if isinstance(here, list):
-        found = []
+        found: list[KeyPath] = []
+        fault: KeyFault | None = None
         for number, after in _members(here, rest, key):
-            found += (
-                _walk(here[number], after, (*path, number), key) if after else [(*path, number)]
-            )
+            place = (*path, number)
+            try:
+                found += _walk(here[number], after, place, key) if after else [place]
+            except KeyFault as none:  # a liquid that has that table from another
+                fault = none
+        if not found and fault is not None:
+            raise fault
         return found
     name, dot, after = rest.partition(".")
     if not dot:

@@ -77,7 +77,7 @@ def _quantity(found: Swept, place: int) -> Quantity | None:
 
 def _sweep(found: Swept, of: Asked, quantities: tuple[Quantity, ...]) -> Sweep:
     tables = [found.values(of, k) for k in range(len(found.liquids))]
-    unit, factor = _unit(of.unit, tables)
+    unit, factor = _unit(of, tables)
     return Sweep(
         of.words,
         unit,
@@ -100,11 +100,13 @@ def _shares(found: Swept, of: Asked, liquid: int) -> Any:
         return None
 
 
-def _unit(unit: str, tables: Sequence[Floats]) -> tuple[str, float]:
-    """In which the greatest value is a number of 1 or more, if any is."""
+def _unit(of: Asked, tables: Sequence[Floats]) -> tuple[str, float]:
+    """In which the greatest value is a number of 1 or more, if any is; shares in per cent."""
+    if of.unit == "":
+        return ("", 1.0) if of.name == "exponent" else ("%", 100.0)
     known = np.concatenate([table[np.isfinite(table)] for table in tables])
     greatest = float(np.abs(known).max()) if len(known) else 0.0
-    choices = _SHOWN.get(unit, ((unit, 1.0),))
+    choices = _SHOWN.get(of.unit, ((of.unit, 1.0),))
     return next((c for c in choices if greatest * c[1] >= 1), choices[-1])
 
 
