@@ -4,11 +4,19 @@ from __future__ import annotations
 
 import os
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+import poresim
+
 os.environ.setdefault("MPLBACKEND", "Agg")
+# What tests start is what they test. `python -m pytest` tests the checkout one stands in, also
+# where another is installed; without this, the process that helps to compile looks for the
+# installed one, and compiles for that.
+_HERE = str(Path(poresim.__file__).resolve().parents[1])
+os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, [_HERE, os.environ.get("PYTHONPATH")]))
 
 
 def pytest_sessionstart(session):

@@ -93,6 +93,14 @@ def test_one_process_waits_for_another_and_need_not_compile_then(cache, monkeypa
     assert not (cache / "straight.nbi").exists()
 
 
+def test_what_helps_to_compile_compiles_for_this_poresim():
+    """As it is started: without the folder one stands in."""
+    code = "from poresim.tube.jit import CACHE_FOLDER; print(CACHE_FOLDER)"
+    call = [sys.executable, "-P", "-c", code]
+    done = subprocess.run(call, capture_output=True, text=True, timeout=600)
+    assert done.stdout.strip() == str(warming.CACHE_FOLDER), done.stderr
+
+
 CACHE_OF = "from poresim.tube.jit import CACHE_FOLDER; print(CACHE_FOLDER.parent)"
 
 
