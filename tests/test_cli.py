@@ -61,7 +61,7 @@ def one_process(monkeypatch) -> None:
 
     whole = module.run
 
-    def run(scenario, out, *, workers=None, **more):
+    def run(scenario, out, *, workers=None, executor=None, **more):
         with ThreadPoolExecutor(1) as thread:
             return whole(scenario, out, executor=thread, **more)
 
@@ -604,14 +604,15 @@ def test_numerics_that_failed_are_exit_code_3(small, capsys, monkeypatch):
         return type(done)(**{**done.__dict__, "ending": Ending.NOT_CONVERGED})
 
     from poresim.ensemble import run as module
+    from poresim.ensemble.gather import compile_first
 
     whole = module.run
-    module.compile_first()  # by real soaks
+    compile_first()  # by real soaks
     monkeypatch.setattr("poresim.uptake.march.soak", soak)
     with ThreadPoolExecutor(1) as threads:
         monkeypatch.setattr(
             "poresim.ensemble.run.run",
-            lambda *a, workers, **k: whole(*a, executor=threads, **k),
+            lambda *a, workers, executor, **k: whole(*a, executor=threads, **k),
         )
         assert main(["run", str(small), "--no-figures"]) == 3
     said = capsys.readouterr()

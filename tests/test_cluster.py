@@ -13,6 +13,7 @@ from test_explain import STRAIGHT
 
 from poresim.cli.main import main
 from poresim.ensemble.gather import Lost, gather
+from poresim.ensemble.jobs import outcome_one
 from poresim.ensemble.request import jobs_of
 from poresim.outcome.asked import Outcome
 from poresim.scenario.reading import parse_scenario
@@ -36,7 +37,7 @@ def gathered(count: int = 1, executor=None, came=lambda: None) -> dict[int, Outc
         found[i] = outcome
         came()
 
-    gather(jobs(), keep, count=count, executor=executor)
+    gather(outcome_one, jobs(), keep, count=count, executor=executor)
     return found
 
 

@@ -25,9 +25,10 @@ from fakes import soak as made_up_soak
 from small import TWO_BROTHS, run_here
 
 from poresim.ensemble import jobs
+from poresim.ensemble.gather import compile_first
 from poresim.ensemble.jobs import RequestError, particle_seed, snapshot_times
 from poresim.ensemble.request import header_of, jobs_of
-from poresim.ensemble.run import RunFailed, RunInterrupted, compile_first, run
+from poresim.ensemble.run import RunFailed, RunInterrupted, run
 from poresim.ensemble.workers import Workers
 from poresim.record.layout import SOAK, RecordError
 from poresim.record.model import Record
@@ -536,3 +537,16 @@ def _alive(pid: int) -> bool:
         return Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0] != "Z"
     except OSError:
         return False
+
+
+def test_a_worker_that_is_killed_costs_its_soaks_a_retry(file, tmp_path, reference):
+    """SIGKILL one of two processes at the first word of progress from a finished soak."""
+    killed = []
+
+    def kill_one(progress):
+        if progress.finished and not killed:
+            killed.append(multiprocessing.active_children()[0].pid)
+            os.kill(killed[0], signal.SIGKILL)
+
+    same(run(load_scenario(file), tmp_path / "out", workers=2, progress=kill_one), reference)
+    assert killed

@@ -214,7 +214,12 @@ def test_the_command_prints_writes_and_does_not_overwrite(tmp_path, capsys):
     out = tmp_path / "out"
     ask = ["explain", str(path), "--out", str(out), "--workers", "1"]
     assert main([*ask, "--json"]) == 0
-    told = json.loads(capsys.readouterr().out)
+    printed = capsys.readouterr()
+    assert (
+        "4 mixtures of the two liquids x 4 solids to begin with, 64 solids at most" in printed.err
+    )
+    assert "of memory a soak" in printed.err
+    told = json.loads(printed.out)
     assert sum(told["shares"].values()) == pytest.approx(1.0)
     assert set(told["intervals"]) == set(told["shares"]) == {"wetting", "thickening"}
     assert told["of"]["scale"] == "log of the ratio"

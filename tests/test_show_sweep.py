@@ -353,6 +353,19 @@ def test_titles_tell_the_course(course, words):
     assert curves_title(again) == curves_title(sweep)
 
 
+@pytest.mark.parametrize(
+    ("last", "words"), [(-0.02, "peaks near 30\u00a0µm"), (0.02, "rises"), (0.0, "rises")]
+)
+def test_what_all_solids_do_counts_however_far_they_lie_apart(last, words):
+    """Two solids far apart; both fall at the end, or one of them does."""
+    quantity = Quantity("radius", "µm", np.array([10.0, 20, 30, 40]))
+    course = np.array([0.5, 0.6, 0.68, 0.65])
+    values = np.column_stack([course, course + 0.1])
+    values[-1, 1] = values[-2, 1] + last
+    sweep = Sweep("uptake", "mg", (quantity,), (Runs("a", values),), 0.01, "A rusk")
+    assert words in curves_title(sweep)
+
+
 def test_titles_of_several_liquids():
     assert curves_title(one_varied()) == (
         "Uptake at 10 s against median throat radius: rises with clear broth; "

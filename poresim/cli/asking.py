@@ -1,20 +1,20 @@
-"""What the commands that ask questions share: their options, and the executor that they work on."""
+"""What the commands that soak many solids share: options, forecast, where and how to work."""
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import Executor
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from poresim.cli.terminal import bar, heeding
+from poresim.cli.terminal import bar, heeding, remark
 from poresim.record.layout import RecordError
 
 if TYPE_CHECKING:
+    from poresim.ensemble.run import Progress
     from poresim.scenario.reading import Scenario
-    from poresim.why.runs import Far
 
 
 def arguments(parser: argparse.ArgumentParser) -> None:
@@ -33,7 +33,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
         metavar="ADDRESS",
         help="a running dask scheduler to work on, such as tcp://10.0.0.5:8786",
     )
-    parser.add_argument("--no-figures", action="store_true", help="numbers only")
+    parser.add_argument("--no-figures", action="store_true", help="no pictures, numbers only")
 
 
 def read(asked: argparse.Namespace) -> tuple[Scenario, Path]:
@@ -52,14 +52,30 @@ def read(asked: argparse.Namespace) -> tuple[Scenario, Path]:
     return scenario, out
 
 
+def expect(scenarios: Sequence[Scenario], soaks: int, workers: int | None) -> None:
+    """Say how long so many soaks of these scenarios will take, and what memory, before they do."""
+    from poresim.machine import cores
+    from poresim.outcome.words import seconds
+    from poresim.scenario.plan import plan
+    from poresim.solid.memory import in_words
+    from poresim.why.runs import a_few
+
+    some = [plan(one, 1) for one in a_few(scenarios)]
+    count = min(workers or cores(), soaks)
+    each = sum(one.seconds / one.soaks for one in some) / len(some)
+    time = seconds(max(each * -(-soaks // count), 1.0))
+    memory = in_words(max(one.solid.memory_bytes for one in some))
+    remark(f"expect:  about {time} on {count} core{'s' * (count > 1)}, {memory} of memory a soak")
+
+
 @contextmanager
 def work(asked: argparse.Namespace, what: str) -> Iterator[dict[str, Any]]:
-    """Where and how to work, as arguments of a question, with a progress bar."""
+    """Where and how to work, as arguments of a run or a question, with a progress bar."""
     with executor(asked.cluster) as found, bar(what) as move, heeding() as look:
 
-        def show(far: Far) -> None:
+        def show(progress: Progress) -> None:
             look()
-            move(far.fraction, f"{far.finished} of {far.runs} runs")
+            move(progress.fraction, f"{progress.finished} of {progress.soaks} soaks")
 
         yield {
             "executor": found,

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import argparse
+from typing import Any
 
 from poresim.cli import asking
 from poresim.cli.cautions import CAUTIONS
-from poresim.cli.terminal import DONE, result_json, say
+from poresim.cli.terminal import DONE, remark, result_json, say
 
 NAME = "explain"
 ABOUT = "share the difference between two liquids among their properties"
@@ -32,9 +33,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def execute(asked: argparse.Namespace) -> int:
     """Run the command; the exit code."""
     from poresim.show.explain import write_figure
-    from poresim.why.explain import as_dict, explain, result_path
+    from poresim.why.explain import as_dict, explain, first_round, result_path
 
     scenario, out = asking.read(asked)
+    mixtures, solids, most = first_round(scenario)
+    more = f" to begin with, {most} solids at most" if most > solids else ""
+    remark(f"soaks:   {mixtures} mixtures of the two liquids x {solids} solids{more}")
+    asking.expect([scenario], mixtures * solids, asked.workers)
     with asking.work(asked, "explaining") as how:
         found = explain(scenario, out, **how)
     path = result_path(out, scenario)
@@ -56,21 +61,19 @@ def execute(asked: argparse.Namespace) -> int:
     return DONE
 
 
-def _table(told: dict) -> list[str]:  # type: ignore[type-arg]
-    """A line a mechanism."""
-    from poresim.why.told import percent_signed, whole_percents
+def _table(told: dict[str, Any]) -> list[str]:
+    """A line a mechanism, and their sums."""
+    from poresim.outcome.words import aligned, between, signed_percent
+    from poresim.why.told import whole_percents
 
     parts = whole_percents(told["shares"])
     rows = [("property", "share", "95 % interval", "alone", "last")]
     for name in sorted(told["shares"], key=lambda one: -told["shares"][one]):
         low, high = told["intervals"][name]
-        ends = "-" if low is None else f"{percent_signed(low)} to {percent_signed(high)}"
-        alone, last = (percent_signed(told[key][name]) for key in ("alone", "last"))
+        ends = "-" if low is None else between(low, high)
+        alone, last = (signed_percent(told[key][name]) for key in ("alone", "last"))
         rows.append((name, parts[name], ends, alone, last))
-    sums = [percent_signed(sum(told[key].values())) for key in ("shares", "alone", "last")]
+    sums = [signed_percent(sum(told[key].values())) for key in ("shares", "alone", "last")]
     rows.append(("sum", sums[0], "", sums[1], sums[2]))
-    widths = [max(len(row[i]) for row in rows) for i in range(5)]
-    lines = ["  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)) for row in rows]
-    lines.insert(1, "  ".join("-" * w for w in widths))
-    lines.insert(len(lines) - 1, lines[1])
-    return [line.rstrip() for line in lines]
+    lines = aligned(rows)
+    return [*lines[:-1], lines[1], lines[-1]]

@@ -8,10 +8,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from poresim.cli import asking
 from poresim.cli.cautions import CAUTIONS
 from poresim.cli.forecast import forecast
 from poresim.cli.tables import absorbed, firmness, notes, offered, sheared, table
-from poresim.cli.terminal import DONE, NOT_FINISHED, bar, heeding, remark, result_json, say
+from poresim.cli.terminal import DONE, NOT_FINISHED, remark, result_json, say
 
 if TYPE_CHECKING:
     from poresim.record.model import Record
@@ -31,31 +32,15 @@ Each finished soak is kept at once. After Ctrl-C or a crash, --resume goes on.
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
-    parser.add_argument("file", metavar="FILE", type=Path, help="scenario (.toml)")
-    parser.add_argument(
-        "--out", metavar="DIR", type=Path, help="where to write (default: results/<scenario>)"
-    )
-    parser.add_argument("--force", action="store_true", help="replace earlier results there")
-    parser.add_argument("--resume", action="store_true", help="go on with a run broken off")
-    parser.add_argument(
-        "--workers", metavar="N", type=int, help="processes to use (default: one a core)"
-    )
-    parser.add_argument("--no-figures", action="store_true", help="record and table only")
+    asking.arguments(parser)
 
 
 def execute(asked: argparse.Namespace) -> int:
     """Run the command; the exit code."""
     from poresim.record.files import make_folder, safe_name
-    from poresim.record.layout import RecordError
-    from poresim.scenario.reading import load_scenario
 
-    if asked.workers is not None and asked.workers < 1:
-        raise RecordError(f"--workers must be at least 1, got {asked.workers}")
-    if asked.force and asked.resume:
-        raise RecordError("--force starts afresh and --resume goes on: give one of them")
-    scenario = load_scenario(asked.file)
+    scenario, out = asking.read(asked)
     name = safe_name(scenario.name)
-    out = asked.out if asked.out is not None else Path("results") / name
     if not (asked.force or asked.resume):
         _refuse_existing(out, name)
     make_folder(out)
@@ -111,22 +96,10 @@ def _expect(scenario: Scenario, workers: int | None) -> None:
 
 
 def _compute(scenario: Scenario, out: Path, asked: argparse.Namespace) -> Record:
-    from poresim.ensemble.run import Progress, run
+    from poresim.ensemble.run import run
 
-    with bar("soaking") as move, heeding() as look:
-
-        def show(progress: Progress) -> None:
-            look()
-            move(progress.fraction, f"{progress.finished} of {progress.soaks} soaks")
-
-        return run(
-            scenario,
-            out,
-            progress=show,
-            resume=asked.resume,
-            force=asked.force,
-            workers=asked.workers,
-        )
+    with asking.work(asked, "soaking") as how:
+        return run(scenario, out, **how)
 
 
 def _draw(record: Record, out: Path, name: str) -> list[Path]:

@@ -11,7 +11,7 @@ from poresim.cli.cautions import CAUTIONS
 from poresim.cli.terminal import DONE, NOT_FINISHED, remark, result_json, say
 
 if TYPE_CHECKING:
-    from poresim.why.sweep import Plan, Swept
+    from poresim.why.sweep import Swept
 
 NAME = "sweep"
 ABOUT = "vary quantities of a scenario: curves, maps, shares of what makes a result vary"
@@ -38,11 +38,17 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(asked: argparse.Namespace) -> int:
     """Run the command; the exit code."""
+    from poresim.why.naming import named
     from poresim.why.sweep import Plan, result_path, sweep
 
     scenario, out = asking.read(asked)
     plan = Plan(scenario)
-    _expect(plan, asked.workers)
+    varied = ", ".join(named(one.key)[0] for one in plan.quantities)
+    remark(
+        f"sweep:   {varied}; {len(plan.points):,} points x {len(plan.liquids)} liquids x "
+        f"{plan.repeats} solid{'s' * (plan.repeats > 1)} = {plan.soaks:,} soaks"
+    )
+    asking.expect(plan.scenarios, plan.soaks, asked.workers)
     with asking.work(asked, "sweeping") as how:
         found = sweep(plan, out, **how)
     path = result_path(out, scenario)
@@ -53,25 +59,6 @@ def execute(asked: argparse.Namespace) -> int:
     for name, why in list(found.failed.items())[:20]:
         remark(f"not finished: {name}: {why}")
     return NOT_FINISHED if found.failed else DONE
-
-
-def _expect(plan: Plan, workers: int | None) -> None:
-    """Say what is coming, before it starts."""
-    from poresim.machine import cores
-    from poresim.outcome.words import seconds
-    from poresim.scenario.plan import plan as cost
-    from poresim.why.naming import named
-
-    count = workers or cores()
-    ends = plan.scenarios[0], plan.scenarios[-1]
-    one = sum(cost(s, 1).seconds / len(s.liquids) / s.run.repeats for s in ends) / len(ends)
-    varied = ", ".join(named(one.key)[0] for one in plan.quantities)
-    remark(
-        f"sweep:   {varied}; {len(plan.points):,} points x {len(plan.liquids)} liquids x "
-        f"{plan.repeats} solid{'s' if plan.repeats > 1 else ''} = {plan.soaks:,} soaks"
-    )
-    rounds = -(-plan.soaks // count)
-    remark(f"expect:  about {seconds(max(one * rounds, 1.0))} on {count} cores")
 
 
 def _draw(found: Swept, path: Path) -> tuple[list[Path], list[str]]:

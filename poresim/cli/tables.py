@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 def table(summaries: Sequence[Summary]) -> str:
     """A line a liquid: time to half full, state and uptake at the end, closed throats."""
-    from poresim.outcome.words import mass, percent, ranged, short
+    from poresim.outcome.words import aligned, mass, percent, ranged, short
 
     rows = [("liquid", "half full in", "full in the end", "uptake", "throats closed")]
     for s in summaries:
@@ -28,10 +28,7 @@ def table(summaries: Sequence[Summary]) -> str:
                 ranged(s.blocked_of_reached, percent),
             )
         )
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    lines = ["  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)) for row in rows]
-    lines.insert(1, "  ".join("-" * w for w in widths))
-    return "\n".join(line.rstrip() for line in lines)
+    return "\n".join(aligned(rows))
 
 
 def notes(summaries: Sequence[Summary], accuracy: float | None = None) -> str:

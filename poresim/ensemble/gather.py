@@ -1,106 +1,112 @@
-"""Many runs on an executor: each is kept as it comes, what was lost with a worker is done again."""
+"""Many jobs on an executor: each is kept as it comes, what was lost with a worker is done again."""
 
 from __future__ import annotations
 
+import sys
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future
 from typing import Any
 
-from poresim.ensemble.jobs import Job, RequestError, outcome_one
+from poresim.ensemble.jobs import Job
 from poresim.ensemble.workers import Workers
-from poresim.outcome.asked import Outcome
 
 _POLL_S = 0.2
-#: How often a run is done again whose worker was lost: a run that ends every worker that takes it
+#: How often a job is done again whose worker was lost: a job that ends every worker that takes it
 #: up would otherwise go on for ever.
 MOST_RETRIES = 3
 
+Keep = Callable[[int, Any], None]
+Tell = Callable[[float], None]
+
 
 class Lost(RuntimeError):
-    """A run whose workers were lost again and again."""
+    """A job whose workers were lost again and again."""
 
 
 def gather(
+    work: Callable[[int, Job], Any],
     jobs: Sequence[Job],
-    keep: Callable[[int, Outcome | Exception], None],
+    keep: Keep,
     *,
     count: int,
     executor: Executor | None = None,
-    progress: Callable[[float], None] | None = None,
+    progress: Tell | None = None,
 ) -> None:
-    """Do all jobs; ``keep(i, outcome)`` as each ends, or ``keep(i, error)`` when it cannot be done.
+    """Do ``work`` for all jobs; ``keep(i, result)`` as each ends, or its error.
 
     count : worker processes of its own; executor : any ``concurrent.futures`` executor instead.
     progress : called every 0.2 s with the share of the work that is done.
 
     What an executor loses (a worker killed, a machine gone) is handed out again, on new processes
-    where they are its own, :data:`MOST_RETRIES` times at most.
+    where they are its own, :data:`MOST_RETRIES` times at most; then ``keep`` gets a Lost.
     """
-    from poresim.ensemble.run import compile_first
-
+    tell = progress or (lambda _: None)
     compile_first()
-    left = list(range(len(jobs)))
-    done = 0.0
-    for attempt in range(MOST_RETRIES + 1):
-        lost = _once(jobs, left, keep, count, executor, progress, done)
-        if not lost:
+    left: Sequence[int] = range(len(jobs))
+    for _ in range(MOST_RETRIES + 1):
+        done = 1.0 - len(left) / len(jobs)
+        tell(done)
+        left = _once(work, jobs, left, keep, count, executor, _beyond(done, tell))
+        if not left:
             break
-        done = 1.0 - len(lost) / len(jobs)
-        left = lost
-        if attempt == MOST_RETRIES:
-            for i in lost:
-                keep(i, Lost("a worker was ended from outside, perhaps for lack of memory"))
-    if progress is not None:
-        progress(1.0)
+        time.sleep(_POLL_S)  # an interrupt that also ended the workers arrives meanwhile
+    for i in left:
+        keep(i, Lost("a worker process was ended from outside, perhaps for lack of memory"))
+    tell(1.0)
+
+
+def _beyond(done: float, tell: Tell) -> Tell:
+    """Tells shares of what is left as shares of all."""
+    return lambda fraction: tell(done + (1.0 - done) * fraction)
+
+
+def compile_first() -> None:
+    """Compile the kernels once, before many processes would each do it; says so on stderr."""
+    from poresim.ensemble.warming import warm
+
+    warm(lambda text: print(text, file=sys.stderr, flush=True))
 
 
 def _once(
+    work: Callable[[int, Job], Any],
     jobs: Sequence[Job],
     wanted: Sequence[int],
-    keep: Callable[[int, Outcome | Exception], None],
+    keep: Keep,
     count: int,
     executor: Executor | None,
-    progress: Callable[[float], None] | None,
-    done: float,
+    tell: Tell,
 ) -> list[int]:
     """Do these jobs once; those that were lost with their worker."""
     lost: list[int] = []
     workers = Workers(min(count, len(wanted)), len(wanted), executor)
     at_once = True
     try:
-        workers.submit(outcome_one, [(jobs[i],) for i in wanted])
+        workers.submit(work, [(jobs[i],) for i in wanted])
         while workers.busy:
-            if progress is not None:
-                progress(done + (1.0 - done) * workers.fraction())
+            tell(workers.fraction())
             for number, future in workers.take(_POLL_S):
-                i = wanted[number]
-                outcome = _result(future)
-                if isinstance(outcome, Outcome | Exception):
-                    keep(i, outcome)
+                found = _result(future)
+                if isinstance(found, Lost):
+                    lost.append(wanted[number])
                 else:
-                    lost.append(i)
+                    keep(wanted[number], found)
         at_once = bool(lost)
     finally:
         workers.close(at_once=at_once)
-    if lost:
-        time.sleep(_POLL_S)  # an interrupt that also ended the workers arrives meanwhile
     return lost
 
 
-def _result(future: Future[Any]) -> Outcome | Exception | None:
-    """What came of a job; None: it was lost with its worker."""
+def _result(future: Future[Any]) -> Any:
+    """What came of a job, or its error; a Lost where it went with its worker."""
     try:
-        found: Outcome = future.result()
+        return future.result()
     except (BrokenExecutor, CancelledError):
-        return None
-    except RequestError as error:
-        return error
+        return Lost()
     except Exception as error:
-        return None if _of_a_cluster(error) else error
-    return found
+        return Lost() if _of_a_cluster(error) else error
 
 
 def _of_a_cluster(error: Exception) -> bool:
-    """Whether the error is that of a scheduler which lost a worker, not of the run."""
+    """Whether the error is that of a scheduler which lost a worker, not of the job."""
     return type(error).__module__.partition(".")[0] == "distributed"

@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import sys
 import time
 from collections.abc import Callable
-from concurrent.futures import BrokenExecutor, Executor, Future
+from concurrent.futures import Executor
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
+from poresim.ensemble.gather import Lost, gather
 from poresim.ensemble.jobs import Done, Job, RequestError, soak_one
 from poresim.ensemble.request import fit_in_memory, header_of, jobs_of
-from poresim.ensemble.workers import Workers
 from poresim.machine import cores
 from poresim.record.files import clear_temporary, locked, make_folder, safe_name
 from poresim.record.layout import RecordError
@@ -23,12 +22,11 @@ from poresim.record.writing import Parts
 if TYPE_CHECKING:
     from poresim.scenario.reading import Scenario
 
-_POLL_S = 0.2
 _MERGE_SHARE = 0.02  # of the time, at most, goes into bringing the record up to date
 
 
 class Progress(NamedTuple):
-    """How far a run is: share of the work, finished soaks, soaks in all."""
+    """How far work is: share of it that is done, finished soaks, soaks in all."""
 
     fraction: float
     finished: int
@@ -90,7 +88,7 @@ def run(
                 if executor is None:
                     jobs = [replace(job, cores=allowed // count) for job in jobs]
                 work = _Run(target, parts, finished, jobs, progress)
-                work.compute(Workers(count, len(jobs), executor))
+                work.compute(count, executor)
             elif not (target.exists() and load_record(target).complete):
                 parts.merge(target, finished)  # broken off between the last soak and the end
             parts.remove()
@@ -160,12 +158,11 @@ class _Run:
     def soaks(self) -> int:
         return self.before + len(self.jobs)
 
-    def compute(self, workers: Workers) -> None:
-        at_once = True
+    def compute(self, count: int, executor: Executor | None) -> None:
         try:
-            compile_first()
-            self._collect(workers)
-            at_once = False
+            gather(
+                soak_one, self.jobs, self._take, count=count, executor=executor, progress=self._tell
+            )
         except KeyboardInterrupt:
             self.finished |= self.parts.finished()  # one may just have been written
             self._merge()
@@ -174,40 +171,23 @@ class _Run:
             self.failures.append(f"cannot write: {error.strerror or error}")
             raise RunFailed(self._kept(), self.failures, len(self.finished)) from None
         finally:
-            workers.close(at_once=at_once)
             self.parts.remove_empty()
         self._merge()
         if self.failures:
             raise RunFailed(self._kept(), self.failures, len(self.finished))
 
-    def _collect(self, workers: Workers) -> None:
-        workers.submit(soak_one, [(job,) for job in self.jobs])
-        while workers.busy:
-            self._tell(workers.fraction())
-            came = workers.take(_POLL_S)
-            for number, future in came:
-                self._take(self.jobs[number], future)
-            if came and workers.busy and time.monotonic() >= self._merge_due:
-                self._merge()
-        self._tell(1.0)
-
-    def _take(self, job: Job, future: Future) -> None:
-        try:
-            done: Done = future.result()
-        except RequestError:
-            raise
-        except BrokenExecutor:
-            time.sleep(_POLL_S)  # an interrupt that also ended the workers arrives meanwhile
-            text = "a worker process was ended from outside, perhaps for lack of memory"
-            if text not in self.failures:
-                self.failures.append(text)
-        except Exception as error:  # whatever one soak did, keep the others
-            self.failures.append(
-                f"{job.name}, solid {job.repeat}: {type(error).__name__}: {error or 'no message'}"
-            )
-        else:
-            self.parts.keep(job.place, job.repeat, done.soak, done.solid)
-            self.finished.add((job.place, job.repeat))
+    def _take(self, number: int, came: Done | Exception) -> None:
+        job = self.jobs[number]
+        if isinstance(came, RequestError):
+            raise came
+        if isinstance(came, Exception):  # whatever one soak did, keep the others
+            where = "" if isinstance(came, Lost) else f"{type(came).__name__}: "
+            self.failures.append(f"{job.name}, solid {job.repeat}: {where}{came or 'no message'}")
+            return
+        self.parts.keep(job.place, job.repeat, came.soak, came.solid)
+        self.finished.add((job.place, job.repeat))
+        if len(self.finished) < self.soaks and time.monotonic() >= self._merge_due:
+            self._merge()
 
     def _merge(self) -> None:
         """Bring the record up to date, so that even a killed run leaves one to look at."""
@@ -227,10 +207,3 @@ class _Run:
         if self.progress is not None:
             done = self.before + fraction * len(self.jobs)
             self.progress(Progress(done / self.soaks, len(self.finished), self.soaks))
-
-
-def compile_first() -> None:
-    """Compile the kernels once, before many processes would each do it; says so on stderr."""
-    from poresim.ensemble.warming import warm
-
-    warm(lambda text: print(text, file=sys.stderr, flush=True))

@@ -31,7 +31,7 @@ _ROUNDING = 64 * np.finfo(float).eps  # of the largest result: what varies less 
 
 
 @dataclass(frozen=True)
-class Shares:
+class VarianceShares:
     """Shares of one result's variance. nan, all of them, where it does not vary."""
 
     first: Floats  #: (d,) what each quantity makes by itself
@@ -51,7 +51,7 @@ class Shares:
 
 def shares(
     results: ArrayLike, d: int, names: Sequence[str] = (), level: float = 0.95
-) -> tuple[Shares, ...]:
+) -> tuple[VarianceShares, ...]:
     """Shares of d quantities in the variance of each of s results.
 
     results : (n (d + 2), s) or (n (d + 2),), in the order of :func:`pick_freeze`; what is not
@@ -127,7 +127,7 @@ def _part(whole: PickFreeze, k: int) -> PickFreeze:
     return PickFreeze(whole.at_a[:, k], whole.at_b[:, k], whole.mixed[:, :, k])
 
 
-def _shares(given: PickFreeze, name: str, level: float) -> Shares:
+def _shares(given: PickFreeze, name: str, level: float) -> VarianceShares:
     at_a, at_b, mixed = given
     d, n = mixed.shape
     kept = np.isfinite(at_a) & np.isfinite(at_b) & np.isfinite(mixed).all(axis=0)
@@ -145,11 +145,11 @@ def _shares(given: PickFreeze, name: str, level: float) -> Shares:
     at_a, at_b, mixed = at_a[kept], at_b[kept], mixed[:, kept]
     if _constant(np.concatenate([at_a, at_b, mixed.ravel()])):
         none, no_interval = np.full(d, np.nan), np.full((d, 2), np.nan)
-        return Shares(none, none, no_interval, no_interval, 0.0, level, len(at_a), dropped)
+        return VarianceShares(none, none, no_interval, no_interval, 0.0, level, len(at_a), dropped)
     sums = _sums(at_a, at_b, mixed)
     whole = sums.mean(axis=1)
     left_out = _without(sums, sequence)
-    return Shares(
+    return VarianceShares(
         _first(whole),
         _total(whole),
         _interval(_first(whole), _first(left_out), level),
@@ -232,4 +232,4 @@ def _interval_in_logs(found: Floats, left_out: Floats, level: float) -> Floats:
     return interval
 
 
-__all__ = ["MOST_MISSING", "Shares", "closed_shares", "shares"]
+__all__ = ["MOST_MISSING", "VarianceShares", "closed_shares", "shares"]

@@ -42,6 +42,11 @@ def spread(values: Iterable[float]) -> Spread:
     return Spread(median, float(known.min()), float(known.max()), len(known), len(all_))
 
 
+def finite(value: float) -> float | None:
+    """A number for JSON; None where it is not known."""
+    return value if np.isfinite(value) else None
+
+
 class Band(NamedTuple):
     """Median, lowest and highest curve on common times (k,); NaN where a repeat is unknown."""
 

@@ -14,7 +14,7 @@ from poresim.absorption.line import Line, line_between
 from poresim.absorption.norms import MM_MIN05, sorptivity_of
 from poresim.outcome.blocking import blocked
 from poresim.outcome.curves import exponent, time_to, value_at
-from poresim.outcome.spread import Spread, spread
+from poresim.outcome.spread import Spread, finite, spread
 from poresim.uptake.result import Ending
 
 Floats = NDArray[np.float64]
@@ -168,7 +168,7 @@ class Summary:
             "time_to_s": {f"{k:g}": _spread_dict(v) for k, v in self.time_to_s.items()},
             **figures,
             "endings": {ending.name: count for ending, count in self.endings.items()},
-            "volume_balance": _number(self.volume_balance),
+            "volume_balance": finite(self.volume_balance),
         }
 
 
@@ -346,8 +346,4 @@ def _line(course: Course, area: float, lift_s: Sequence[float]) -> Line | None:
 
 
 def _spread_dict(value: Spread) -> dict[str, Any]:
-    return {key: _number(number) for key, number in value._asdict().items()}
-
-
-def _number(value: float) -> float | int | None:
-    return value if np.isfinite(value) else None
+    return {key: finite(number) for key, number in value._asdict().items()}

@@ -40,6 +40,26 @@ def percent(share: float) -> str:
     return "<0.1 %" if value < 0.1 else f"{value:.1f} %"
 
 
+def signed_percent(share: float) -> str:
+    """A share in whole per cent that may be below zero: ``-12 %``."""
+    if not math.isfinite(share):
+        return "unknown"
+    return f"{100 * share:.0f} %".replace("-0 %", "0 %")
+
+
+def between(low: float, high: float) -> str:
+    """From one share to another: ``-3 to 12 %``."""
+    return f"{signed_percent(low).removesuffix(' %')} to {signed_percent(high)}"
+
+
+def aligned(rows: Sequence[Sequence[str]]) -> list[str]:
+    """The lines of a table whose first row names its columns."""
+    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
+    lines = ["  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)) for row in rows]
+    lines.insert(1, "  ".join("-" * w for w in widths))
+    return [line.rstrip() for line in lines]
+
+
 def volume(value_m3: float) -> str:
     """A small volume in words, in µL."""
     return f"{_round(1e9 * value_m3)} µL"

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 from poresim.outcome.asked import FIGURES, READINGS, Asked
-from poresim.scenario.schema import Keys, number, words
+from poresim.scenario.schema import Keys, Run, number, words
 
 if TYPE_CHECKING:
     from poresim.scenario.lines import Path as KeyPath
@@ -50,8 +51,8 @@ class Sweep(Keys):
         min_length=1, max_length=20,
     )  # fmt: skip
     sample: int | None = number(
-        "number of quasi-random points, a power of two, instead of all combinations",
-        64, None, ge=8, le=65536,
+        "rows of a quasi-random sample, a power of two, instead of all combinations",
+        64, None, ge=16, le=65536,
     )  # fmt: skip
     results: list[Any] = words(
         f"a list of results, each {_RESULT}", [], max_length=20
@@ -75,7 +76,7 @@ class Explain(Keys):
 
 
 @dataclass(frozen=True)
-class Swept:
+class SweepQuestion:
     """What ``sweep`` is asked: by key the values to take, or the span; points of a sample, or None;
     results."""
 
@@ -85,7 +86,7 @@ class Swept:
 
 
 @dataclass(frozen=True)
-class Explained:
+class ExplainQuestion:
     """What ``explain`` is asked. between : names, or None; of : the result, or None; the rest as in
     Explain."""
 
@@ -100,8 +101,8 @@ class Explained:
 class Questions:
     """What is asked, by command; None: nothing is said of it."""
 
-    sweep: Swept | None = None
-    explain: Explained | None = None
+    sweep: SweepQuestion | None = None
+    explain: ExplainQuestion | None = None
 
 
 def questions(reader: Reader, liquids: Sequence[str]) -> Questions:
@@ -114,7 +115,15 @@ def questions(reader: Reader, liquids: Sequence[str]) -> Questions:
     )
 
 
-def _sweep(reader: Reader, keys: Sweep) -> Swept:
+def usual(run: Run) -> Asked:
+    """What is read of a run when nothing is asked for: how far it came, or how fast."""
+    if run.until_s is not None:
+        return Asked("uptake_at_s", run.until_s)
+    assert run.until_saturation is not None
+    return Asked("time_to_saturation", run.until_saturation)
+
+
+def _sweep(reader: Reader, keys: Sweep) -> SweepQuestion:
     vary: dict[str, list[Any] | Span] = {}
     for key, given in keys.vary.items():
         if isinstance(given, list):
@@ -123,13 +132,16 @@ def _sweep(reader: Reader, keys: Sweep) -> Swept:
         span = reader.validated(Span, given, ("sweep", "vary", key))
         if span is not None:
             vary[key] = span
+    if keys.sample is not None and keys.sample & (keys.sample - 1):
+        right = f"give a power of two, such as {2 ** round(math.log2(keys.sample))}"
+        reader.fault(("sweep", "sample"), f"is {keys.sample}", right)
     results = [
         _result(reader, one, ("sweep", "results", place)) for place, one in enumerate(keys.results)
     ]
-    return Swept(vary, keys.sample, tuple(one for one in results if one is not None))
+    return SweepQuestion(vary, keys.sample, tuple(one for one in results if one is not None))
 
 
-def _explain(reader: Reader, keys: Explain, liquids: Sequence[str]) -> Explained:
+def _explain(reader: Reader, keys: Explain, liquids: Sequence[str]) -> ExplainQuestion:
     between = None if keys.between is None else (keys.between[0], keys.between[1])
     for place, name in enumerate(between or ()):
         if name not in liquids:
@@ -139,7 +151,7 @@ def _explain(reader: Reader, keys: Explain, liquids: Sequence[str]) -> Explained
     if between is not None and between[0] == between[1]:
         reader.fault(("explain", "between"), "names one liquid twice", "name two liquids")
     of = None if keys.of is None else _result(reader, keys.of, ("explain", "of"))
-    return Explained(between, of, keys.scale == "log", keys.width, keys.most_repeats)
+    return ExplainQuestion(between, of, keys.scale == "log", keys.width, keys.most_repeats)
 
 
 def _result(reader: Reader, given: Any, where: KeyPath) -> Asked | None:

@@ -6,7 +6,7 @@ import math
 from pathlib import Path
 from typing import Any
 
-from poresim.outcome.words import capital
+from poresim.outcome.words import capital, signed_percent
 from poresim.show.figures import write_figure as write
 from poresim.show.style import (
     GRID,
@@ -21,7 +21,7 @@ from poresim.show.style import (
     text_size,
 )
 from poresim.why.explain import Explained
-from poresim.why.told import percent_signed, verdict, whole_percents
+from poresim.why.told import verdict, whole_percents
 
 _WIDTH = 5.4  # inches
 _FIRST, _REST, _AGAINST = "#6a645b", "#b5afa6", "#cfc7b6"
@@ -141,7 +141,7 @@ def _foot(found: Explained) -> str:
         words = f"Shapley shares of {scale}: every combination of properties was computed. "
         if abs(shares.sum_alone - 1) >= 0.05:
             words += (
-                f"Changed one at a time they would add up to {percent_signed(shares.sum_alone)}. "
+                f"Changed one at a time they would add up to {signed_percent(shares.sum_alone)}. "
             )
     kind = "draws of solids and of uncertain values" if found.uncertain else "solids"
     words += f"Whiskers: 95 % over {found.repeats} {kind}, accuracy {100 * found.accuracy:g} %. "

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from poresim.inference.sensitivity import Shares
+from poresim.inference.sensitivity import VarianceShares
 from poresim.show.style import colour, dashes
 from poresim.solid.sizes import SizeLaw
 
@@ -52,7 +52,7 @@ class Runs:
 
     name: str
     values: Floats  #: (points, repeats) the result; nan where a run never gets to it
-    shares: Shares | None = None  #: of its variance, by quantity
+    shares: VarianceShares | None = None  #: of its variance, by quantity
 
     @property
     def median(self) -> Floats:

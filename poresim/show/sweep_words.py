@@ -13,7 +13,7 @@ from poresim.outcome.words import capital, percent, short
 from poresim.show.style import INK, SOFT, characters, label, text_size
 from poresim.show.sweep_data import Floats, Quantity, Runs, Sweep
 
-_FLAT = 0.02  # of the result: what changes less, or less than solids scatter, hardly changes
+_FLAT = 0.02  # of the result: what changes less, or not in every solid, hardly changes
 _BEYOND = 0.05  # of the range, above both ends: what rises less is no peak
 _TOLD = 2  # quantities that the title of shares names
 _NAMED = 3  # quantities whose range the foot tells
@@ -103,8 +103,7 @@ def _trend(one: Quantity, liquid: Runs) -> str:
     known = np.isfinite(middle)
     if not known.any():
         return "is never reached"
-    scatter = float(np.median((liquid.high - liquid.low)[order][known]))
-    words = _way(one, across[known], middle[known], scatter)
+    words = _way(one, across[known], middle[known], liquid.values[order][known])
     if not known[0]:
         words += f", not reached below {_near(one, across[known][0])}"
     if not known[-1]:
@@ -112,15 +111,22 @@ def _trend(one: Quantity, liquid: Runs) -> str:
     return words
 
 
-def _way(one: Quantity, across: Floats, middle: Floats, scatter: float) -> str:
-    span = float(np.ptp(middle))
-    if span <= max(scatter, _FLAT * float(np.abs(middle).max())):
+def _way(one: Quantity, across: Floats, middle: Floats, solids: Floats) -> str:
+    """From the medians and every solid's results (points, repeats); each is at all points."""
+
+    def beyond(high: int, low: int, least: float) -> bool:
+        apart = solids[high] - solids[low]
+        agree = bool((apart[np.isfinite(apart)] > 0).all())  # what they differ by does not count
+        return agree and float(middle[high] - middle[low]) > least
+
+    top, bottom, last = int(middle.argmax()), int(middle.argmin()), len(middle) - 1
+    if not beyond(top, bottom, _FLAT * float(np.abs(middle).max())):
         return "hardly changes"
-    noise = max(scatter, _BEYOND * span)
-    if middle.max() > max(middle[0], middle[-1]) + noise:
-        return f"peaks near {_near(one, across[middle.argmax()])}"
-    if middle.min() < min(middle[0], middle[-1]) - noise:
-        return f"is least near {_near(one, across[middle.argmin()])}"
+    least = _BEYOND * float(np.ptp(middle))
+    if beyond(top, 0, least) and beyond(top, last, least):
+        return f"peaks near {_near(one, across[top])}"
+    if beyond(0, bottom, least) and beyond(last, bottom, least):
+        return f"is least near {_near(one, across[bottom])}"
     return "rises" if middle[-1] > middle[0] else "falls"
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import csv
+import io
 import json
 import math
 import pickle
@@ -15,23 +17,24 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.ensemble.journal import Journal
-from poresim.ensemble.request import job_of
+from poresim.ensemble.request import fit_in_memory, job_of
+from poresim.ensemble.run import Progress
 from poresim.inference.shapley import Subset, subsets
 from poresim.inference.shares import Shares, shares
 from poresim.outcome.asked import Asked
+from poresim.outcome.spread import finite
 from poresim.record.files import safe_name, write_text
 from poresim.record.layout import RecordError
 from poresim.scenario.faults import ScenarioError
-from poresim.scenario.questions import Explained as Question
+from poresim.scenario.questions import ExplainQuestion, usual
 from poresim.scenario.varied import VARIABLE, Variations
 from poresim.scenario.wording import key_text
 from poresim.why.keys import journal_path, key_of
 from poresim.why.mechanisms import Pair
-from poresim.why.runs import Far, Runs, at_work
+from poresim.why.runs import Runs, at_work
 
 if TYPE_CHECKING:
     from poresim.ensemble.jobs import Job
-    from poresim.scenario.build import LiquidSpec
     from poresim.scenario.lines import Path as KeyPath
     from poresim.scenario.reading import Scenario
 
@@ -89,7 +92,7 @@ def explain(
     *,
     executor: Executor | None = None,
     workers: int | None = None,
-    progress: Callable[[Far], None] | None = None,
+    progress: Callable[[Progress], None] | None = None,
     resume: bool = False,
     force: bool = False,
 ) -> Explained:
@@ -101,12 +104,13 @@ def explain(
 
     Raises RecordError where the result is not reached, what a run raises, RunInterrupted.
     """
-    question = scenario.questions.explain or Question()
+    question = scenario.questions.explain or ExplainQuestion()
     target = result_path(Path(out), scenario)
     key = key_of(scenario, "explain", question.between)
     journal = Journal(journal_path(Path(out), safe_name(scenario.name), "explain"), key)
     with at_work(target, journal, resume=resume, force=force):
-        runs = Runs(journal, workers=workers, executor=executor, progress=progress)
+        fitting = fit_in_memory(scenario)
+        runs = Runs(journal, fitting=fitting, workers=workers, executor=executor, progress=progress)
         found = _explain(scenario, question, runs)
         write_text(target.with_suffix(".csv"), _csv(found))
         write_text(target, json.dumps(as_dict(found), indent=2, allow_nan=False))
@@ -118,14 +122,22 @@ def result_path(out: Path, scenario: Scenario) -> Path:
     return out / f"{safe_name(scenario.name)}.explain.json"
 
 
-def _explain(scenario: Scenario, question: Question, runs: Runs) -> Explained:
-    of = _result(scenario, question)
+def first_round(scenario: Scenario) -> tuple[int, int, int]:
+    """How many mixtures of the two liquids there are, in how many solids they are soaked at first,
+    and in how many at most."""
+    question = scenario.questions.explain or ExplainQuestion()
+    swaps = _Swaps(scenario, *_liquids(scenario, question))
+    first = swaps.first(question.most_repeats)
+    return 2 ** len(swaps.mechanisms), first, first if swaps.uncertain else question.most_repeats
+
+
+def _explain(scenario: Scenario, question: ExplainQuestion, runs: Runs) -> Explained:
+    of = question.of or usual(scenario.run)
     one, other = _liquids(scenario, question)
-    swaps = _Swaps(scenario, one.name, other.name)
+    swaps = _Swaps(scenario, one, other)
     names = swaps.mechanisms
     log = question.log
-    wanted = _DRAWS if swaps.uncertain else _FIRST
-    repeats = min(wanted, question.most_repeats) if names else 1
+    repeats = swaps.first(question.most_repeats)
     while True:
         jobs, alias = swaps.jobs(repeats)
         runs.do(jobs)
@@ -134,7 +146,7 @@ def _explain(scenario: Scenario, question: Question, runs: Runs) -> Explained:
             subset: np.array([of.of(runs.outcomes[alias[subset, n]]) for n in range(repeats)])
             for subset in subsets(names)
         }
-        _refuse_missing(values, of, log, one.name, other.name)
+        _refuse_missing(values, of, log, one, other)
         found = _shared(values, names, log, bool(swaps.uncertain)) if names else None
         if found is None or swaps.uncertain or repeats >= question.most_repeats:
             break
@@ -142,7 +154,7 @@ def _explain(scenario: Scenario, question: Question, runs: Runs) -> Explained:
             break
         repeats = min(_more(repeats, found.widest / question.width), question.most_repeats)
     return Explained(
-        scenario.title, scenario.seed, (one.name, other.name), of, log, names, values, found,
+        scenario.title, scenario.seed, (one, other), of, log, names, values, found,
         question.width, [key_text(key) for key in swaps.uncertain], scenario.run.accuracy,
         "invented" in scenario.text.lower(),
     )  # fmt: skip
@@ -174,6 +186,10 @@ class _Swaps:
         }
         self._variations = Variations(scenario) if self.uncertain else None
         self.mechanisms = self._pair(scenario).differing()
+
+    def first(self, most: int) -> int:
+        """How many solids are drawn before intervals are looked at."""
+        return min(_DRAWS if self.uncertain else _FIRST, most) if self.mechanisms else 1
 
     def jobs(self, repeats: int) -> tuple[dict[str, Job], dict[tuple[Subset, int], str]]:
         """Jobs by name; and by subset and solid the name of its job: the same soak is done once."""
@@ -215,22 +231,13 @@ class _Swaps:
         )
 
 
-def _result(scenario: Scenario, question: Question) -> Asked:
-    if question.of is not None:
-        return question.of
-    if scenario.run.until_s is not None:
-        return Asked("uptake_at_s", scenario.run.until_s)
-    assert scenario.run.until_saturation is not None
-    return Asked("time_to_saturation", scenario.run.until_saturation)
-
-
-def _liquids(scenario: Scenario, question: Question) -> tuple[LiquidSpec, LiquidSpec]:
-    if question.between is None:
-        if len(scenario.liquids) < 2:
-            raise RecordError(f"{scenario.path}: has one liquid; explain needs two")
-        return scenario.liquids[0], scenario.liquids[1]
-    by_name = {liquid.name: liquid for liquid in scenario.liquids}
-    return by_name[question.between[0]], by_name[question.between[1]]
+def _liquids(scenario: Scenario, question: ExplainQuestion) -> tuple[str, str]:
+    """The names of the two."""
+    if question.between is not None:
+        return question.between
+    if len(scenario.liquids) < 2:
+        raise RecordError(f"{scenario.path}: has one liquid; explain needs two")
+    return scenario.liquids[0].name, scenario.liquids[1].name
 
 
 def _refuse_missing(
@@ -262,7 +269,7 @@ def as_dict(found: Explained) -> dict[str, Any]:
     names = found.mechanisms
 
     def ends(interval: Any) -> list[float | None]:
-        return [_number(interval.low), _number(interval.high)]
+        return [finite(interval.low), finite(interval.high)]
 
     return {
         "title": found.title,
@@ -272,7 +279,7 @@ def as_dict(found: Explained) -> dict[str, Any]:
             "result": found.of.words,
             "unit": found.of.unit,
             "scale": "log of the ratio" if found.log else "difference",
-            "values": [_number(one), _number(other)],
+            "values": [finite(one), finite(other)],
         },
         "shares": {name: shared.of[name].value for name in names} if shared else {},
         "intervals": {name: ends(shared.of[name]) for name in names} if shared else {},
@@ -284,7 +291,7 @@ def as_dict(found: Explained) -> dict[str, Any]:
         "whole": {"value": shared.whole.value, "interval": ends(shared.whole)} if shared else None,
         "distinct": bool(shared and shared.distinct),
         "width_asked_for": found.wanted,
-        "widest_interval": _number(shared.widest) if shared else None,
+        "widest_interval": finite(shared.widest) if shared else None,
         "repeats": found.repeats,
         "uncertain": found.uncertain,
         "accuracy": found.accuracy,
@@ -297,19 +304,13 @@ def as_dict(found: Explained) -> dict[str, Any]:
     }
 
 
-def _number(value: float) -> float | None:
-    return value if math.isfinite(value) else None
-
-
 def _csv(found: Explained) -> str:
     """A line a subset: which mechanisms come from the second liquid, and every solid's result."""
     unit = f" ({found.of.unit})" if found.of.unit else ""
-    head = [
-        *found.mechanisms,
-        *(f"{found.of.column}{unit}, solid {n}" for n in range(found.repeats)),
-    ]
-    rows = [",".join(f'"{cell}"' if "," in cell else cell for cell in head)]
+    solids = [f"{found.of.column}{unit}, solid {n}" for n in range(found.repeats)]
+    text = io.StringIO()
+    rows = csv.writer(text, lineterminator="\n")
+    rows.writerow([*found.mechanisms, *solids])
     for subset, row in found.values.items():
-        cells = [str(int(name in subset)) for name in found.mechanisms]
-        rows.append(",".join([*cells, *(repr(float(v)) for v in row)]))
-    return "\n".join(rows) + "\n"
+        rows.writerow([*(int(name in subset) for name in found.mechanisms), *row.tolist()])
+    return text.getvalue()

@@ -2,46 +2,47 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import contextmanager
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING
+
+import numpy as np
 
 from poresim.ensemble.gather import gather
-from poresim.ensemble.jobs import Job, RequestError
+from poresim.ensemble.jobs import Job, RequestError, outcome_one
 from poresim.ensemble.journal import Journal
-from poresim.ensemble.run import RunFailed, RunInterrupted
+from poresim.ensemble.run import Progress, RunFailed, RunInterrupted
 from poresim.machine import cores
 from poresim.outcome.asked import Outcome
 from poresim.record.files import locked, make_folder
 from poresim.record.layout import RecordError
 
+if TYPE_CHECKING:
+    from poresim.scenario.reading import Scenario
 
-class Far(NamedTuple):
-    """How far a question is: share of the runs asked for so far, runs finished, runs in all."""
-
-    fraction: float
-    finished: int
-    runs: int
+_LOOKED_AT = 16  # scenarios of many
 
 
 class Runs:
     """Does runs that are not in the journal yet, and has the outcomes of all.
 
-    workers : processes of its own at most; executor : any ``concurrent.futures`` executor instead.
+    fitting : how many there is memory for at once. workers : processes of its own at most;
+    executor : any ``concurrent.futures`` executor instead.
     """
 
     def __init__(
         self,
         journal: Journal,
         *,
+        fitting: int,
         workers: int | None = None,
         executor: Executor | None = None,
-        progress: Callable[[Far], None] | None = None,
+        progress: Callable[[Progress], None] | None = None,
     ) -> None:
         self._journal = journal
-        self._workers = workers or cores()
+        self._workers = min(workers or cores(), fitting)
         self._executor = executor
         self._progress = progress
         self.failed: dict[str, str] = {}
@@ -76,10 +77,11 @@ class Runs:
         def show(fraction: float) -> None:
             if self._progress is not None:
                 done = (before + fraction * len(names)) / total
-                self._progress(Far(done, len(self.outcomes), total))
+                self._progress(Progress(done, len(self.outcomes), total))
 
         try:
             gather(
+                outcome_one,
                 [jobs[name] for name in names],
                 keep,
                 count=self._workers,
@@ -102,14 +104,18 @@ class Runs:
         return self._journal.path if self.outcomes else None
 
 
+def a_few(scenarios: Sequence[Scenario]) -> list[Scenario]:
+    """The first, the last and some between: what all of them take is judged by these."""
+    places = np.linspace(0, len(scenarios) - 1, min(len(scenarios), _LOOKED_AT))
+    return [scenarios[int(place)] for place in places]
+
+
 @contextmanager
-def at_work(
-    target: Path, journal: Journal, *, resume: bool, force: bool, keep: bool = False
-) -> Iterator[Journal]:
+def at_work(target: Path, journal: Journal, *, resume: bool, force: bool) -> Iterator[Journal]:
     """The journal, open, while nobody else works there; it goes when the work is done.
 
-    target : of the result, which must not be there yet unless ``force``. keep : do not remove the
-    journal. RecordError: something is in the way, or cannot be written.
+    target : of the result, which must not be there yet unless ``force``. RecordError: something is
+    in the way, or cannot be written.
     """
     if target.exists() and not (force or (resume and journal.path.exists())):
         raise RecordError(f"{target}: exists; --force replaces it, --out DIR writes elsewhere")
@@ -124,10 +130,7 @@ def at_work(
                 if not journal.finished:
                     journal.remove()
                 raise
-            if keep:
-                journal.close()
-            else:
-                journal.remove()
+            journal.remove()
     except OSError as error:
         where = error.filename or target.parent
         raise RecordError(f"{where}: {error.strerror or error}") from None

@@ -20,16 +20,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.ensemble.journal import Journal
-from poresim.ensemble.request import job_of
+from poresim.ensemble.request import fit_in_memory, job_of
+from poresim.ensemble.run import Progress
 from poresim.inference.design import pick_freeze
 from poresim.outcome.asked import Asked, Outcome
 from poresim.record.files import safe_name
 from poresim.scenario.build import build_cup, build_liquid
 from poresim.scenario.faults import Fault, ScenarioError
-from poresim.scenario.questions import Span
+from poresim.scenario.questions import Span, usual
 from poresim.scenario.varied import KeyFault, Variations
 from poresim.why.keys import journal_path, key_of
-from poresim.why.runs import Far, Runs, at_work
+from poresim.why.runs import Runs, a_few, at_work
 
 if TYPE_CHECKING:
     from poresim.ensemble.jobs import Job
@@ -114,10 +115,9 @@ class Plan:
         self._variations = Variations(scenario)
         self.quantities = self._quantities()
         self.points = tuple(self._points())
-        self.results = question.results or (_usual(scenario),)
+        self.results = question.results or (usual(scenario.run),)
         self.liquids = tuple(liquid.name for liquid in scenario.liquids)
         self.repeats = scenario.run.repeats
-        self._refuse_many()
         self.scenarios  # noqa: B018  # every point is read now: faults come before the work
 
     @property
@@ -206,9 +206,6 @@ class Plan:
             for row in cube
         ]
 
-    def _refuse_many(self) -> None:
-        self._refuse_count(len(self.points))
-
     def _refuse_count(self, points: int) -> None:
         soaks = points * len(self.scenario.liquids) * self.scenario.run.repeats
         if soaks > _MOST_SOAKS:
@@ -227,7 +224,7 @@ def sweep(
     *,
     executor: Executor | None = None,
     workers: int | None = None,
-    progress: Callable[[Far], None] | None = None,
+    progress: Callable[[Progress], None] | None = None,
     resume: bool = False,
     force: bool = False,
 ) -> Swept:
@@ -247,7 +244,8 @@ def sweep(
         journal_path(Path(out), safe_name(scenario.name), "sweep"), key_of(scenario, said)
     )
     with at_work(target, journal, resume=resume, force=force):
-        runs = Runs(journal, workers=workers, executor=executor, progress=progress)
+        fitting = min(fit_in_memory(one) for one in a_few(plan.scenarios))
+        runs = Runs(journal, fitting=fitting, workers=workers, executor=executor, progress=progress)
         names = {}
         jobs: dict[str, Job] = {}
         for place, name, job in plan.jobs():
@@ -271,14 +269,6 @@ def sweep(
 def result_path(out: Path, scenario: Scenario) -> Path:
     """The record of a sweep."""
     return out / f"{safe_name(scenario.name)}.sweep.h5"
-
-
-def _usual(scenario: Scenario) -> Asked:
-    """What is told when nothing is asked for."""
-    if scenario.run.until_s is not None:
-        return Asked("uptake_at_s", scenario.run.until_s)
-    assert scenario.run.until_saturation is not None
-    return Asked("time_to_saturation", scenario.run.until_saturation)
 
 
 def _refuse_span(given: Span) -> None:

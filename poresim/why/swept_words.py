@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
-from poresim.inference.sensitivity import Shares, shares
+from poresim.inference.sensitivity import VarianceShares, shares
 from poresim.outcome.asked import Asked
-from poresim.outcome.spread import spread
-from poresim.outcome.words import ranged
+from poresim.outcome.spread import finite, spread
+from poresim.outcome.words import aligned, between, capital, ranged, signed_percent
 from poresim.why.naming import named
 from poresim.why.sweep import Swept
 
 _MOST_ROWS = 40  # of a printed table
 
 
-def shares_of(found: Swept, of: Asked, liquid: int) -> Shares | None:
+def shares_of(found: Swept, of: Asked, liquid: int) -> VarianceShares | None:
     """What each quantity makes of a result's variance; None of a grid.
 
     ValueError: too many soaks never reach the result.
@@ -34,7 +32,7 @@ def lines(found: Swept) -> list[str]:
     """What is printed of it."""
     said: list[str] = []
     for of in found.results:
-        said += [of.words[:1].upper() + of.words[1:], ""]
+        said += [capital(of.words), ""]
         said += _sampled(found, of) if found.sample is not None else _grid(found, of)
         said.append("")
     return said
@@ -48,7 +46,7 @@ def _grid(found: Swept, of: Asked) -> list[str]:
         cells = [ranged(spread(table[p]), of.told) for table in values]
         rows.append([*(_short(v) for v in point), *cells])
     more = len(found.points) - _MOST_ROWS
-    return [*_aligned(rows), *([f"... and {more} points more, in the table"] if more > 0 else [])]
+    return [*aligned(rows), *([f"... and {more} points more, in the table"] if more > 0 else [])]
 
 
 def _sampled(found: Swept, of: Asked) -> list[str]:
@@ -70,13 +68,13 @@ def _sampled(found: Swept, of: Asked) -> list[str]:
             rows.append(
                 [
                     _titled(found.quantities[i].key),
-                    _percent(found_shares.first[i]),
-                    _between(first),
-                    _percent(found_shares.total[i]),
-                    _between(total),
+                    signed_percent(found_shares.first[i]),
+                    between(*first),
+                    signed_percent(found_shares.total[i]),
+                    between(*total),
                 ]
             )
-        said += _aligned(rows)
+        said += aligned(rows)
     return said
 
 
@@ -89,7 +87,7 @@ def as_dict(found: Swept) -> dict[str, Any]:
         by_liquid: dict[str, Any] = {}
         for k, liquid in enumerate(found.liquids):
             values = found.values(of, k)
-            by_liquid[liquid] = {"values": [[_number(v) for v in row] for row in values]}
+            by_liquid[liquid] = {"values": [[finite(v) for v in row] for row in values]}
             try:
                 found_shares = shares_of(found, of, k)
             except ValueError as error:
@@ -114,13 +112,13 @@ def as_dict(found: Swept) -> dict[str, Any]:
     }
 
 
-def _shares_dict(of: Shares, found: Swept) -> dict[str, Any]:
+def _shares_dict(of: VarianceShares, found: Swept) -> dict[str, Any]:
     return {
         one.key: {
-            "first": _number(of.first[i]),
-            "first_interval": [_number(v) for v in of.first_interval[i]],
-            "total": _number(of.total[i]),
-            "total_interval": [_number(v) for v in of.total_interval[i]],
+            "first": finite(of.first[i]),
+            "first_interval": [finite(v) for v in of.first_interval[i]],
+            "total": finite(of.total[i]),
+            "total_interval": [finite(v) for v in of.total_interval[i]],
         }
         for i, one in enumerate(found.quantities)
     }
@@ -134,22 +132,3 @@ def _titled(key: str) -> str:
 def _short(value: Any) -> str:
     number = isinstance(value, int | float) and not isinstance(value, bool)
     return f"{value:.4g}" if number else str(value)[:30]
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.0f} %".replace("-0 %", "0 %")
-
-
-def _between(ends: Sequence[float]) -> str:
-    return f"{_percent(ends[0]).removesuffix(' %')} to {_percent(ends[1])}"
-
-
-def _aligned(rows: list[list[str]]) -> list[str]:
-    widths = [max(len(row[i]) for row in rows) for i in range(len(rows[0]))]
-    said = ["  ".join(c.ljust(w) for c, w in zip(row, widths, strict=True)) for row in rows]
-    said.insert(1, "  ".join("-" * w for w in widths))
-    return [line.rstrip() for line in said]
-
-
-def _number(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None

@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
-from poresim.outcome.words import capital, percent
+from poresim.outcome.words import between, capital, percent, signed_percent
 from poresim.why.mechanisms import WORDS
 
 if TYPE_CHECKING:
@@ -127,17 +127,8 @@ def _ranked(found: Shares, first: str, second: str) -> bool:
 
 def _ends(of: Interval) -> str:
     """The ends of an interval in brackets, where they are worth it."""
-    low, high = percent_signed(of.low), percent_signed(of.high)
-    if low == high:
-        return ""
-    return f" ({low.removesuffix(' %')} to {high})"
-
-
-def percent_signed(share: float) -> str:
-    """A share that may be below zero: ``-12 %``."""
-    if not math.isfinite(share):
-        return "unknown"
-    return f"{100 * share:.0f} %".replace("-0 %", "0 %")
+    same = signed_percent(of.low) == signed_percent(of.high)
+    return "" if same else f" ({between(of.low, of.high)})"
 
 
 def whole_percents(shares: Mapping[str, float]) -> dict[str, str]:

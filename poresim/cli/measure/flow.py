@@ -119,7 +119,8 @@ def _tell_wall(
 ) -> None:
     """The rate at the walls of pores by the liquid's own tension."""
     from poresim.bench.pore_rates import wall_rate, wall_stress
-    from poresim.cli.measure.flow_words import finite, short
+    from poresim.cli.measure.flow_words import short
+    from poresim.outcome.spread import finite
 
     stress = wall_stress(asked.tension_mN_m * 1e-3, asked.angle_deg, asked.depth_mm * 1e-3)
     rate = wall_rate(stress, viscosity)

@@ -8,6 +8,7 @@ from typing import Any
 from poresim.bench.flow_fit import RIVAL, FlowFit, FlowFits
 from poresim.bench.pore_rates import PORES, missing
 from poresim.cli.measure.telling import with_sd
+from poresim.outcome.spread import finite
 
 #: Shear rates, 1/s, at which viscosities are told.
 TOLD_AT = (1.0, 10.0, 100.0, 1e3, 1e4, 1e5)
@@ -238,8 +239,3 @@ def _fit_json(fit: FlowFit) -> dict[str, Any]:
         "aicc": fit.aicc,
         "scenario_refuses": fit.usable,
     }
-
-
-def finite(value: float) -> float | None:
-    """A number for JSON."""
-    return float(value) if math.isfinite(value) else None

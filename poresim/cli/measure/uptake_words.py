@@ -13,6 +13,7 @@ from poresim.bench.repeats import PART, Absorbed, interval, kind_of, mm_min05
 from poresim.bench.uptake import Figure, Uptake
 from poresim.bench.washburn import Angle
 from poresim.cli.measure.telling import Told, with_sd
+from poresim.outcome.spread import finite
 
 _KINDS = {
     "A": "type A, straight until 0.9 of the plateau or the end (ISO 15148, from memory)",
@@ -69,7 +70,7 @@ def add_angle(to: Told, angle: Angle, by_area: bool) -> None:
         "cosine_sd": angle.cosine_sd,
         "cosine_interval": [low, high],
         "angle_deg": angle.degrees,
-        "sd_deg": _known(angle.degrees_sd),
+        "sd_deg": finite(angle.degrees_sd),
         "angle_interval_deg": [angle.low, angle.high],
         "above_1": "beyond" if angle.beyond else "within" if angle.cosine > 1 else "no",
     }
@@ -175,12 +176,12 @@ def _values(
         sd = "sd" if one is whole.a_w and name.startswith("A_w") else f"{name}_sd"
         stem = name.removesuffix("_kg_m2_s05")
         values[name] = None if one is None else one.value * factor
-        values[sd] = None if one is None else _known(one.sd * factor)
-        ends = None if one is None else [_known(end * factor) for end in interval(one)]
+        values[sd] = None if one is None else finite(one.sd * factor)
+        ends = None if one is None else [finite(end * factor) for end in interval(one)]
         values["interval" if stem == "A_w" else f"{name}_interval"] = ends
     slope = whole.slope
     return values | {
-        "between_g_s05": None if slope is None else _known(1e3 * slope.between),
+        "between_g_s05": None if slope is None else finite(1e3 * slope.between),
         "A_w_24h_kg_m2_s05": whole.after_a_day,
         "S_initial_mm_min05": _rate(whole.initial),
         "S_secondary_mm_min05": _rate(whole.secondary),
@@ -191,7 +192,7 @@ def _values(
 
 
 def _rate(rate: float | None) -> float | None:
-    return None if rate is None else _known(mm_min05(rate))
+    return None if rate is None else finite(mm_min05(rate))
 
 
 def _repeat(name: str, one: Uptake) -> dict[str, Any]:
@@ -217,11 +218,7 @@ def _repeat(name: str, one: Uptake) -> dict[str, Any]:
 
 
 def _pair(key: str, one: Figure, factor: float) -> dict[str, Any]:
-    return {key: _known(one.value * factor), f"{key}_sd": _known(one.sd * factor)}
-
-
-def _known(value: float) -> float | None:
-    return value if math.isfinite(value) else None
+    return {key: finite(one.value * factor), f"{key}_sd": finite(one.sd * factor)}
 
 
 def _block(asked: argparse.Namespace, whole: Absorbed) -> str:
