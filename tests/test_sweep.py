@@ -123,7 +123,7 @@ def test_a_sample_says_which_quantity_matters(swept):
          "least must be above 0"),
         ('"solid.tubes.radius_um" = { least = 1, most = 2 }', "", "most: is not a known key"),
         ('"solid.tubes.radius_um" = [1, 2]', "sample = 16", "a sample needs { least"),
-        ('"solid.tubes.radius_um" = [1, 2]', "sample = 48", "is 48; give a power of two, such as 64"),
+        ('"solid.tubes.radius_um" = [1, 2]', "sample = 48", "give a power of two, such as 64"),
         ('"solid.tubes.radius_um" = [1, -2]', "", "got -2"),
         ('"solid.tubes.radius_um" = [5, 60, 70]', "", "2 of 3 points cannot be"),
         ('"solid.tubes.radius_um" = [1, 2]', 'results = ["uptake"]', "got 'uptake', a text"),
