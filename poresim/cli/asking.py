@@ -56,14 +56,15 @@ def expect(scenarios: Sequence[Scenario], soaks: int, workers: int | None) -> No
     """Say how long so many soaks of these scenarios will take, and what memory, before they do."""
     from poresim.machine import cores
     from poresim.outcome.words import seconds
+    from poresim.scenario.cost import STARTING_SECONDS
     from poresim.scenario.plan import plan
     from poresim.solid.memory import in_words
     from poresim.why.runs import a_few
 
     some = [plan(one, 1) for one in a_few(scenarios)]
     count = min(workers or cores(), soaks)
-    each = sum(one.seconds / one.soaks for one in some) / len(some)
-    time = seconds(max(each * -(-soaks // count), 1.0))
+    each = sum(one.soak_seconds for one in some) / len(some)
+    time = seconds(STARTING_SECONDS + each * -(-soaks // count))
     memory = in_words(max(one.solid.memory_bytes for one in some))
     remark(f"expect:  about {time} on {count} core{'s' * (count > 1)}, {memory} of memory a soak")
 

@@ -56,7 +56,7 @@ def forecast(scenario: Scenario, plan: Plan) -> list[str]:
         f"{' or '.join(end)}, accuracy {run.accuracy:g}"
     )
     lines.append(
-        f"expect:  about {seconds(max(plan.seconds, 1.0))} on {_some(plan.cores, 'core')}, "
+        f"expect:  about {seconds(plan.seconds)} on {_some(plan.cores, 'core')}, "
         f"{in_words(solid.memory_bytes)} of memory a soak"
     )
     return lines
