@@ -36,6 +36,8 @@ _TINY_SHARE = 1e-6  # steps are never shorter than this share of the accuracy ti
 _ONE_BY_ONE_UP_TO = 3000  # junctions; in larger networks a step holds many events
 _APART_ONE_BY_ONE_UP_TO = 300  # the same once liquid stands apart from what it came from
 _ONE_BY_ONE_COARSE = 100  # the same where no more is asked for than _FINE
+_WIDE_SPREAD = 0.75  # standard deviation of the logarithm of radii: beyond it, as where fine
+_FEW_INLETS = 10  # of a liquid with grains: the same with fewer
 _FINE = 5e-3  # accuracies below: small networks event by event, no short cuts in waisted tubes
 _HALVES_FROM = 20000  # junctions; there halves of a network pay for meeting one another
 _FRESH_SHARE = 0.1  # of the next arrival's wait, as if that had passed since an event
@@ -262,7 +264,7 @@ def march(
     """The soak step by step: yields the same :class:`Course`, longer by a step each time.
 
     Arguments as :func:`soak`; ``pace`` overrides how the accuracy becomes steps, ``one_by_one``
-    whether steps end on their first event.
+    whether steps end on their first event (False: as in large networks, whatever the size).
     """
     asked = checked_inputs(
         solid, inlet, until_s, until_saturation, accuracy, gravity, air, seed, snapshots, depth_m,
@@ -270,9 +272,11 @@ def march(
         drops_s,
     )  # fmt: skip
     waisted = bool(np.any(solid.waist < 1))
+    small = False
     if one_by_one is None:
-        one_by_one = solid.junctions <= _few(solid, asked, waisted) or asked.vents is not None
-    small = not one_by_one and solid.junctions <= _ONE_BY_ONE_UP_TO and asked.drop_m3 is None
+        few = _few(solid, liquid, asked, waisted)
+        one_by_one = solid.junctions <= few or asked.vents is not None
+        small = not one_by_one and solid.junctions <= _ONE_BY_ONE_UP_TO and asked.drop_m3 is None
     sitting = None
     if asked.drop_m3 is not None:
         many = 1 + len(asked.drops)
@@ -374,20 +378,28 @@ def march(
     yield course
 
 
-def _few(solid: Network, asked: Asked, waisted: bool) -> int:
-    """Up to how many junctions steps end on their first event.
-
-    In straight tubes, too, once liquid may stand apart from what it came from, and with bodies:
-    there steps that hold many miss what is asked for (benchmarks/ACCURACY.md).
-    """
+def _few(solid: Network, liquid: Liquid, asked: Asked, waisted: bool) -> int:
+    """Up to how many junctions steps end on their first event."""
     fine = asked.accuracy < _FINE
     few = _ONE_BY_ONE_UP_TO if fine else _ONE_BY_ONE_COARSE
     if not waisted and not fine:
-        if np.any(solid.body_volume > 0):
+        if _hard(solid, liquid, asked):
             few = _ONE_BY_ONE_UP_TO
         elif len(asked.lifts) or asked.drop_m3 is not None:
             few = _APART_ONE_BY_ONE_UP_TO
     return few if asked.drop_m3 is None else min(few, _APART_ONE_BY_ONE_UP_TO)
+
+
+def _hard(solid: Network, liquid: Liquid, asked: Asked) -> bool:
+    """Where steps that hold many events miss what is asked for (benchmarks/ACCURACY.md).
+
+    A tube much wider than the others, or a body, at rest just short of setting out, may fill within
+    one step as its pressure is a little off, and be a shortcut from then on; where few junctions
+    let grains in, a single throat decides what fills.
+    """
+    if np.any(solid.body_volume > 0) or np.std(np.log(solid.radius)) > _WIDE_SPREAD:
+        return True
+    return len(asked.inlet) < _FEW_INLETS and caught_grains(solid, liquid) is not None
 
 
 def _loosen(state: State, accuracy: float) -> None:
