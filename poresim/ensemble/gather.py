@@ -6,9 +6,8 @@ import sys
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future
-from typing import Any
+from typing import Any, TypeVar
 
-from poresim.ensemble.jobs import Job
 from poresim.ensemble.workers import Workers
 
 _POLL_S = 0.2
@@ -16,6 +15,7 @@ _POLL_S = 0.2
 #: up would otherwise go on for ever.
 MOST_RETRIES = 3
 
+Work = TypeVar("Work")
 Keep = Callable[[int, Any], None]
 Tell = Callable[[float], None]
 
@@ -25,15 +25,15 @@ class Lost(RuntimeError):
 
 
 def gather(
-    work: Callable[[int, Job], Any],
-    jobs: Sequence[Job],
+    work: Callable[[int, Work], Any],
+    jobs: Sequence[Work],
     keep: Keep,
     *,
     count: int,
     executor: Executor | None = None,
     progress: Tell | None = None,
 ) -> None:
-    """Do ``work`` for all jobs; ``keep(i, result)`` as each ends, or its error.
+    """Do ``work(i, job)`` for all jobs; ``keep(i, result)`` as each ends, or its error.
 
     count : worker processes of its own; executor : any ``concurrent.futures`` executor instead.
     progress : called every 0.2 s with the share of the work that is done.
@@ -69,8 +69,8 @@ def compile_first() -> None:
 
 
 def _once(
-    work: Callable[[int, Job], Any],
-    jobs: Sequence[Job],
+    work: Callable[[int, Work], Any],
+    jobs: Sequence[Work],
     wanted: Sequence[int],
     keep: Keep,
     count: int,

@@ -128,6 +128,7 @@ def _work() -> Iterator[tuple[str, Callable[[], None]]]:
         yield "walls that swell", _swollen
         yield "saturated flow", _flows
         yield "curves of a solid", _curves
+        yield "how likely measurements are", _densities
 
 
 @contextmanager
@@ -239,6 +240,12 @@ def _flows() -> None:
         law.tube_flow_rate(1.0, _RADIUS, _SPACING)
         for solid in (_row(), _block(3, 0.5), _block(27, 1.0)):
             flow(solid, liquid, {0: 1e5, solid.junctions - 1: 0.0}, gravity=(0.0, 0.0, -9.8))
+
+
+def _densities() -> None:
+    from poresim.inference.normals import log_densities
+
+    log_densities(np.zeros((1, 1, 2)), np.eye(2)[None])
 
 
 def _curves() -> None:

@@ -8,6 +8,7 @@ the one that makes the sum of their squares least.
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -23,12 +24,14 @@ _SMALL = 1e-10  # of 1 - H_ii: such a run is fitted by itself alone
 class Ridge(NamedTuple):
     """coefficients : (t + k, p) of the trend's and the basis's columns.
 
-    left_out : (n, p) run minus its prediction without its group. penalty : the one taken.
+    left_out : (n, p) run minus its prediction without its group. penalty : the one taken. freedom :
+    trace of H, how many coefficients are free in effect.
     """
 
     coefficients: Floats
     left_out: Floats
     penalty: float
+    freedom: float
 
 
 class Smoother:
@@ -47,23 +50,31 @@ class Smoother:
             basis - self._q @ self._shared, full_matrices=False
         )
 
-    def fit(self, values: Floats, penalties: Floats = PENALTIES) -> Ridge:
-        """values : (n, p). The best of the penalties."""
+    def fit(
+        self, values: Floats, penalties: Floats = PENALTIES, *, plainest: bool = False
+    ) -> Ridge:
+        """values : (n, p). The best of the penalties, which rise; or with ``plainest`` the greatest
+        that is not surely worse: by no more than a standard error (Breiman et al. 1984, Cart, 3.4;
+        from memory)."""
         q, u = self._q, self._u
         level, along = q.T @ values, u.T @ values
-        best: tuple[float, float, Floats] | None = None
+        tried = []
         for penalty in penalties:
             kept = self._s**2 / (self._s**2 + penalty)
             left = values - q @ level - u @ (kept[:, None] * along)
-            out = _left_out(left, q, u, kept, self.groups)
-            squares = float((out**2).sum())
-            if best is None or squares < best[0]:
-                best = squares, float(penalty), out
-        assert best is not None
-        _, penalty, out = best
+            tried.append(_left_out(left, q, u, kept, self.groups))
+        squares = [(out**2).sum(axis=1) for out in tried]
+        best = int(np.argmin([float(one.sum()) for one in squares]))
+        if plainest:
+            worse = [one - squares[best] for one in squares]
+            error = [float(one.std()) / math.sqrt(len(one)) for one in worse]
+            fine = [float(one.mean()) <= e for one, e in zip(worse, error, strict=True)]
+            best = max(k for k, good in enumerate(fine) if good)
+        penalty, out = float(penalties[best]), tried[best]
         b = self._vt.T @ ((self._s / (self._s**2 + penalty))[:, None] * along)
         a = np.linalg.solve(self._r, level - self._shared @ b)
-        return Ridge(np.vstack([a, b]), out, penalty)
+        freedom = self.free + float((self._s**2 / (self._s**2 + penalty)).sum())
+        return Ridge(np.vstack([a, b]), out, penalty, freedom)
 
     def project(self, values: Floats, penalty: float) -> Floats:
         """Coefficients (t + k,) for values (n,) at one penalty."""

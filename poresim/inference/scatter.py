@@ -121,7 +121,7 @@ def _smooth(smoother: Smoother, squares: Floats) -> Floats:
     mean = max(float(squares.mean()), 1e-300)
     ratio = squares / mean
     logs = np.log(np.maximum(ratio, _FLOOR)) - _MEAN_LOG
-    first = smoother.fit(logs[:, None])
+    first = smoother.fit(logs[:, None], plainest=True)
     penalty = first.penalty * _VARIANCE_GAMMA / _VARIANCE_LOG
     b = first.coefficients[:, 0].copy()
     for _ in range(_STEPS):

@@ -61,7 +61,8 @@ class Surface:
     left_out_sd : (p,) root mean square of run minus its prediction when left out.
     pure : (q + 1,) the share of scatter that repeats of the same inputs show, for each of the
     components and what is left beside them; NaN where no inputs were repeated. What misses from 1
-    is what the surface itself misses.
+    is what the surface itself misses: at least the share by which runs' own scatter moves it, the
+    number of its free coefficients over that of the runs.
     """
 
     middle: Floats
@@ -153,7 +154,9 @@ def fit_surface(inputs: ArrayLike, features: ArrayLike, groups: ArrayLike | None
         len(x),
         1 - (left**2).sum(axis=0) / np.maximum((scaled**2).sum(axis=0), 1e-300),
         np.sqrt((left**2).mean(axis=0)) * size,
-        _pure(scaled, best.scatter, best.columns, together),
+        np.minimum(
+            _pure(scaled, best.scatter, best.columns, together), 1 - best.fit.freedom / len(x)
+        ),
     )
 
 
