@@ -97,6 +97,12 @@ def test_a_value_that_cannot_be_is_named_with_its_key_and_line(tmp_path):
     assert "with solid.tubes.waist = 1.5: got 1.5" in str(fault)
 
 
+def test_faults_of_values_are_listed_as_they_are(variations):
+    (fault,) = variations.faults({"solid.tubes.waist": 1.5})
+    assert fault.key == "solid.tubes.waist" and fault.wrong == "got 1.5"
+    assert variations.faults({"solid.tubes.waist": 0.5}) == []
+
+
 def test_a_misspelt_key_of_a_table_is_named(variations):
     with pytest.raises(ScenarioError, match="did you mean median_radius_um"):
         variations.scenario({"solid.tubes.median_radus_um": 10})

@@ -43,6 +43,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def execute(asked: argparse.Namespace) -> int:
     """Run the command; the exit code."""
     from poresim.record.layout import RecordError
+    from poresim.scenario.believable import checked_priors
     from poresim.scenario.faults import ScenarioError
     from poresim.scenario.plan import plan
     from poresim.scenario.reading import load_scenario
@@ -51,6 +52,7 @@ def execute(asked: argparse.Namespace) -> int:
         raise RecordError("--out and --force say where --curves draws: give that too")
     try:
         scenario = load_scenario(asked.file)
+        checked_priors(scenario)
     except ScenarioError as error:
         if not asked.json:
             raise

@@ -45,6 +45,7 @@ FIGURES: dict[str, tuple[str, str]] = {
     "air_saturation": ("", "share of the pores that trapped air fills"),
     "air_prevented_share": ("", "share of the uptake that trapped air kept out"),
     "lifted_saturation": ("", "saturation when it was lifted out"),
+    "pore_m3": ("m³", "volume of the pores"),
     "film_m3": ("m³", "film that hung on it when it was lifted out"),
 }
 #: Curve, unit, what it is, of what is read at a time or at a level.
@@ -156,7 +157,8 @@ def outcome_of(
     kept = _thinned(course.time_s, course.saturation)
     curves = {"time_s": course.time_s[kept], **{name: row[kept] for name, row in known.items()}}
     summary = summarise("", [course], [solid.ends], [area], lift_s, density)
-    figures = {name: float(getattr(summary, name).median) for name in FIGURES}
+    figures = {name: float(getattr(summary, name).median) for name in FIGURES if name != "pore_m3"}
+    figures["pore_m3"] = solid.volume
     return Outcome(
         course.ending, curves, {name: v for name, v in figures.items() if math.isfinite(v)}
     )

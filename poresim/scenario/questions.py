@@ -7,7 +7,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
+from poresim.inference.laws import Law
 from poresim.outcome.asked import FIGURES, READINGS, Asked
+from poresim.scenario.priors import priors
 from poresim.scenario.schema import Keys, Run, number, words
 
 if TYPE_CHECKING:
@@ -75,6 +77,28 @@ class Explain(Keys):
     most_repeats: int = number("the most solids that are drawn", 64, 64, ge=2, le=1000)
 
 
+class Judge(Keys):
+    """Which explanations are weighed, and how well it must be known."""
+
+    reference: str | None = words(
+        "the name of the liquid that the others are compared with (the first when left out)", None
+    )
+    mechanisms: list[Literal["wetting", "thickening", "plugging", "settling", "gravity"]] | None = (
+        words("the mechanisms that may act (all by which a liquid differs when left out)", None)
+    )
+    explanations: list[str] | None = words(
+        "a list such as ['thickening', 'wetting+plugging', 'none'] (all subsets when left out)",
+        None, min_length=2, max_length=32,
+    )  # fmt: skip
+    balance_g: float = number("step of the balance in g", 0.1, 0.1, gt=0, le=1000)
+    error: float = number("how well probabilities must be known", 0.05, 0.05, gt=0, le=0.5)
+    effective_samples: int = number(
+        "independent draws that must stand behind an answer", 100, 100, ge=20, le=100000
+    )
+    least_rows: int = number("rows of the bank to begin with", 128, 128, ge=64, le=65536)
+    most_rows: int = number("the most rows of the bank", 1024, 1024, ge=64, le=65536)
+
+
 @dataclass(frozen=True)
 class SweepQuestion:
     """What ``sweep`` is asked: by key the values to take, or the span; points of a sample, or None;
@@ -103,6 +127,8 @@ class Questions:
 
     sweep: SweepQuestion | None = None
     explain: ExplainQuestion | None = None
+    judge: Judge | None = None
+    priors: dict[str, Law] | None = None
 
 
 def questions(reader: Reader, liquids: Sequence[str]) -> Questions:
@@ -112,6 +138,8 @@ def questions(reader: Reader, liquids: Sequence[str]) -> Questions:
     return Questions(
         None if sweep is None else _sweep(reader, sweep),
         None if explain is None else _explain(reader, explain, liquids),
+        reader.section("judge", Judge, required=False),
+        priors(reader),
     )
 
 

@@ -623,7 +623,7 @@ class Head(Keys):
 
 #: Keys that the design foresees and this version does not have, by table.
 LATER_KEYS: dict[str, tuple[str, ...]] = {
-    "": ("priors", "judge", "plan"),
+    "": ("plan",),
 }
 #: Values likewise.
 LATER_VALUES: tuple[str, ...] = ()

@@ -1,7 +1,8 @@
 """Quantities that are given with their standard deviation: ``{ value = 48, sd = 1.5 }``.
 
-Any number of a scenario may be. Everything reads the value; the standard deviations are kept by the
-path of their key, for what asks how much they matter.
+Any number of a scenario may be, but in [priors], whose laws have figures of their own. Everything
+reads the value; the standard deviations are kept by the path of their key, for what asks how much
+they matter.
 """
 
 from __future__ import annotations
@@ -30,6 +31,8 @@ def take_values(reader: Reader) -> dict[KeyPath, float]:
         members = list(table.items() if isinstance(table, dict) else enumerate(table))
         for key, member in members:
             where = (*path, key)
+            if where == ("priors",):
+                continue
             if isinstance(member, dict) and "sd" in member and set(member) <= _KEYS:
                 table[key] = _value(reader, member, where, found)
             elif isinstance(member, dict | list):

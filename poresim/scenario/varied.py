@@ -66,17 +66,28 @@ class Variations:
 
         ScenarioError: what the values make is at fault.
         """
+        try:
+            return self._read(values)
+        except ScenarioError as error:
+            said = ", ".join(f"{_named(key)} = {_short(value)}" for key, value in values.items())
+            raise ScenarioError([_with(fault, said) for fault in error.faults]) from None
+
+    def faults(self, values: Mapping[Any, Any]) -> list[Fault]:
+        """What is wrong with the scenario with these values, in the order of the file."""
+        try:
+            self._read(values)
+        except ScenarioError as error:
+            return error.faults
+        return []
+
+    def _read(self, values: Mapping[Any, Any]) -> Scenario:
         from poresim.scenario.reading import read_tables
 
         data = copy.deepcopy(self._data)
         for key, value in values.items():
             for place in places(data, key) if isinstance(key, str) else [key]:
                 _put(data, place, copy.deepcopy(value))
-        try:
-            return read_tables(data, self._scenario.text, self._scenario.path)
-        except ScenarioError as error:
-            said = ", ".join(f"{_named(key)} = {_short(value)}" for key, value in values.items())
-            raise ScenarioError([_with(fault, said) for fault in error.faults]) from None
+        return read_tables(data, self._scenario.text, self._scenario.path)
 
 
 def places(data: dict[str, Any], key: str) -> list[KeyPath]:

@@ -9,7 +9,7 @@ from typing import Any, Literal, Union, get_args, get_origin
 
 from pydantic.fields import FieldInfo
 
-from poresim.scenario import questions, schema
+from poresim.scenario import priors, questions, schema
 from poresim.scenario.lines import Path
 
 Model = type[schema.Keys]
@@ -41,11 +41,14 @@ _TABLES: dict[tuple[str | None, ...], Model | tuple[str, dict[str, Model]]] = {
     ("sweep", "results", None): questions.Reading,
     ("explain",): questions.Explain,
     ("explain", "of"): questions.Reading,
+    ("judge",): questions.Judge,
+    ("priors", ""): priors.Prior,
 }
 #: Where a table may say what a liquid is made of.
 _MADE = {("liquids", None, key) for key in ("made_of", *schema.FIGURES)}
 _TOP_TABLES = (
-    "solid", "liquids", "exposure", "run", "softening", "measured", "sweep", "explain"
+    "solid", "liquids", "exposure", "run", "softening", "measured", "sweep", "explain", "judge",
+    "priors",
 )  # fmt: skip
 _NEARLY_THE_SAME = 0.7
 
@@ -170,6 +173,8 @@ def key_text(path: Sequence[str | int]) -> str:
 def _pattern(path: Path) -> tuple[str | None, ...]:
     if path[:2] == ("sweep", "vary") and len(path) > 2:  # whatever key is varied
         path = ("sweep", "vary", "", *path[3:])
+    if path[:1] == ("priors",) and len(path) > 1:
+        path = ("priors", "", *path[2:])
     return tuple(None if isinstance(part, int) else part for part in path)
 
 
