@@ -207,6 +207,7 @@ def test_killed_and_resumed_has_every_finished_soak_and_the_same_numbers(file, s
     [
         ("solid.tubes.median_radius_um", ("median radius", "µm")),
         ("solid.tubes.log_sd", ("spread (ln)", "")),
+        ("liquids.gum broth.viscosity.zero_mPa_s", ("viscosity at rest of gum broth", "mPa s")),
         ("liquids.clear broth.viscosity.mPa_s", ("viscosity of clear broth", "mPa s")),
         ("liquids.*.contact_angle_deg", ("contact angle", "°")),
         ("solid.layers.crust.tubes.waist", ("waist of crust", "")),

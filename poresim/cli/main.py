@@ -16,6 +16,7 @@ from poresim.cli import (
     check,
     compare,
     explain,
+    judge,
     measure,
     new,
     run,
@@ -25,10 +26,10 @@ from poresim.cli import (
 )
 from poresim.cli.terminal import INTERRUPTED, NOT_FINISHED, WRONG_REQUEST, remark
 
-_COMMANDS = (new, check, run, compare, sweep, explain, measure, animate, warm)
+_COMMANDS = (new, check, run, compare, sweep, explain, judge, measure, animate, warm)
 
 #: Commands that the design foresees and this version does not have.
-_LATER = ("judge", "plan", "report")
+_LATER = ("plan", "report")
 
 _ABOUT = "Why one liquid soaks a porous solid and another does not."
 _EXAMPLE = """\

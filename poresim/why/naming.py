@@ -23,7 +23,12 @@ _UNITS = {
     "g": "g",
 }
 _WITHOUT = {"mPa_s": "viscosity"}  # keys that are nothing but a unit
-_SAID = {"log sd": "spread (ln)", "index": "flow index"}
+_SAID = {
+    "log sd": "spread (ln)",
+    "index": "flow index",
+    "zero": "viscosity at rest",
+    "infinite": "viscosity at high shear",
+}
 
 
 def named(key: str) -> tuple[str, str]:

@@ -89,18 +89,20 @@ class Runs:
                 progress=show,
             )
         except KeyboardInterrupt:
-            raise RunInterrupted(self._path(), len(self.outcomes), total) from None
+            raise RunInterrupted(self.path, len(self.outcomes), total) from None
         except OSError as error:  # such as a full disk
             said = [f"cannot write: {error.strerror or error}"]
-            raise RunFailed(self._path(), said, len(self.outcomes)) from None
+            raise RunFailed(self.path, said, len(self.outcomes)) from None
 
     def refuse_failures(self) -> None:
         """RunFailed where a run failed: the question cannot be answered without it."""
         if self.failed:
             said = [f"{name}: {why}" for name, why in list(self.failed.items())[:10]]
-            raise RunFailed(self._path(), said, len(self.outcomes))
+            raise RunFailed(self.path, said, len(self.outcomes))
 
-    def _path(self) -> Path | None:
+    @property
+    def path(self) -> Path | None:
+        """Of the file that holds what is finished; None: nothing is."""
         return self._journal.path if self.outcomes else None
 
 
@@ -111,18 +113,21 @@ def a_few(scenarios: Sequence[Scenario]) -> list[Scenario]:
 
 
 @contextmanager
-def at_work(target: Path, journal: Journal, *, resume: bool, force: bool) -> Iterator[Journal]:
+def at_work(
+    target: Path, journal: Journal, *, resume: bool, force: bool, kept: bool = False
+) -> Iterator[Journal]:
     """The journal, open, while nobody else works there; it goes when the work is done.
 
-    target : of the result, which must not be there yet unless ``force``. RecordError: something is
-    in the way, or cannot be written.
+    target : of the result, which must not be there yet unless ``force``. kept : the journal stays
+    for further questions; one that fits is always gone on with. RecordError: something is in the
+    way, or cannot be written.
     """
     if target.exists() and not (force or (resume and journal.path.exists())):
         raise RecordError(f"{target}: exists; --force replaces it, --out DIR writes elsewhere")
     try:
         make_folder(target.parent)
         with locked(target.parent / f".{journal.path.name}.lock"):
-            journal.open(resume=resume, force=force)
+            _open(journal, resume=resume, force=force, kept=kept)
             try:
                 yield journal
             except BaseException:
@@ -130,7 +135,22 @@ def at_work(target: Path, journal: Journal, *, resume: bool, force: bool) -> Ite
                 if not journal.finished:
                     journal.remove()
                 raise
-            journal.remove()
+            if kept:
+                journal.close()
+            else:
+                journal.remove()
     except OSError as error:
         where = error.filename or target.parent
         raise RecordError(f"{where}: {error.strerror or error}") from None
+
+
+def _open(journal: Journal, *, resume: bool, force: bool, kept: bool) -> None:
+    if not kept:
+        journal.open(resume=resume, force=force)
+        return
+    try:
+        journal.open(resume=True, force=False)
+    except RecordError:  # of another scenario
+        if not force:
+            raise
+        journal.open(resume=False, force=True)

@@ -1,0 +1,226 @@
+"""Whether `poresim judge` promises what it holds: cases whose truth is known.
+
+    python benchmarks/judge.py [SCENARIO] [--truths 100] [--out results/judge_study]
+
+Truths are drawn from the priors, an explanation first. Each is soaked in fresh solids, one for
+every piece that the scenario's own weight logs weighed, and read when these were read: by a balance
+of that step, angles with the error given there. Then judged, by one bank for all. Printed: how
+often what was probable was true, expected calibration error and what chance gives, how often the
+true explanation came first and how often that was promised, ranks of the true unknowns in their
+posteriors (Talts et al. 2018), time a verdict. Finished soaks are kept; begun again, it goes on.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+import time
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from poresim.ensemble.gather import gather
+from poresim.ensemble.jobs import Job
+from poresim.ensemble.journal import Journal
+from poresim.ensemble.request import fit_in_memory, job_of
+from poresim.inference.calibration import calibration, ranks, uniformity
+from poresim.machine import cores
+from poresim.record.files import make_folder
+from poresim.scenario.faults import ScenarioError
+from poresim.scenario.questions import Judge
+from poresim.scenario.reading import Scenario, load_scenario
+from poresim.why.judge import bank_key, block_kg, setting_of
+from poresim.why.runs import Runs
+from poresim.why.weighing.bank import Bank, Setting, mixed_job
+from poresim.why.weighing.bench import Bench, Log
+from poresim.why.weighing.case import case_of, decide
+from poresim.why.weighing.evidence import APART, APART_KEY
+from poresim.why.weighing.rivals import Rival
+from poresim.why.weighing.verdict import Verdict
+
+SEED = 20_000  # of the truths
+OWN = 2_000_000  # numbers of the truths' solids begin here: none of the bank's
+RANKS = 63  # draws among which a truth is ranked
+
+
+class Truth(NamedTuple):
+    """u : (unknowns + 1,) of the cube. soaks : for each log and piece the name of its soak."""
+
+    rival: Rival
+    u: np.ndarray
+    soaks: list[list[str]]
+
+
+def truths(bank: Bank, bench: Bench, count: int) -> tuple[list[Truth], dict[str, Job]]:
+    """Drawn from the priors, and their soaks."""
+    rng = np.random.default_rng(SEED)
+    setting = bank.setting
+    found: list[Truth] = []
+    jobs: dict[str, Job] = {}
+    number = OWN
+    while len(found) < count:
+        rival = setting.rivals[int(rng.integers(len(setting.rivals)))]
+        u = rng.random(len(setting.unknowns) + 1)
+        try:
+            scenario = setting.unknowns.drawn(u[:-1])
+        except ScenarioError:
+            continue
+        template = replace(
+            job_of(scenario),
+            until_s=1.001 * bench.horizon_s,
+            until_saturation=None,
+            softening=None,
+        )
+        soaks = []
+        for liquid, log in bench.logs:
+            job = mixed_job(scenario, setting.makeup(rival, liquid), template)
+            names = []
+            for piece in range(len(log.uptake)):
+                names.append(f"truth {len(found)}, {liquid}, piece {piece}")
+                jobs[names[-1]] = replace(job, repeat=number)
+                number += 1
+            soaks.append(names)
+        found.append(Truth(rival, u, soaks))
+    return found, jobs
+
+
+def weighed(
+    bank: Bank, bench: Bench, truth: Truth, outcomes: Any, block: float, dry_kg: float, step: float,
+    seed: int,
+) -> Bench:  # fmt: skip
+    """The bench that a truth would give."""
+    rng = np.random.default_rng([SEED, seed])
+    apart = float(APART.quantile(truth.u[-1:])[0])
+    told = bank.tables.at(truth.u[None, :-1])
+    logs = []
+    for (liquid, log), names in zip(bench.logs, truth.soaks, strict=True):
+        rows = []
+        for name in names:
+            mass = np.array([outcomes[name].value("uptake_kg", t) for t in log.when]) / block
+            mass = mass * math.exp(apart * rng.standard_normal()) * dry_kg
+            shown = mass + 0.5 * step * rng.standard_normal(len(mass))
+            rows.append(np.round(shown / step) * step / dry_kg)
+        logs.append((liquid, Log(log.when, np.array(rows), log.sd)))
+    angles = []
+    for one in bench.angles:
+        wets = bank.setting.makeup(truth.rival, one.liquid).owner("wetting")
+        true = float(told[wets, "wetting", "angle"][0])
+        angles.append(replace(one, angle_deg=true + one.sd_deg * rng.standard_normal()))
+    return Bench(logs, angles, [])
+
+
+def report(setting: Setting, some: list[Truth], came: list[Verdict], out: Path) -> None:
+    """Print, and write what was drawn and said."""
+    order = list(setting.rivals)
+    p = np.array([[v.probabilities[v.rivals.index(rival)] for rival in order] for v in came])
+    true = np.array([order.index(one.rival) for one in some])
+    found = calibration(p, true, bins=10)
+    print(f"\n{'said':>12}  {'came true':>10}  {'95 % by chance':>15}  cases")
+    b = found.bins
+    for k in range(len(b.counts)):
+        if b.counts[k]:
+            print(
+                f"{b.forecast[k]:12.3f}  {b.observed[k]:10.3f}  "
+                f"{b.low[k]:7.3f} {b.high[k]:7.3f}  {b.counts[k]:5d}"
+            )
+    print(
+        f"calibration error, top   {found.top_label:.3f} (chance {found.top_label_by_chance:.3f})"
+    )
+    print(
+        f"calibration error, class {found.per_class:.3f} (chance {found.per_class_by_chance:.3f})"
+    )
+    print(f"true first {found.first:.3f}, promised {found.confidence:.3f} +- {found.first_sd:.3f}")
+    placed = np.array(
+        [
+            ranks(one.u, v.draws, np.full(len(v.draws), 1 / len(v.draws)), RANKS, k)
+            for k, (one, v) in enumerate(zip(some, came, strict=True))
+        ]
+    )
+    for j, key in enumerate([*(one.key for one in setting.unknowns.all), APART_KEY]):
+        print(f"ranks of {key}: p {uniformity(placed[:, j], RANKS, bins=8):.3f}")
+    rows = [
+        {
+            "true": one.rival.name,
+            "probabilities": dict(zip([r.name for r in order], map(float, row), strict=True)),
+            "effective": v.effective,
+            "explained": v.explained,
+        }
+        for one, row, v in zip(some, p, came, strict=True)
+    ]
+    (out / "verdicts.json").write_text(json.dumps(rows, indent=1))
+
+
+def main() -> None:
+    """As said above."""
+    here = Path(__file__).resolve().parent.parent / "scenarios" / "four_broths.toml"
+    asked = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    asked.add_argument("scenario", nargs="?", type=Path, default=here)
+    asked.add_argument("--truths", type=int, default=100)
+    asked.add_argument("--rows", type=int, default=128)
+    asked.add_argument("--particles", type=int, default=512)
+    asked.add_argument("--out", type=Path, default=Path("results/judge_study"))
+    given = asked.parse_args()
+    study(load_scenario(given.scenario), given.truths, given.rows, given.particles, given.out)
+
+
+def study(scenario: Scenario, count: int, rows: int, particles: int, out: Path) -> None:
+    """The whole of it."""
+    question = scenario.questions.judge or Judge()
+    setting, bench = setting_of(scenario, question)
+    bank = Bank(setting)
+    some, theirs = truths(bank, bench, count)
+    jobs, soaks = bank.jobs(rows)
+    make_folder(out)
+    journal = Journal(out / "study.runs", bank_key(setting) + f" {count}")
+    journal.open(resume=True, force=False)
+    start = time.perf_counter()
+    last = [0.0]
+
+    def show(progress: Any) -> None:
+        if time.perf_counter() - last[0] > 20:
+            last[0] = time.perf_counter()
+            print(f"{progress.finished} of {progress.soaks} soaks", flush=True)
+
+    runs = Runs(journal, fitting=fit_in_memory(scenario), progress=show)
+    runs.do(jobs | theirs)
+    runs.refuse_failures()
+    print(f"{len(jobs)} soaks of the bank and {len(theirs)} of truths: "
+          f"{time.perf_counter() - start:.0f} s", flush=True)  # fmt: skip
+    told = bank.told(soaks, runs.outcomes)
+    block, dry = block_kg(scenario), (scenario.dry_mass_g or 0.0) * 1e-3
+    step = question.balance_g * 1e-3
+    cases = [
+        case_of(
+            bank,
+            told,
+            rows,
+            weighed(bank, bench, one, runs.outcomes, block, dry, step, k),
+            block,
+            scenario.seed + 1000 * k,
+            particles,
+        )
+        for k, one in enumerate(some)
+    ]
+    came: dict[int, Any] = {}
+
+    def keep(number: int, found: Any) -> None:
+        if isinstance(found, Exception):
+            raise found
+        came[number] = verdict = found
+        true = some[number].rival
+        p = verdict.probabilities[verdict.rivals.index(true)]
+        print(f"{number}: {true.name} {p:.3f}, first {verdict.rivals[0].name} "
+              f"{verdict.probabilities[0]:.3f}", flush=True)  # fmt: skip
+
+    start = time.perf_counter()
+    gather(decide, cases, keep, count=cores())
+    each = (time.perf_counter() - start) / count * cores()
+    print(f"a verdict: {each:.1f} s of one core on the mean")
+    report(setting, some, [came[k] for k in range(count)], out)
+
+
+if __name__ == "__main__":
+    main()

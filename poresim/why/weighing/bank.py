@@ -1,0 +1,216 @@
+"""A bank of runs over what is not known: drawn once, stored, used for any measurements.
+
+Row i is point i of a scrambled Sobol' sequence: its first coordinate picks how a liquid is made up,
+the others the unknowns. In each row one liquid of each class (:mod:`.entries`) is soaked, in a
+solid of its own; in every fourth row in two, so that what solids scatter can be told from what the
+surfaces miss. Explanations share the runs of a class, whichever of them it belongs to.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from poresim.ensemble.request import job_of
+from poresim.inference.design import sobol_points
+from poresim.inference.surface import Reading, Surface, fit_surface
+from poresim.outcome.asked import Outcome
+from poresim.scenario.faults import ScenarioError
+from poresim.scenario.questions import MECHANISMS
+from poresim.why.mechanisms import Pair
+from poresim.why.weighing.entries import class_of
+from poresim.why.weighing.features import features_of, filled_at_once
+from poresim.why.weighing.rivals import Makeup, Rival, makeup
+from poresim.why.weighing.tables import Place, Tables, tables_of
+from poresim.why.weighing.unknowns import Unknowns
+
+if TYPE_CHECKING:
+    from poresim.ensemble.jobs import Job
+    from poresim.scenario.reading import Scenario
+
+Floats = NDArray[np.float64]
+Class = tuple[str, bool]
+
+_BANK = 4  # purpose of a random stream; see ensemble.jobs
+_TWICE = 4  # every so many rows are soaked in two solids
+_SECOND = 1_000_000  # added to a row's number: its second solid
+_LONGER = 3.0  # times the time of the last reading: soaks are followed on
+_FULL = 0.98
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What a bank is about.
+
+    reference : the liquid that the others are compared with. liquids : those that were measured,
+    the reference among them. horizon_s : time of the last reading.
+    """
+
+    scenario: Scenario
+    unknowns: Unknowns
+    rivals: tuple[Rival, ...]
+    reference: str
+    liquids: tuple[str, ...]
+    horizon_s: float
+
+    @property
+    def until_s(self) -> float:
+        """For how long soaks are followed."""
+        return _LONGER * self.horizon_s
+
+    def makeup(self, rival: Rival, liquid: str) -> Makeup:
+        """Of a liquid, as an explanation has it."""
+        return makeup(rival, liquid, self.reference)
+
+
+@dataclass(frozen=True)
+class Soaking:
+    """One run of the bank: its row, the class and makeup of what is soaked, its name."""
+
+    row: int
+    kind: Class
+    makeup: Makeup
+    name: str
+
+
+class Bank:
+    """Rows of a setting, their runs, and what they teach."""
+
+    def __init__(self, setting: Setting) -> None:
+        self.setting = setting
+        by_name = {spec.name: spec for spec in setting.scenario.liquids}
+        self.classes: dict[Class, list[Makeup]] = {}
+        for one in dict.fromkeys(
+            setting.makeup(rival, liquid) for rival in setting.rivals for liquid in setting.liquids
+        ):
+            kind = class_of(by_name[one.owner("thickening")], by_name[one.owner("plugging")])
+            self.classes.setdefault(kind, []).append(one)
+
+    @cached_property
+    def tables(self) -> Tables:
+        """Every liquid's numbers at many draws."""
+        return tables_of(self.setting.unknowns)
+
+    def kind(self, one: Makeup) -> Class:
+        """The class of a liquid."""
+        return next(kind for kind, some in self.classes.items() if one in some)
+
+    def soaks(self, rows: int) -> int:
+        """How many soaks so many rows are."""
+        return len(self.classes) * (rows + -(-rows // _TWICE))
+
+    def points(self, count: int) -> Floats:
+        """(count, 1 + unknowns) of the unit cube."""
+        seed = np.random.SeedSequence(self.setting.scenario.seed, spawn_key=(_BANK,))
+        return sobol_points(count, 1 + len(self.setting.unknowns), seed)
+
+    def jobs(self, count: int) -> tuple[dict[str, Job], list[Soaking]]:
+        """Soaks of the first rows by name, and what they are. Rows that cannot be are left out."""
+        jobs: dict[str, Job] = {}
+        found: list[Soaking] = []
+        for i, row in enumerate(self.points(count)):
+            try:
+                scenario = self.setting.unknowns.drawn(row[1:])
+            except ScenarioError:
+                continue
+            template = replace(
+                job_of(scenario),
+                until_s=self.setting.until_s,
+                until_saturation=_FULL,
+                softening=None,
+            )
+            for kind, some in self.classes.items():
+                one = some[min(int(row[0] * len(some)), len(some) - 1)]
+                job = mixed_job(scenario, one, template)
+                for repeat in (i, i + _SECOND) if i % _TWICE == 0 else (i,):
+                    name = f"row {i}, {'+'.join(map(str, kind))}, solid {repeat}"
+                    jobs[name] = replace(job, repeat=repeat)
+                    found.append(Soaking(i, kind, one, name))
+        return jobs, found
+
+    def told(self, soaks: Sequence[Soaking], outcomes: Mapping[str, Outcome]) -> Told:
+        """What the runs that are there say, by class."""
+        count = 1 + max((soak.row for soak in soaks), default=0)
+        points = self.points(count)[:, 1:]
+        told, solid = self.tables.at(points), self.tables.solid(points)
+        inputs = {
+            one: inputs_of(one, told, solid) for some in self.classes.values() for one in some
+        }
+        parts: dict[Class, list[tuple[Floats, Floats, int]]] = {kind: [] for kind in self.classes}
+        there = [soak for soak in soaks if soak.name in outcomes]
+        until = self.setting.until_s
+        start = filled_at_once([outcomes[soak.name] for soak in there], until)
+        for soak in there:
+            features = features_of(outcomes[soak.name], until, start)
+            parts[soak.kind].append((inputs[soak.makeup][soak.row], features, soak.row))
+        return Told(
+            {
+                kind: tuple(np.array(column) for column in zip(*some, strict=True))
+                for kind, some in parts.items()
+                if some
+            },
+            start,
+        )
+
+
+@dataclass(frozen=True)
+class Told:
+    """What runs say. by_class : inputs (n, d), features (n, 13) and rows (n,) of the runs of each.
+    at_once : share of the pores that fills at once."""
+
+    by_class: dict[Class, tuple[NDArray[Any], ...]]
+    at_once: float
+
+    def learn(self, rows: int) -> dict[Class, Learnt]:
+        """A surface for each class, from runs of the first rows. ValueError: too few of one."""
+        found = {}
+        for kind, (inputs, features, row) in self.by_class.items():
+            some = row < rows
+            columns = np.flatnonzero(np.ptp(inputs[some], axis=0) > 0)
+            surface = fit_surface(inputs[some][:, columns], features[some], row[some])
+            found[kind] = Learnt(surface, columns, self.at_once)
+        return found
+
+
+def mixed_job(scenario: Scenario, one: Makeup, template: Job) -> Job:
+    """The soak of a liquid that has its mechanisms from two liquids at most."""
+    by_name = {spec.name: spec for spec in scenario.liquids}
+    names = list(dict.fromkeys(one.owners))
+    first, second = by_name[names[0]], by_name[names[-1]]
+    taken = [m for m in MECHANISMS if one.owner(m) == names[-1]]
+    return Pair(scenario, first, second).mixed(taken).job(template, "+".join(names), 0)
+
+
+def inputs_of(one: Makeup, told: Mapping[Place, Floats], solid: Floats) -> Floats:
+    """(n, d) what the surface of a liquid's class takes: the solid's own, then the liquid's."""
+    columns = [solid]
+    for mechanism in ("wetting", "thickening", "plugging", "gravity"):
+        owner = one.owner(mechanism)
+        columns += [
+            row[:, None] for (name, m, _), row in told.items() if (name, m) == (owner, mechanism)
+        ]
+    return np.hstack(columns)
+
+
+@dataclass(frozen=True)
+class Learnt:
+    """The surface of a class, over those of its inputs (columns) that vary. at_once : share of the
+    pores that fills at once."""
+
+    surface: Surface
+    columns: NDArray[np.int64]
+    at_once: float
+
+    def read(self, inputs: Floats) -> tuple[Reading, Reading]:
+        """Features with what the surface misses in their covariance, and without."""
+        whole = self.surface.read(inputs[:, self.columns])
+        pure = self.surface.pure
+        if np.isnan(pure).any():
+            return whole, whole
+        variance, rest = whole.variance * pure[:-1], whole.rest * pure[-1]
+        return whole, Reading(whole.mean, whole.loadings, variance, rest)

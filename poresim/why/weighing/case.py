@@ -1,0 +1,60 @@
+"""A case to be decided: plain data, so that a worker process may do it.
+
+All arithmetic of many numbers is done there, on one thread: so a verdict is the same bit for bit
+however many cores there are.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from poresim.why.weighing.bank import Bank, Class, Told
+from poresim.why.weighing.bench import Bench
+from poresim.why.weighing.evidence import Evidence
+from poresim.why.weighing.rivals import Makeup, Rival
+from poresim.why.weighing.tables import Tables
+from poresim.why.weighing.verdict import Verdict, weigh
+
+
+@dataclass(frozen=True)
+class Case:
+    """What is decided. told : of the bank's runs, those of the first ``rows`` are used. particles :
+    draws of each explanation that matters. The rest as of `Evidence`."""
+
+    tables: Tables
+    told: Told
+    rows: int
+    kinds: Mapping[Makeup, Class]
+    makeups: Mapping[tuple[Rival, str], Makeup]
+    rivals: tuple[Rival, ...]
+    bench: Bench
+    dry_kg: float
+    seed: int
+    particles: int
+
+    def evidence(self) -> Evidence:
+        """Surfaces learnt. ValueError: too few runs of a class."""
+        surfaces = self.told.learn(self.rows)
+        return Evidence(self.tables, surfaces, self.kinds, self.makeups, self.bench, self.dry_kg)
+
+
+def case_of(
+    bank: Bank, told: Told, rows: int, bench: Bench, dry_kg: float, seed: int, particles: int
+) -> Case:
+    """The case that a bank's runs and the bench make."""
+    setting = bank.setting
+    makeups = {
+        (rival, liquid): setting.makeup(rival, liquid)
+        for rival in setting.rivals
+        for liquid in setting.liquids
+    }
+    kinds = {one: bank.kind(one) for one in makeups.values()}
+    return Case(
+        bank.tables, told, rows, kinds, makeups, setting.rivals, bench, dry_kg, seed, particles
+    )
+
+
+def decide(number: int, case: Case) -> Verdict:
+    """The verdict; ``number`` is the place among the tasks of a pool."""
+    return weigh(case.evidence(), case.rivals, case.seed, case.particles)

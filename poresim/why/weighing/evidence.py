@@ -1,0 +1,111 @@
+"""How likely all that was measured is under each explanation, by a bank's surfaces."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from poresim.inference.laws import LogUniform
+from poresim.inference.temper import Posterior, temper
+from poresim.why.weighing.bank import Class, Learnt, inputs_of
+from poresim.why.weighing.bench import Angle, Bench, Log
+from poresim.why.weighing.likelihood import Predicted, log_likelihood, predict
+from poresim.why.weighing.rivals import Makeup, Rival
+from poresim.why.weighing.tables import Place, Tables
+
+Floats = NDArray[np.float64]
+
+#: What pieces of one batch differ by, as a factor on their uptake (sd of its logarithm): from what
+#: the same piece weighed twice shows to a fifth (common practice).
+APART = LogUniform(0.003, 0.2)
+#: What it is called among the unknowns.
+APART_KEY = "how far pieces differ"
+_CHUNK = 2048
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """What is measured, and what would be by a bank's surfaces.
+
+    kinds : class of every makeup that explanations make. makeups : of each liquid by each
+    explanation. dry_kg : of the block that the bank soaks.
+    """
+
+    tables: Tables
+    surfaces: Mapping[Class, Learnt]
+    kinds: Mapping[Makeup, Class]
+    makeups: Mapping[tuple[Rival, str], Makeup]
+    bench: Bench
+    dry_kg: float
+
+    @property
+    def dimensions(self) -> int:
+        """Of the cube: the unknowns, and how far pieces differ."""
+        return len(self.tables.unknowns) + 1
+
+    def log_likelihood(self, rival: Rival, u: Floats) -> Floats:
+        """(n,) at u (n, dimensions)."""
+        found = np.empty(len(u))
+        for start in range(0, len(u), _CHUNK):
+            some = slice(start, start + _CHUNK)
+            found[some] = self._some(rival, u[some])
+        return found
+
+    def _some(self, rival: Rival, u: Floats) -> Floats:
+        view = View(self, rival, u)
+        found = np.zeros(len(u))
+        for liquid, log in self.bench.logs:
+            found += log_likelihood(log, view.predicted(liquid, log))[0]
+        for one in self.bench.angles:
+            z = view.angle_score(one)
+            found += -0.5 * z**2 - math.log(one.sd_deg * math.sqrt(2 * math.pi))
+        return found
+
+    def posterior(self, rival: Rival, seed: int, particles: int, most_moves: int) -> Posterior:
+        """Of the unknowns, and how far pieces differ, under one explanation."""
+        return temper(
+            lambda u: self.log_likelihood(rival, u),
+            self.dimensions,
+            seed,
+            particles=particles,
+            most_moves=most_moves,
+        )
+
+
+class View:
+    """Draws u (n, dimensions) under one explanation, and what is foretold of them."""
+
+    def __init__(self, evidence: Evidence, rival: Rival, u: Floats) -> None:
+        self._evidence = evidence
+        self._rival = rival
+        self._told: dict[Place, Floats] = evidence.tables.at(u[:, :-1])
+        self._solid = evidence.tables.solid(u[:, :-1])
+        self._apart = APART.quantile(u[:, -1])
+        self._read: dict[Makeup, tuple] = {}
+
+    def predicted(self, liquid: str, log: Log) -> Predicted:
+        """Readings of a liquid at a log's times."""
+        return self.at(self._evidence.makeups[self._rival, liquid], log.when, log.sd)
+
+    def at(self, one: Makeup, when: Floats, sd: Floats) -> Predicted:
+        """Readings of a liquid so made up at times (m,) s, by a balance of sd (m,) kg/kg."""
+        learnt = self._evidence.surfaces[self._evidence.kinds[one]]
+        if one not in self._read:
+            self._read[one] = learnt.read(inputs_of(one, self._told, self._solid))
+        whole, alone = self._read[one]
+        density = np.exp(self._told[one.owner("gravity"), "gravity", "ln_density"])
+        per_m3 = density / self._evidence.dry_kg
+        return predict(when, sd, whole, alone, per_m3, self._apart, learnt.at_once)
+
+    def angle(self, liquid: str) -> Floats:
+        """(n,) contact angle of a liquid, degrees."""
+        wets = self._evidence.makeups[self._rival, liquid].owner("wetting")
+        return self._told[wets, "wetting", "angle"]
+
+    def angle_score(self, one: Angle) -> Floats:
+        """(n,) how far an angle that was read lies off, in its standard deviations."""
+        return np.asarray((self.angle(one.liquid) - one.angle_deg) / one.sd_deg)
