@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import pickle
 import re
 import subprocess
@@ -427,7 +428,9 @@ def test_every_scenario_of_the_project_is_without_fault(path):
     solid = ps.build_solid(scenario.solid, scenario.seed)
     expected = plan(scenario).solid
     assert (expected.junctions, expected.tubes) == (solid.junctions, solid.tubes)
-    assert expected.porosity == pytest.approx(solid.porosity, rel=0.03)
+    area = solid.radius**2 * np.ones(solid.tubes)
+    scatter = area.std() / area.mean() / math.sqrt(solid.tubes)  # of small blocks: of their mean
+    assert expected.porosity == pytest.approx(solid.porosity, rel=max(0.03, 3 * scatter))
     for liquid in scenario.liquids:
         ps.build_liquid(liquid)
 
