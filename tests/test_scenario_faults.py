@@ -406,7 +406,7 @@ FAULTS = [
         "= 420\nheld_mm = 3",
         "8: solid.held_mm: does not belong in [solid]; put it in [exposure]",
     ),
-    ("[run]", "[plan]\n[run]", "37: plan: is not in this version"),
+    ("[run]", "[plan]\n[run]", "37: plan.tests: is missing; give a list of tests, [[plan.tests]]"),
     (
         "[run]",
         "[softening]\nwall_s = 20\nmidpoint = 0.3\nwidth = 0.05\n[run]",

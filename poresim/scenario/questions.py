@@ -1,4 +1,4 @@
-"""What may be asked of a scenario beyond a run: its tables ``[sweep]`` and ``[explain]``."""
+"""What may be asked of a scenario beyond a run: ``[sweep]``, ``[explain]``, ``[judge]``."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from poresim.inference.laws import Law
 from poresim.outcome.asked import FIGURES, READINGS, Asked
+from poresim.scenario.candidates import Candidate, candidates
 from poresim.scenario.priors import priors
 from poresim.scenario.schema import Keys, Run, number, words
 
@@ -129,6 +130,7 @@ class Questions:
     explain: ExplainQuestion | None = None
     judge: Judge | None = None
     priors: dict[str, Law] | None = None
+    plan: tuple[Candidate, ...] | None = None
 
 
 def questions(reader: Reader, liquids: Sequence[str]) -> Questions:
@@ -140,6 +142,7 @@ def questions(reader: Reader, liquids: Sequence[str]) -> Questions:
         None if explain is None else _explain(reader, explain, liquids),
         reader.section("judge", Judge, required=False),
         priors(reader),
+        candidates(reader, liquids),
     )
 
 

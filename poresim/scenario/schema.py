@@ -622,8 +622,6 @@ class Head(Keys):
 
 
 #: Keys that the design foresees and this version does not have, by table.
-LATER_KEYS: dict[str, tuple[str, ...]] = {
-    "": ("plan",),
-}
+LATER_KEYS: dict[str, tuple[str, ...]] = {}
 #: Values likewise.
 LATER_VALUES: tuple[str, ...] = ()

@@ -9,7 +9,7 @@ from typing import Any, Literal, Union, get_args, get_origin
 
 from pydantic.fields import FieldInfo
 
-from poresim.scenario import priors, questions, schema
+from poresim.scenario import candidates, priors, questions, schema
 from poresim.scenario.lines import Path
 
 Model = type[schema.Keys]
@@ -42,13 +42,15 @@ _TABLES: dict[tuple[str | None, ...], Model | tuple[str, dict[str, Model]]] = {
     ("explain",): questions.Explain,
     ("explain", "of"): questions.Reading,
     ("judge",): questions.Judge,
+    ("plan",): candidates.Plan,
+    ("plan", "tests", None): candidates.PlannedTest,
     ("priors", ""): priors.Prior,
 }
 #: Where a table may say what a liquid is made of.
 _MADE = {("liquids", None, key) for key in ("made_of", *schema.FIGURES)}
 _TOP_TABLES = (
     "solid", "liquids", "exposure", "run", "softening", "measured", "sweep", "explain", "judge",
-    "priors",
+    "plan", "priors",
 )  # fmt: skip
 _NEARLY_THE_SAME = 0.7
 

@@ -109,7 +109,7 @@ def judge(
             executor=executor,
             progress=progress,
         )
-        found = _judge(scenario, question, setting, bench, runs, workers, executor)
+        found, _ = weighed(scenario, question, setting, bench, runs, workers, executor)
         write_text(target.with_suffix(".csv"), _csv(found))
         write_text(target, json.dumps(as_dict(found), indent=2, allow_nan=False))
     return found
@@ -179,7 +179,7 @@ def _refuse_unfit(scenario: Scenario) -> None:
     block_kg(scenario)
 
 
-def _judge(
+def weighed(
     scenario: Scenario,
     question: Judge,
     setting: Setting,
@@ -187,7 +187,8 @@ def _judge(
     runs: Runs,
     workers: int | None,
     executor: Executor | None,
-) -> Judged:
+) -> tuple[Judged, Case]:
+    """The verdict, and the case that it decides; the bank grows as far as is needed."""
     bank = Bank(setting)
     dry_kg = block_kg(scenario)
     rows, particles = question.least_rows, _PARTICLES
@@ -219,11 +220,12 @@ def _judge(
         for spec in scenario.liquids
         if spec.grains is None and isinstance(spec.viscosity, Newtonian)
     ]
-    return Judged(
+    found = Judged(
         scenario.title, scenario.seed, setting.reference, tuple(bench.liquids), verdict, rows,
         len(jobs), change, question.error, scenario.questions.priors is None, bench.unused,
         scenario.run.accuracy, "invented" in scenario.text.lower(), tuple(plain),
     )  # fmt: skip
+    return found, whole
 
 
 def block_kg(scenario: Scenario) -> float:

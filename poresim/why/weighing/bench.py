@@ -110,7 +110,7 @@ def logs_of(repeats: tuple[WeightLog, ...], dry_kg: float, step_kg: float) -> li
     their own.
     """
     taken = [_uptake(one, dry_kg, step_kg) for one in repeats]
-    sd = math.hypot(_REPEATS_TO, 1 / math.sqrt(12)) * step_kg / dry_kg
+    sd = balance_sd(step_kg) / dry_kg
     if len({len(time) for time, _ in taken}) == 1 and len(taken[0][0]) <= MOST_TIMES:
         times = np.array([time for time, _ in taken])
         if np.ptp(times, axis=0).max() <= _SAME_S:
@@ -124,6 +124,11 @@ def logs_of(repeats: tuple[WeightLog, ...], dry_kg: float, step_kg: float) -> li
     when = np.linspace(math.sqrt(first), math.sqrt(last), count) ** 2
     uptake = np.array([np.interp(np.sqrt(when), np.sqrt(time), mass) for time, mass in taken])
     return [Log(when, uptake, np.full(count, sd))]
+
+
+def balance_sd(step: float) -> float:
+    """Standard deviation of a reading by a balance, in the unit of its step."""
+    return math.hypot(_REPEATS_TO, 1 / math.sqrt(12)) * step
 
 
 def _alone(time: Floats, mass: Floats, sd: float) -> Log:
