@@ -521,7 +521,7 @@ def test_out_that_cannot_be_a_folder(small, made_up, capsys, out):
     ("arguments", "message"),
     [
         (["rn", "x.toml"], "invalid choice"),
-        (["plan", "x.toml"], "poresim: plan is not in this version"),
+        (["report", "x.toml"], "poresim: report is not in this version"),
         (["run"], "required: FILE"),
         (["run", "x.toml", "--colour"], "unrecognized arguments: --colour"),
         (["run", "x.toml", "--workers", "two"], "invalid int value"),

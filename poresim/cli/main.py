@@ -19,6 +19,7 @@ from poresim.cli import (
     judge,
     measure,
     new,
+    plan,
     run,
     sweep,
     terminal,
@@ -26,10 +27,10 @@ from poresim.cli import (
 )
 from poresim.cli.terminal import INTERRUPTED, NOT_FINISHED, WRONG_REQUEST, remark
 
-_COMMANDS = (new, check, run, compare, sweep, explain, judge, measure, animate, warm)
+_COMMANDS = (new, check, run, compare, sweep, explain, judge, plan, measure, animate, warm)
 
 #: Commands that the design foresees and this version does not have.
-_LATER = ("plan", "report")
+_LATER = ("report",)
 
 _ABOUT = "Why one liquid soaks a porous solid and another does not."
 _EXAMPLE = """\
