@@ -188,3 +188,8 @@ def test_tests_are_read_in_order_of_time_and_named():
     assert found[2] == weighing("gum broth", [0.01, 0.02], 2)
     assert found[2].when == (0.01, 0.02)
     assert found[1].name == "a drop of gum broth"
+    assert (
+        weighing("tea", range(10, 60, 10)).name
+        == "weigh 3 pieces in tea at 5 times from 10 to 50 s"
+    )
+    assert weighing("tea", [60], 1).name == "weigh one piece in tea at 60 s"

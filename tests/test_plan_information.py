@@ -7,10 +7,11 @@ import math
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy.stats import entropy
 
 from poresim.why.judge import block_kg
-from poresim.why.weighing.evidence import Evidence
-from poresim.why.weighing.informing import drawn, inform, informations
+from poresim.why.weighing.evidence import APART, Evidence
+from poresim.why.weighing.informing import Asked, drawn, inform, informations
 from tests import closed_bank
 from tests.closed_bank import SCENARIO, SOLIDS, World
 from tests.planned_worlds import angle, before, bits, evidence, law, rival, weighing
@@ -130,6 +131,61 @@ def test_draws_are_as_many_of_each_that_matters_and_weigh_as_it_is_likely(
     assert_allclose(np.bincount(found.of, found.weights), [0.7, 0.3], atol=1e-5)
     mean, spread = found.reading(surfaces, weighing("gum broth", [0.2, 0.8]))
     assert mean.shape == (100, 2) and spread.shape == (100, 2, 2)
+
+
+def reading(world: World, name: str, u: np.ndarray, test: Asked, rng) -> np.ndarray:
+    """What the bench would read by the closed forms, which know nothing of surfaces."""
+    true = rival(world, name)
+    if test.when is None:
+        wets = world.bank.setting.makeup(true, test.liquid).owner("wetting")
+        angles = world.bank.tables.at(u[None, :-1])[wets, "wetting", "angle"]
+        return angles + test.angle_sd_deg * rng.standard_normal(1)
+    full_s = world.full_s(true, test.liquid, u[None, :])[0]
+    apart = float(APART.quantile(u[-1:])[0])
+    per = closed_bank.PORES_M3 * 1000.0 / block_kg(world.scenario)
+    pieces = []
+    for _ in range(test.repeats):
+        own = full_s * math.exp(SOLIDS * rng.standard_normal())
+        mass = per * np.minimum(np.sqrt(test.when / own), 1.0)
+        noise = test.sd * rng.standard_normal(len(test.when))
+        pieces.append(mass * math.exp(apart * rng.standard_normal()) + noise)
+    return np.mean(pieces, axis=0)
+
+
+def test_the_first_choice_leaves_less_doubt_than_the_median_one(world: World, surfaces: Evidence):
+    """150 truths, read by the closed forms: Bayes' rule over the draws (scipy) leaves on average
+    the entropy before less the information that was promised."""
+    shares = {"wetting": 0.4, "thickening": 0.35, "wetting+thickening": 0.25}
+    verdict = before(world, shares)
+    some = [
+        angle("gum broth", 2.0),
+        weighing("gum broth", [0.2, 0.8]),
+        angle("gum broth", 8.0),
+        weighing("clear broth", [0.2, 0.8]),
+        angle("clear broth", 2.0),
+    ]
+    told = informations(surfaces, verdict, some, 0)
+    order = sorted(range(5), key=lambda k: -told[k].explanation)
+    draws = drawn(surfaces, verdict, 1)
+    left = {}
+    for k in (order[0], order[2]):
+        rng = np.random.default_rng(k)
+        mean, spread = draws.reading(surfaces, some[k])
+        entropies = []
+        for _ in range(150):
+            name = rng.choice(list(shares), p=list(shares.values()))
+            y = reading(world, str(name), rng.random(4), some[k], rng)
+            white = np.linalg.solve(np.linalg.cholesky(spread), (y - mean)[:, :, None])[:, :, 0]
+            size = np.sqrt(np.linalg.det(spread))
+            p = np.bincount(draws.of, draws.weights * np.exp(-0.5 * (white**2).sum(axis=1)) / size)
+            entropies.append(entropy(p, base=2))
+        left[k] = np.array(entropies)
+        error = left[k].std() / math.sqrt(150)
+        promised = told[k].explanation_most - told[k].explanation
+        assert left[k].mean() == pytest.approx(promised, abs=3 * error + 0.02)
+    first, median = left.values()
+    error = math.hypot(first.std(), median.std()) / math.sqrt(150)
+    assert first.mean() < median.mean() - 3 * error
 
 
 def test_same_seed_same_numbers(world: World):

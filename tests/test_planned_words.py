@@ -39,6 +39,18 @@ def test_a_weighing_is_told_at_the_time_that_tells_most():
     assert "About 36 % of the dry mass taken up by 180 s (give or take 2 %), in 38 %" in words
 
 
+def test_an_outcome_on_both_sides_of_another_has_no_middle():
+    """Below 36 or above 60 degrees: 42 give or take 12 would be wrong."""
+    first, *rest = planned().tests
+    low, high = first.told.outcomes
+    around = high._replace(reading=np.array([42.0]), reading_sd=np.array([12.0]))
+    some = [replace(first, told=replace(first.told, outcomes=[low, around])), *rest]
+    words = planned_in_words(replace(planned(), tests=some))
+    assert "About 48° (give or take 2°), in 62 %" in words
+    assert "Further off, on either side, in 38 % of cases: wetting, thickening" in words
+    assert "42°" not in words
+
+
 def test_where_no_reading_changes_what_leads():
     words = planned_in_words(planned(cases=1))
     assert "Whatever it reads, thickening and plugging is expected to lead" in words

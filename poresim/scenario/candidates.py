@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 REPEATS = 3
 #: Minutes of a piece beside its soak, and of a drop (common practice).
 MINUTES_A_PIECE, MINUTES_A_DROP = 5.0, 3.0
+_LISTED = 4  # times that a name lists
 _KINDS = ("uptake_at_s", "angle_sd_deg")
 
 
@@ -87,6 +88,8 @@ def weighing(
     times = tuple(sorted(when))
     *some, last = [f"{t:g}" for t in times]
     said = f"{', '.join(some)} and {last}" if some else last
+    if len(times) > _LISTED:
+        said = f"{len(times)} times from {times[0]:g} to {last}"
     pieces = f"{repeats} pieces" if repeats > 1 else "one piece"
     minutes = repeats * (times[-1] / 60 + MINUTES_A_PIECE)
     name = f"weigh {pieces} in {liquid} at {said} s"

@@ -42,13 +42,13 @@ def planned_figure(found: Planned) -> Any:
         line = 1.25 * size / 72
         wide = characters(0.93 * WIDTH, size)
         head = label(plan_title(found), characters(0.92 * WIDTH, 1.55 * size), 4)
-        under = label(f"{found.judged.title} {capital(now(found))}.", wide, 8)
+        under = f"{label(found.judged.title, wide, 4)}\n{label(capital(now(found)), wide, 6)}."
         names = [_name(one) for one in found.tests[:_BARS]]
         about, foot = label(_about(found), wide, 6), label(_foot(found), wide, 8)
         cases = _cases(found, wide)
         heads = 1.5 * line * _lines(head) + 0.16
         bars = sum(line * _lines(name) + _GAP for name in names)
-        parts = [heads, line * (_lines(under) + 0.8), 1.4 * line, bars]
+        parts = [heads, line * (_lines(under) + 0.9), 1.4 * line, bars]
         parts += [line * (_lines(about) + 0.8)]
         parts += [line * (_lines(cases) + 2.1) if cases else 0.0, line * _lines(foot) + 0.2]
         tall = sum(parts)
@@ -57,7 +57,7 @@ def planned_figure(found: Planned) -> Any:
         for part in parts:
             tops.append(tops[-1] - part)
         _draw_head(figure, head, heads, found.judged.verdict.fits_data)
-        _write(figure, tops[1] - 0.04, under)
+        _write(figure, tops[1] - 0.08, under)
         figure.text(0.02, tops[2] / tall, _HEADING, va="top", weight="bold")
         box = (_LEFT, tops[4] / tall, _RIGHT - _LEFT, bars / tall)
         _draw_bars(figure.add_axes(box), found, names, line)
@@ -151,7 +151,7 @@ def _about(found: Planned) -> str:
     said = [f"{more} more tell less."] if more > 0 else []
     said.append("Bits per hour about which explanation holds; whiskers: error of the computation.")
     if sum(one.tied for one in found.tests) > 1 and found.tells:
-        said.append("Blue: as good as each other within it.")
+        said.append("Blue: as good as the first within that error.")
     return " ".join(said)
 
 

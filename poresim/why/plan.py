@@ -112,7 +112,7 @@ def plan(
     question = scenario.questions.judge or Judge()
     setting, bench = setting_of(scenario, question)
     candidates = candidates_of(scenario, setting, bench)
-    tests = [_asked(scenario, question, one) for one in candidates]
+    tests = [asked_of(scenario, question, one) for one in candidates]
     target = result_path(Path(out), scenario)
     journal = Journal(bank_path(Path(out), scenario), bank_key(setting))
     with at_work(target, journal, resume=resume, force=force, kept=True):
@@ -177,7 +177,8 @@ def ranked(candidates: Sequence[Candidate], told: Sequence[Information]) -> list
     return found
 
 
-def _asked(scenario: Scenario, question: Judge, one: Candidate) -> Asked:
+def asked_of(scenario: Scenario, question: Judge, one: Candidate) -> Asked:
+    """A candidate as plain numbers, in SI units."""
     if not one.when:
         return Asked(one.liquid, None, None, 1, one.angle_sd_deg)
     assert scenario.dry_mass_g is not None  # else no log could have been read

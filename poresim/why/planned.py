@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 _NAMED = 3  # tests, or explanations, named in a sentence
 _CASES = 3  # outcomes that are told
 _LEAST_CHANCE = 0.01  # of an outcome that is told
+_WIDER = 1.5  # times the spread of the likeliest outcome: such readings lie on both sides of it
 HELP = (
     "A further liquid may tell more, such as the thickener alone or the grains filtered out: add "
     "it to the scenario with based_on (its bank is then soaked anew)."
@@ -118,8 +119,9 @@ def outcomes_in_words(found: Planned, one: Ranked) -> list[str]:
             "reading makes it more likely or less."
         ]
     at = _telling(some)
+    first = some[0]
     return [
-        f"{capital(_reading(one, case, at))}, in {likely(case.chance)} of cases: "
+        f"{capital(_reading(one, case, at, first))}, in {likely(case.chance)} of cases: "
         f"{spoken(rivals[case.leader].name)} then leads, at "
         f"{likely(float(case.probabilities[case.leader]))} on average."
         for case in some[:_CASES]
@@ -133,8 +135,11 @@ def _telling(cases: list[Outcome]) -> int:
     return int(np.argmax(apart / np.maximum(first.reading_sd + second.reading_sd, 1e-12)))
 
 
-def _reading(one: Ranked, case: Outcome, at: int) -> str:
+def _reading(one: Ranked, case: Outcome, at: int, first: Outcome) -> str:
+    """What is read in a case; of one that lies about the first on both sides only that."""
     value, sd = float(case.reading[at]), float(case.reading_sd[at])
+    if abs(value - first.reading[at]) < sd and sd > _WIDER * first.reading_sd[at]:
+        return "further off, on either side"
     if not one.candidate.when:
         return f"about {value:.0f}° (give or take {max(sd, 1):.0f}°)"
     when = seconds(one.candidate.when[at])
@@ -171,6 +176,7 @@ def _surety(found: Planned) -> list[str]:
         said.append("What is unknown was given usual ranges; [priors] would say it better.")
     if not found.given:
         said.append("These tests are the usual ones; [plan] may name others.")
+    said.append("Each test is looked at by itself: two together may tell more.")
     if judged.invented:
         said.append("The data are invented.")
     said.append(
