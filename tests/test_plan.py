@@ -17,13 +17,16 @@ from poresim.ensemble.request import job_of
 from poresim.record.layout import RecordError
 from poresim.scenario.build import build_liquid
 from poresim.scenario.candidates import angle, weighing
+from poresim.scenario.questions import Judge
 from poresim.scenario.reading import load_scenario, parse_scenario
-from poresim.why.judge import block_kg, judge
-from poresim.why.plan import Planned, as_dict, plan
+from poresim.why.judge import block_kg, judge, setting_of
+from poresim.why.plan import Planned, as_dict, candidates_of, plan
 from tests.test_judge import TEXT, WHEN, csv
 
-#: Wetting and thickening are both open: no angle is measured, and priors are wide.
+#: Wetting and thickening are both open: no angle is measured, and priors are wide. That is known
+#: well enough by few draws.
 OPEN = TEXT[: TEXT.rindex("[[measured]]")].replace("mean = 48, sd = 3", "mean = 55, sd = 8")
+OPEN = OPEN.replace("[judge]", "[judge]\nerror = 0.2")
 TESTS = """
 [[plan.tests]]
 liquid = "clear broth"
@@ -97,30 +100,32 @@ def test_the_verdict_is_that_of_judge_and_the_bank_serves_both(bench: Path, plan
     assert (bench / "out" / "rusk.bank.runs").read_bytes() == kept
 
 
-def test_again_the_same_bytes_from_processes_of_their_own(bench: Path, planned: Planned, tmp_path):
+def test_the_command_tells_the_ranking_with_the_same_bytes_from_two_processes(
+    bench: Path, planned: Planned, tmp_path, capfd
+):
     shutil.copy(bench / "out" / "rusk.bank.runs", tmp_path / "rusk.bank.runs")
-    plan(load_scenario(bench / "rusk.toml"), tmp_path, workers=2)
+    assert main(["plan", str(bench / "rusk.toml"), "--out", str(tmp_path), "--workers", "2"]) == 0
+    told = capfd.readouterr()
+    assert "bits per hour" in told.out
+    assert "Next: a drop of gum broth." in told.out
+    assert "a kept bank is used" in told.err
     for end in ("json", "csv"):
         again = (tmp_path / f"rusk.plan.{end}").read_bytes()
         assert again == (bench / "out" / f"rusk.plan.{end}").read_bytes()
+    assert again.startswith(b"test,information_bits,sd_bits,minutes")
+    assert (tmp_path / "rusk.plan.png").exists()
 
 
-def test_the_command_tells_the_ranking(bench: Path, planned: Planned, tmp_path, capfd):
-    """Without [plan]: each liquid is weighed, and its angle read."""
-    shutil.copy(bench / "out" / "rusk.bank.runs", tmp_path / "usual.bank.runs")
-    command = ["plan", str(bench / "usual.toml"), "--out", str(tmp_path), "--workers", "1"]
-    assert main(command) == 0
-    told = capfd.readouterr().out
-    assert "bits per hour" in told
-    assert "Next: read the angle of gum broth to 2°" in told
-    assert "These tests are the usual ones; [plan] may name others." in told
-    assert (tmp_path / "usual.plan.png").exists()
-    found = json.loads((tmp_path / "usual.plan.json").read_text())
-    assert [one["uptake_at_s"] for one in found["tests"] if one["uptake_at_s"]] == [
-        [0.015, 0.03, 0.09]
-    ] * 2
-    assert len(found["tests"]) == 4
-    assert (tmp_path / "usual.plan.csv").read_text().startswith("test,information_bits,sd_bits")
+def test_without_a_table_each_liquid_is_weighed_and_its_angle_read(bench: Path):
+    """At half, once and three times the last reading, 0.03 s."""
+    scenario = load_scenario(bench / "usual.toml")
+    found = candidates_of(scenario, *setting_of(scenario, Judge()))
+    broths = ("clear broth", "gum broth")
+    assert [one.liquid for one in found] == [*broths, *broths]
+    assert [one.repeats for one in found] == [3, 3, 1, 1]
+    for one in found[:2]:
+        assert one.when == pytest.approx((0.015, 0.03, 0.09))
+    assert [(one.when, one.angle_sd_deg) for one in found[2:]] == [((), 2.0)] * 2
 
 
 def test_the_command_prints_json(bench: Path, planned: Planned, monkeypatch, capfd):
