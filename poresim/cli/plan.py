@@ -46,9 +46,9 @@ def execute(asked: argparse.Namespace) -> int:
     from poresim.why.plan import as_dict, first_round, plan, result_path
 
     scenario, out = asking.read(asked)
-    first, most = first_round(scenario)
+    like, first, most = first_round(scenario)
     remark(f"soaks:   {first:,} for a bank to begin with, {most:,} at most; a kept bank is used")
-    asking.expect([scenario], first, asked.workers)
+    asking.expect([like], first, asked.workers)
     with asking.work(asked, "planning") as how:
         found = plan(scenario, out, **how)
     path = result_path(out, scenario)

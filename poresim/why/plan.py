@@ -131,8 +131,8 @@ def plan(
     return found
 
 
-def first_round(scenario: Scenario) -> tuple[int, int]:
-    """Soaks to begin with, and at most. RecordError: as of :func:`plan`, before any soak."""
+def first_round(scenario: Scenario) -> tuple[Scenario, int, int]:
+    """As :func:`poresim.why.judge.first_round`. RecordError: as of :func:`plan`, before any soak."""
     candidates_of(scenario, *setting_of(scenario, scenario.questions.judge or Judge()))
     return judge.first_round(scenario)
 
