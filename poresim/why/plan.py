@@ -132,7 +132,7 @@ def plan(
 
 
 def first_round(scenario: Scenario) -> tuple[Scenario, int, int]:
-    """As :func:`poresim.why.judge.first_round`. RecordError: as of :func:`plan`, before any soak."""
+    """As that of ``judge``. RecordError: as of :func:`plan`, before any soak."""
     candidates_of(scenario, *setting_of(scenario, scenario.questions.judge or Judge()))
     return judge.first_round(scenario)
 
