@@ -63,7 +63,8 @@ def soaked(
     pace = None
     if one_by_one is False:
         index = carried_viscosity(LIQUIDS[liquid]).thinnest_index
-        pace = Pace.of(accuracy, index=index, many=True, small=True)
+        laden = LIQUIDS[liquid].particles is not None
+        pace = Pace.of(accuracy, index=index, many=True, small=True, laden=laden)
     *_, course = march(
         block(solid), LIQUIDS[liquid], block(solid).faces["bottom"], 1e5, 0.85, accuracy=accuracy,
         gravity=DOWN if gravity else (0.0, 0.0, 0.0), seed=5, one_by_one=one_by_one, pace=pace,

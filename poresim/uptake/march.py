@@ -61,6 +61,7 @@ _GRASP = 3.0  # the same of what a meniscus takes
 #: Small straight networks with many events a step, times the same of large ones: with few menisci
 #: errors do not even out, and between the ends of long steps the curve is a chord (ACCURACY.md).
 _FEWER = {"growth": 0.2, "solve": 0.01, "drift": 0.1, "owed": 0.1}
+_LADEN = 0.5  # the same again of growth where grains are caught: throats close between steps
 
 
 @dataclass(frozen=True)
@@ -86,13 +87,15 @@ class Pace:
         many: bool = False,
         hollow: bool = False,
         small: bool = False,
+        laden: bool = False,
     ) -> Pace:
         """Steps shorten with the square root of the accuracy: the step is of second order.
 
         Of first order where tubes are waisted and a step holds ``many`` events: drives are held
         up to the waist, and an error of the drive makes one of the speed that is 1/index times as
         large. So it is where junctions are ``hollow``: a body fills by a small difference between
-        large pressures. In ``small`` networks whose steps hold many events all is held closer.
+        large pressures. In ``small`` networks whose steps hold many events all is held closer, and
+        closer still where the liquid is ``laden`` with grains that are caught.
         """
         root = math.sqrt(accuracy / 1e-2)
         share = min(1.0, accuracy / 1e-2)
@@ -118,7 +121,8 @@ class Pace:
             )
         if not waisted:
             fewer = _FEWER if small and many else {}
-            return replace(pace, **{name: by * getattr(pace, name) for name, by in fewer.items()})
+            pace = replace(pace, **{name: by * getattr(pace, name) for name, by in fewer.items()})
+            return replace(pace, growth=_LADEN * pace.growth) if fewer and laden else pace
         # drives are held in waisted tubes, and what is carried on makes that worse: rough 0
         growth = 0.2 * root * min(1.0, root) ** 0.6
         pace = replace(pace, growth=min(1.0, growth), owed=0.3 * share, rough=0.0, sweeps=1)
@@ -305,7 +309,8 @@ def march(
 
     def pace_of(many: bool) -> Pace:
         index = carried_viscosity(liquid).thinnest_index
-        return Pace.of(accuracy, waisted, index, many, len(bodies) > 0, small)
+        laden = caught_grains(solid, liquid) is not None
+        return Pace.of(accuracy, waisted, index, many, len(bodies) > 0, small, laden)
 
     pace = pace or pace_of(not one_by_one)
     control = _control(pace, accuracy, waisted)
