@@ -6,10 +6,15 @@ import os
 import sys
 from pathlib import Path
 
-import numpy as np
-import pytest
+# Small products of matrices on several threads, in several processes at once, take many times as
+# long as on one thread each; also in the processes that share the tests.
+for _limit in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_limit, "1")
 
-import poresim
+import numpy as np  # noqa: E402
+import pytest  # noqa: E402
+
+import poresim  # noqa: E402
 
 os.environ.setdefault("MPLBACKEND", "Agg")
 # What tests start is what they test. `python -m pytest` tests the checkout one stands in, also
