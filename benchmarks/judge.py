@@ -169,7 +169,7 @@ def main() -> None:
 def study(scenario: Scenario, count: int, rows: int, particles: int, out: Path) -> None:
     """The whole of it."""
     question = scenario.questions.judge or Judge()
-    setting, bench = setting_of(scenario, question)
+    setting, bench = setting_of(scenario)
     bank = Bank(setting)
     some, theirs = truths(bank, bench, count)
     jobs, soaks = bank.jobs(rows)

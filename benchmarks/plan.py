@@ -21,7 +21,6 @@ import numpy as np
 
 from poresim.ensemble.journal import Journal
 from poresim.inference.temper import systematic
-from poresim.scenario.questions import Judge
 from poresim.scenario.reading import load_scenario
 from poresim.why.judge import bank_key, block_kg, setting_of
 from poresim.why.plan import asked_of, candidates_of, ranked
@@ -101,9 +100,8 @@ def left_judged_anew(case: Case, test: Asked, read: list[np.ndarray]) -> np.ndar
 def case_from(scenario_file: Path, bank_file: Path, logs_only: bool) -> tuple[Case, list, list]:
     """The case of a kept bank, candidates, and what is asked of each."""
     scenario = load_scenario(scenario_file)
-    question = scenario.questions.judge or Judge()
-    setting, bench = setting_of(scenario, question)
-    candidates = candidates_of(scenario, setting, bench)
+    setting, bench = setting_of(scenario)
+    candidates = candidates_of(setting, bench)
     bank = Bank(setting)
     journal = Journal(bank_file, bank_key(setting))
     journal.open(resume=True, force=False)
@@ -113,7 +111,7 @@ def case_from(scenario_file: Path, bank_file: Path, logs_only: bool) -> tuple[Ca
         bench = Bench(bench.logs, [], [])
     dry = block_kg(scenario)
     case = case_of(bank, told, ROWS, bench, dry, scenario.seed, PARTICLES)
-    return case, candidates, [asked_of(scenario, question, one) for one in candidates]
+    return case, candidates, [asked_of(scenario, one) for one in candidates]
 
 
 def said(name: str, left: np.ndarray) -> str:

@@ -228,6 +228,7 @@ def test_the_command_tells_the_verdict(again, tmp_path: Path, capfd):
     told = capfd.readouterr()
     assert "thickening" in told.out and "probability" in told.out
     assert "soaks:   80 for a bank to begin with, 80 at most" in told.err
+    assert (tmp_path / "out" / "rusk.judge.png").exists()
     assert (tmp_path / "out" / "rusk.judge.csv").read_text().startswith("explanation,probability")
     assert main(["judge", path, "--out", out, "--force", "--json", "--workers", "1"]) == 0
     found = json.loads(capfd.readouterr().out)

@@ -111,6 +111,15 @@ def test_wrong_measurements_are_one_line(tmp_path, block, says):
     assert len(caught.value.faults) == 1
 
 
+def test_a_liquid_at_fault_is_still_there_to_be_named(tmp_path):
+    """One line: not another for every measurement of it."""
+    block = '[[measured]]\nliquid = "clear broth"\nangle_deg = 40\nsd_deg = 1\n'
+    text, path = with_logs(tmp_path, block + '[explain]\nbetween = ["clear broth", "gum broth"]')
+    with pytest.raises(ScenarioError) as caught:
+        parse_scenario(text.replace("surface_tension_mN_m", "surface_tenson_mN_m"), path)
+    assert {fault.key for fault in caught.value.faults} == {"liquids[1].surface_tenson_mN_m"}
+
+
 def test_weight_logs_need_the_dry_mass(tmp_path):
     text, path = with_logs(
         tmp_path, '[[measured]]\nliquid = "clear broth"\nuptake = "log.csv"', dry=False

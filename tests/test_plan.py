@@ -17,7 +17,6 @@ from poresim.ensemble.request import job_of
 from poresim.record.layout import RecordError
 from poresim.scenario.build import build_liquid
 from poresim.scenario.candidates import angle, weighing
-from poresim.scenario.questions import Judge
 from poresim.scenario.reading import load_scenario, parse_scenario
 from poresim.why.judge import block_kg, judge, setting_of
 from poresim.why.plan import Planned, as_dict, candidates_of, plan
@@ -119,7 +118,7 @@ def test_the_command_tells_the_ranking_with_the_same_bytes_from_two_processes(
 def test_without_a_table_each_liquid_is_weighed_and_its_angle_read(bench: Path):
     """At half, once and three times the last reading, 0.03 s."""
     scenario = load_scenario(bench / "usual.toml")
-    found = candidates_of(scenario, *setting_of(scenario, Judge()))
+    found = candidates_of(*setting_of(scenario))
     broths = ("clear broth", "gum broth")
     assert [one.liquid for one in found] == [*broths, *broths]
     assert [one.repeats for one in found] == [3, 3, 1, 1]

@@ -12,7 +12,6 @@ from numpy.testing import assert_allclose, assert_array_equal
 from pictures import check_legible, texts
 from scipy.stats import norm
 
-from poresim.cli.judge import _draw
 from poresim.show.judge import STRONG, judged_figure, write_figure
 from poresim.show.judge_logs import root_ticks
 from poresim.show.judge_unknowns import span
@@ -58,11 +57,6 @@ def test_the_figure_is_written_and_tells_the_verdict(tmp_path):
     assert "1,280 soaks" in foot
     assert "seed 3" in foot
     assert "INVENTED" not in " ".join(said(judged_figure(judged())))
-
-
-def test_the_command_draws_beside_the_numbers(tmp_path):
-    assert _draw(judged(), tmp_path / "rusk.judge.json") == [tmp_path / "rusk.judge.png"]
-    assert (tmp_path / "rusk.judge.png").exists()
 
 
 def test_bars_are_the_probabilities_and_add_up():

@@ -10,7 +10,6 @@ from matplotlib.colors import to_hex
 from numpy.testing import assert_allclose
 from pictures import check_legible, texts
 
-from poresim.cli.plan import _draw
 from poresim.scenario.candidates import weighing
 from poresim.show.plan import STRONG, planned_figure
 from tests.judged_made_up import judged, verdict
@@ -77,8 +76,3 @@ def test_invented_data_and_what_is_not_drawn_are_said():
 @pytest.mark.parametrize("case", CASES)
 def test_letters_are_read_on_a_phone_and_nothing_overlaps(case: str):
     check_legible(planned_figure(CASES[case]))
-
-
-def test_the_command_draws_beside_the_numbers(tmp_path):
-    assert _draw(planned(), tmp_path / "rusk.plan.json") == [tmp_path / "rusk.plan.png"]
-    assert (tmp_path / "rusk.plan.png").read_bytes().startswith(b"\x89PNG")

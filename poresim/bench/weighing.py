@@ -75,11 +75,12 @@ def gain_of(time: Floats, mass: Floats, how: Weighing) -> Gain:
 
 def _refuse_gross(m: Floats, how: Weighing) -> None:
     if how.cup:
-        raise BenchError("a cup on the balance needs its mass at 0 s: a row, or --dry-g")
+        raise BenchError("a cup on the balance needs its mass at 0 s: a row", "--dry-g")
     if m.min() > _GROSS * m.max() > 0:
         raise BenchError(
             f"the masses begin at {1e3 * m[0]:.4g} g and end at {1e3 * m[-1]:.4g} g, so they look "
-            "gross: give the dry mass as a row at time 0, or --dry-g"
+            "gross: give the dry mass as a row at time 0",
+            "--dry-g",
         )
 
 

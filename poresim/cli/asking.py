@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from poresim.cli.terminal import bar, heeding, remark
+from poresim.cli.terminal import bar, heeding, remark, result_json, say
 from poresim.record.layout import RecordError
 
 if TYPE_CHECKING:
@@ -67,6 +67,35 @@ def expect(scenarios: Sequence[Scenario], soaks: int, workers: int | None) -> No
     time = seconds(STARTING_SECONDS + each * -(-soaks // count))
     memory = in_words(max(one.solid.memory_bytes for one in some))
     remark(f"expect:  about {time} on {count} core{'s' * (count > 1)}, {memory} of memory a soak")
+
+
+def tell(
+    asked: argparse.Namespace,
+    told: dict[str, Any],
+    table: Sequence[str],
+    path: Path,
+    figures: Sequence[Path],
+    kept: Path | None = None,
+) -> None:
+    """What a question came to: as JSON, or its table, its answer and where its files are.
+
+    told : title and answer among it. path : of the numbers, with a table beside it. kept : a bank.
+    """
+    if asked.json:
+        result_json(told | {"file": str(path), "figures": [str(one) for one in figures]})
+        return
+    say(f"{told['title']}\n")
+    for line in table:
+        say(line)
+    if table:
+        say()
+    say(told["answer"] + "\n")
+    say(f"numbers: {path}")
+    say(f"table:   {path.with_suffix('.csv')}")
+    if kept is not None:
+        say(f"bank:    {kept}")
+    for one in figures:
+        say(f"figure:  {one}")
 
 
 @contextmanager

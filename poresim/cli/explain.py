@@ -7,7 +7,7 @@ from typing import Any
 
 from poresim.cli import asking
 from poresim.cli.cautions import CAUTIONS
-from poresim.cli.terminal import DONE, remark, result_json, say
+from poresim.cli.terminal import DONE, remark
 
 NAME = "explain"
 ABOUT = "share the difference between two liquids among their properties"
@@ -45,19 +45,7 @@ def execute(asked: argparse.Namespace) -> int:
     path = result_path(out, scenario)
     figures = [] if asked.no_figures else [write_figure(found, path.with_suffix(".png"))]
     told = as_dict(found)
-    if asked.json:
-        result_json(told | {"file": str(path), "figures": [str(one) for one in figures]})
-        return DONE
-    say(f"{found.title}\n")
-    if found.shares is not None and found.shares.distinct:
-        for line in _table(told):
-            say(line)
-        say()
-    say(told["answer"] + "\n")
-    say(f"numbers: {path}")
-    say(f"table:   {path.with_suffix('.csv')}")
-    for one in figures:
-        say(f"figure:  {one}")
+    asking.tell(asked, told, _table(told) if told["distinct"] else [], path, figures)
     return DONE
 
 

@@ -7,11 +7,9 @@ from typing import TYPE_CHECKING
 
 from poresim.cli import asking
 from poresim.cli.cautions import CAUTIONS
-from poresim.cli.terminal import DONE, remark, result_json, say
+from poresim.cli.terminal import DONE, remark
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from poresim.why.judge import Judged
 
 NAME = "judge"
@@ -38,6 +36,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(asked: argparse.Namespace) -> int:
     """Run the command; the exit code."""
+    from poresim.show.judge import write_figure
     from poresim.why.judge import as_dict, bank_path, first_round, judge, result_path
 
     scenario, out = asking.read(asked)
@@ -47,28 +46,10 @@ def execute(asked: argparse.Namespace) -> int:
     with asking.work(asked, "judging") as how:
         found = judge(scenario, out, **how)
     path = result_path(out, scenario)
-    told = as_dict(found)
-    figures = [] if asked.no_figures else _draw(found, path)
-    if asked.json:
-        result_json(told | {"file": str(path), "figures": [str(one) for one in figures]})
-        return DONE
-    say(f"{found.title}\n")
-    for line in _table(found):
-        say(line)
-    say()
-    say(told["answer"] + "\n")
-    say(f"numbers: {path}")
-    say(f"table:   {path.with_suffix('.csv')}")
-    say(f"bank:    {bank_path(out, scenario)}")
-    for one in figures:
-        say(f"figure:  {one}")
+    figures = [] if asked.no_figures else [write_figure(found, path.with_suffix(".png"))]
+    kept = bank_path(out, scenario)
+    asking.tell(asked, as_dict(found), _table(found), path, figures, kept)
     return DONE
-
-
-def _draw(found: Judged, path: Path) -> list[Path]:
-    from poresim.show.judge import write_figure
-
-    return [write_figure(found, path.with_suffix(".png"))]
 
 
 def _table(found: Judged) -> list[str]:

@@ -7,11 +7,9 @@ from typing import TYPE_CHECKING
 
 from poresim.cli import asking
 from poresim.cli.cautions import CAUTIONS
-from poresim.cli.terminal import DONE, remark, result_json, say
+from poresim.cli.terminal import DONE, remark
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from poresim.why.plan import Planned
 
 NAME = "plan"
@@ -42,6 +40,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(asked: argparse.Namespace) -> int:
     """Run the command; the exit code."""
+    from poresim.show.plan import write_figure
     from poresim.why.judge import bank_path
     from poresim.why.plan import as_dict, first_round, plan, result_path
 
@@ -52,28 +51,10 @@ def execute(asked: argparse.Namespace) -> int:
     with asking.work(asked, "planning") as how:
         found = plan(scenario, out, **how)
     path = result_path(out, scenario)
-    told = as_dict(found)
-    figures = [] if asked.no_figures else _draw(found, path)
-    if asked.json:
-        result_json(told | {"file": str(path), "figures": [str(one) for one in figures]})
-        return DONE
-    say(f"{found.judged.title}\n")
-    for line in _table(found):
-        say(line)
-    say()
-    say(told["answer"] + "\n")
-    say(f"numbers: {path}")
-    say(f"table:   {path.with_suffix('.csv')}")
-    say(f"bank:    {bank_path(out, scenario)}")
-    for one in figures:
-        say(f"figure:  {one}")
+    figures = [] if asked.no_figures else [write_figure(found, path.with_suffix(".png"))]
+    kept = bank_path(out, scenario)
+    asking.tell(asked, as_dict(found), _table(found), path, figures, kept)
     return DONE
-
-
-def _draw(found: Planned, path: Path) -> list[Path]:
-    from poresim.show.plan import write_figure
-
-    return [write_figure(found, path.with_suffix(".png"))]
 
 
 def _table(found: Planned) -> list[str]:

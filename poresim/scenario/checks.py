@@ -173,6 +173,13 @@ def liquids(reader: Reader, folder: Path) -> list[LiquidSpec]:
     return specs
 
 
+def liquid_names(data: dict[str, Any]) -> list[str]:
+    """What liquids are called, those at fault among them: they are there to be named."""
+    listed = data.get("liquids")
+    tables = [one for one in listed if isinstance(one, dict)] if isinstance(listed, list) else []
+    return [one["name"] for one in tables if isinstance(one.get("name"), str)]
+
+
 def _liquid(
     reader: Reader, whole: dict[str, Any], number: int, own: dict[str, Any]
 ) -> schema.Liquid | None:

@@ -105,13 +105,9 @@ def read_tables(data: dict[str, Any], text: str, path: Path | None) -> Scenario:
         solid = replace(solid, swelling=swells)
     if run and solid:
         checks.snapshots(reader, run, solid, liquids)
-    asked = questions.questions(reader, [one.name for one in liquids])
-    logs = measured(
-        reader,
-        folder,
-        [one.name for one in liquids],
-        solid_keys.dry_mass_g if solid_keys else None,
-    )
+    names = checks.liquid_names(data)
+    asked = questions.questions(reader, names)
+    logs = measured(reader, folder, names, solid_keys.dry_mass_g if solid_keys else None)
     if run and run.until_s is None and run.until_saturation is None:
         reader.fault(
             ("run",), "says no end", "give until_s (in s), until_saturation (0 to 1), or both"

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from poresim.outcome.words import capital, signed_percent
+from poresim.show.answer import bare
 from poresim.show.figures import write_figure as write
 from poresim.show.style import (
     GRID,
@@ -79,7 +80,7 @@ def _draw_ends(axes: Any, found: Explained) -> None:
     axes.set_xlim(0, max(*values, 1e-300) * 1.02)
     axes.set_ylim(1.6, -1.1)
     axes.text(0, -0.5, f" {capital(found.of.words)}", va="bottom", color=SOFT)
-    _bare(axes)
+    bare(axes)
     axes.spines["left"].set_visible(True)
 
 
@@ -120,15 +121,7 @@ def _draw_shares(axes: Any, found: Explained, ranked: list[str]) -> None:
     axes.set_xlim(low, high)
     axes.set_ylim(len(ranked) - 0.5, -0.5)
     axes.text(0.0, -0.6, " How much of the difference is due to", color=SOFT, va="bottom")
-    _bare(axes)
-
-
-def _bare(axes: Any) -> None:
-    axes.grid(False)
-    axes.set_xticks([])
-    axes.set_yticks([])
-    for side in ("bottom", "left"):
-        axes.spines[side].set_visible(False)
+    bare(axes)
 
 
 def _foot(found: Explained) -> str:

@@ -6,27 +6,28 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from poresim.outcome.words import capital
+from poresim.show.answer import (
+    ALARM,
+    REST,
+    STRONG,
+    WIDTH,
+    bare,
+    draw_head,
+    line_height,
+    lines,
+    small_print,
+    stacked,
+    whisker,
+)
 from poresim.show.figures import write_figure as write
 from poresim.show.judge_logs import draw_logs, logs_tall
 from poresim.show.judge_unknowns import draw_unknowns, unknowns_tall
-from poresim.show.style import (
-    BACKGROUND,
-    GRID,
-    INK,
-    LIQUIDS,
-    SOFT,
-    characters,
-    label,
-    styled,
-    text_size,
-)
+from poresim.show.style import BACKGROUND, GRID, INK, SOFT, characters, label, styled, text_size
 from poresim.why.judged import error_of, likely, others_in_words, spoken, told_apart, verdict_title
 
 if TYPE_CHECKING:
     from poresim.why.judge import Judged
 
-WIDTH = 5.4  # inches
-STRONG, ALARM, _REST = LIQUIDS[0], LIQUIDS[4], "#b5afa6"
 _BARS = 10  # explanations that are drawn
 _LEFT, _RIGHT = 0.43, 0.79  # of the bars
 _ABOUT = {
@@ -43,8 +44,7 @@ def judged_figure(found: Judged) -> Any:
     from matplotlib.figure import Figure
 
     with styled(WIDTH):
-        size = text_size(WIDTH)
-        line = 1.25 * size / 72
+        size, line = text_size(WIDTH), line_height()
         wide = characters(0.93 * WIDTH, size)
         head = label(verdict_title(found), characters(0.92 * WIDTH, 1.55 * size), 4)
         under, about, foot = (
@@ -52,51 +52,25 @@ def judged_figure(found: Judged) -> Any:
             for text, most in ((_under(found), 4), (_about(found), 5), (_foot(found), 8))
         )
         names = _names(found)
-        heads = 1.5 * line * _lines(head) + 0.16
-        unders = line * (_lines(under) + 0.8)
-        bars = sum(line * _lines(name) + 0.11 for name in names)
-        abouts = line * (_lines(about) + 1.1)
+        heads = 1.5 * line * lines(head) + 0.16
+        unders = line * (lines(under) + 0.8)
+        bars = sum(line * lines(name) + 0.11 for name in names)
+        abouts = line * (lines(about) + 1.1)
         parts = [heads, unders, 1.3 * line, bars, abouts]
-        parts += [logs_tall(found, line), unknowns_tall(found, line), line * _lines(foot) + 0.2]
-        tall = sum(parts)
+        parts += [logs_tall(found, line), unknowns_tall(found, line), line * lines(foot) + 0.2]
+        tops = stacked(parts)
+        tall = tops[0]
         figure = Figure(figsize=(WIDTH, tall))
-        tops = [tall]
-        for part in parts:
-            tops.append(tops[-1] - part)
-        _draw_head(figure, head, heads, found.verdict.fits_data)
-        _write(figure, tops[1] - 0.04, under)
+        draw_head(figure, head, heads, found.verdict.fits_data)
+        small_print(figure, tops[1] - 0.04, under)
         figure.text(0.02, tops[2] / tall, _heading(found), va="top", weight="bold")
         box = (_LEFT, tops[4] / tall, _RIGHT - _LEFT, bars / tall)
         _draw_bars(figure.add_axes(box), found, names, bars / line)
-        _write(figure, tops[4] - 0.05, about)
+        small_print(figure, tops[4] - 0.05, about)
         draw_logs(figure, found, tops[5], line, STRONG, ALARM)
         draw_unknowns(figure, found, tops[6], line, STRONG)
-        _write(figure, tops[7] - 0.04, foot)
+        small_print(figure, tops[7] - 0.04, foot)
     return figure
-
-
-def _lines(text: str) -> int:
-    return text.count("\n") + 1
-
-
-def _write(figure: Any, top: float, text: str) -> None:
-    """Small print, so many inches from the lower edge."""
-    place = top / figure.get_figheight()
-    figure.text(0.02, place, text, va="top", color=SOFT, linespacing=1.06)
-
-
-def _draw_head(figure: Any, head: str, heads: float, fits: bool) -> None:
-    """The answer; on a dark ground where nothing explains the data."""
-    from matplotlib.patches import Rectangle
-
-    tall = figure.get_figheight()
-    if not fits:
-        where = ((0, 1 - heads / tall), 1, heads / tall)
-        figure.add_artist(Rectangle(*where, transform=figure.transFigure, color=ALARM, lw=0))
-    figure.text(
-        0.02, 1 - heads / 2 / tall, head, va="center", weight="bold",
-        fontsize=1.5 * text_size(WIDTH), color=INK if fits else BACKGROUND,
-    )  # fmt: skip
 
 
 def _names(found: Judged) -> list[str]:
@@ -109,17 +83,14 @@ def _names(found: Judged) -> list[str]:
     return [*names, label(rest, characters(0.9 * WIDTH, text_size(WIDTH)), 1)] if rest else names
 
 
-def _draw_bars(axes: Any, found: Judged, names: list[str], lines: float) -> None:
+def _draw_bars(axes: Any, found: Judged, names: list[str], deep: float) -> None:
     """A bar an explanation, most probable first; hollow where none explains the data."""
-    from matplotlib.patheffects import withStroke
-
-    outlined = [withStroke(linewidth=2.6, foreground=BACKGROUND)]
     verdict, fits = found.verdict, found.verdict.fits_data
     shown = told_apart(found)[:_BARS]
-    line = 1.25 * text_size(WIDTH) / 72
+    line = line_height()
     at = 0.0
     for k, name in enumerate(names):
-        tall = name.count("\n") + 1 + 0.11 / line
+        tall = lines(name) + 0.11 / line
         middle = at + tall / 2
         at += tall
         across = axes.get_yaxis_transform()
@@ -129,27 +100,12 @@ def _draw_bars(axes: Any, found: Judged, names: list[str], lines: float) -> None
             continue
         p, error = float(verdict.probabilities[k]), error_of(found, k)
         strong = verdict.rivals[k].name in verdict.open
-        colour = STRONG if strong else _REST
+        colour = STRONG if strong else REST
         fill = colour if fits else BACKGROUND
         axes.barh(middle, p, height=0.78, color=fill, edgecolor=colour, lw=1.5)
         ends = [max(p - error, 0.0), min(p + error, 1.0)]
         if error >= 0.005:
-            for end in ends:
-                axes.plot(
-                    [end, end],
-                    [middle - 0.2, middle + 0.2],
-                    color=INK,
-                    lw=1.1,
-                    path_effects=outlined,
-                )
-            axes.plot(
-                ends,
-                [middle, middle],
-                solid_capstyle="butt",
-                color=INK,
-                lw=1.1,
-                path_effects=outlined,
-            )
+            whisker(axes, ends, middle, 0.2)
         axes.text(
             max(p, ends[1] if error >= 0.005 else p) + 0.03, middle, likely(p), va="center",
             weight="bold" if strong and fits else "normal", color=INK if fits else SOFT,
@@ -160,13 +116,9 @@ def _draw_bars(axes: Any, found: Judged, names: list[str], lines: float) -> None
         )  # fmt: skip
     axes.axvline(0, color=SOFT, lw=1)
     axes.set_xlim(0, 1)
-    axes.set_ylim(lines, 0)
+    axes.set_ylim(deep, 0)
     axes.axvline(1, color=GRID, lw=1, zorder=0)
-    axes.grid(False)
-    axes.set_xticks([])
-    axes.set_yticks([])
-    for side in ("bottom", "left"):
-        axes.spines[side].set_visible(False)
+    bare(axes)
 
 
 def _heading(found: Judged) -> str:

@@ -6,11 +6,22 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from poresim.outcome.words import capital
+from poresim.show.answer import (
+    REST,
+    STRONG,
+    WIDTH,
+    bare,
+    draw_head,
+    line_height,
+    lines,
+    small_print,
+    stacked,
+    whisker,
+)
 from poresim.show.figures import write_figure as write
 from poresim.show.style import (
     BACKGROUND,
     INK,
-    LIQUIDS,
     SOFT,
     characters,
     label,
@@ -23,8 +34,6 @@ from poresim.why.planned import minutes, now, outcomes_in_words, plan_title
 if TYPE_CHECKING:
     from poresim.why.plan import Planned, Ranked
 
-WIDTH = 5.4  # inches
-STRONG, ALARM, _REST = LIQUIDS[0], LIQUIDS[4], "#b5afa6"
 _BARS = 10  # tests that are drawn
 _LEFT, _RIGHT = 0.5, 0.86  # of the bars
 _GAP = 0.14  # inches between bars
@@ -38,59 +47,32 @@ def planned_figure(found: Planned) -> Any:
     from matplotlib.figure import Figure
 
     with styled(WIDTH):
-        size = text_size(WIDTH)
-        line = 1.25 * size / 72
+        size, line = text_size(WIDTH), line_height()
         wide = characters(0.93 * WIDTH, size)
         head = label(plan_title(found), characters(0.92 * WIDTH, 1.55 * size), 4)
         under = f"{label(found.judged.title, wide, 4)}\n{label(capital(now(found)), wide, 6)}."
         names = [_name(one) for one in found.tests[:_BARS]]
         about, foot = label(_about(found), wide, 6), label(_foot(found), wide, 8)
         cases = _cases(found, wide)
-        heads = 1.5 * line * _lines(head) + 0.16
-        bars = sum(line * _lines(name) + _GAP for name in names)
-        parts = [heads, line * (_lines(under) + 0.9), 1.4 * line, bars]
-        parts += [line * (_lines(about) + 0.8)]
-        parts += [line * (_lines(cases) + 2.1) if cases else 0.0, line * _lines(foot) + 0.2]
-        tall = sum(parts)
+        heads = 1.5 * line * lines(head) + 0.16
+        bars = sum(line * lines(name) + _GAP for name in names)
+        parts = [heads, line * (lines(under) + 0.9), 1.4 * line, bars]
+        parts += [line * (lines(about) + 0.8)]
+        parts += [line * (lines(cases) + 2.1) if cases else 0.0, line * lines(foot) + 0.2]
+        tops = stacked(parts)
+        tall = tops[0]
         figure = Figure(figsize=(WIDTH, tall))
-        tops = [tall]
-        for part in parts:
-            tops.append(tops[-1] - part)
-        _draw_head(figure, head, heads, found.judged.verdict.fits_data)
-        _write(figure, tops[1] - 0.08, under)
+        draw_head(figure, head, heads, found.judged.verdict.fits_data)
+        small_print(figure, tops[1] - 0.08, under)
         figure.text(0.02, tops[2] / tall, _HEADING, va="top", weight="bold")
         box = (_LEFT, tops[4] / tall, _RIGHT - _LEFT, bars / tall)
         _draw_bars(figure.add_axes(box), found, names, line)
-        _write(figure, tops[4] - 0.04, about)
+        small_print(figure, tops[4] - 0.04, about)
         if cases:
             figure.text(0.02, tops[5] / tall, _MEANING, va="top", weight="bold")
-            _write(figure, tops[5] - 1.25 * line, cases, INK)
-        _write(figure, tops[6] - 0.04, foot)
+            small_print(figure, tops[5] - 1.25 * line, cases, INK)
+        small_print(figure, tops[6] - 0.04, foot)
     return figure
-
-
-def _lines(text: str) -> int:
-    return text.count("\n") + 1
-
-
-def _write(figure: Any, top: float, text: str, colour: str = SOFT) -> None:
-    """Small print, so many inches from the lower edge."""
-    place = top / figure.get_figheight()
-    figure.text(0.02, place, text, va="top", color=colour, linespacing=1.06)
-
-
-def _draw_head(figure: Any, head: str, heads: float, fits: bool) -> None:
-    """What to do; on a dark ground where nothing explains the data."""
-    from matplotlib.patches import Rectangle
-
-    tall = figure.get_figheight()
-    if not fits:
-        where = ((0, 1 - heads / tall), 1, heads / tall)
-        figure.add_artist(Rectangle(*where, transform=figure.transFigure, color=ALARM, lw=0))
-    figure.text(
-        0.02, 1 - heads / 2 / tall, head, va="center", weight="bold",
-        fontsize=1.5 * text_size(WIDTH), color=INK if fits else BACKGROUND,
-    )  # fmt: skip
 
 
 def _name(one: Ranked) -> str:
@@ -102,28 +84,23 @@ def _name(one: Ranked) -> str:
 
 def _draw_bars(axes: Any, found: Planned, names: list[str], line: float) -> None:
     """A bar a test, the best first; those as good within the error are as dark."""
-    from matplotlib.patheffects import withStroke
-
     useful = found.judged.verdict.fits_data and found.tells and not found.nothing_left
-    outlined = [withStroke(linewidth=2.6, foreground=BACKGROUND)]
     across = axes.get_yaxis_transform()
     span = max([one.bits_per_hour + one.sd_per_hour for one in found.tests] + [_LEAST])
     at = 0.0
     for one, name in zip(found.tests, names, strict=False):
-        tall = line * _lines(name) + _GAP
+        tall = line * lines(name) + _GAP
         middle, at = at + tall / 2, at + tall
         rate, error = one.bits_per_hour, one.sd_per_hour
         strong = useful and one.tied
-        colour = STRONG if strong else _REST
+        colour = STRONG if strong else REST
         axes.barh(
             middle, rate, height=min(tall - 0.1, 1.6 * line), edgecolor=colour, lw=1.5,
             color=colour if useful else BACKGROUND,
         )  # fmt: skip
         ends = [max(rate - error, 0.0), rate + error]
         if ends[1] - ends[0] > 0.01 * span:
-            rows = [([end, end], [middle - 0.05, middle + 0.05]) for end in ends]
-            for x, y in [*rows, (ends, [middle, middle])]:
-                axes.plot(x, y, color=INK, lw=1.1, solid_capstyle="butt", path_effects=outlined)
+            whisker(axes, ends, middle, 0.05)
         weight = "bold" if strong else "normal"
         axes.text(ends[1] + 0.03 * span, middle, _rate(rate), va="center", weight=weight)
         axes.text(
@@ -133,11 +110,7 @@ def _draw_bars(axes: Any, found: Planned, names: list[str], line: float) -> None
     axes.axvline(0, color=SOFT, lw=1)
     axes.set_xlim(0, 1.02 * span)
     axes.set_ylim(at, 0)
-    axes.grid(False)
-    axes.set_xticks([])
-    axes.set_yticks([])
-    for side in ("bottom", "left"):
-        axes.spines[side].set_visible(False)
+    bare(axes)
 
 
 def _rate(value: float) -> str:

@@ -17,12 +17,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from poresim.ensemble.gather import gather
 from poresim.ensemble.journal import Journal
 from poresim.ensemble.request import fit_in_memory
-from poresim.ensemble.run import Progress, RunFailed, RunInterrupted
+from poresim.ensemble.run import Progress, RunFailed
 from poresim.liquid.laws import Newtonian
-from poresim.machine import cores
 from poresim.outcome.spread import finite
 from poresim.record.files import safe_name, write_text
 from poresim.record.layout import RecordError
@@ -34,7 +32,7 @@ from poresim.why.keys import key_of
 from poresim.why.runs import Runs, at_work
 from poresim.why.weighing.bank import Bank, Setting
 from poresim.why.weighing.bench import Bench, bench_of
-from poresim.why.weighing.case import Case, case_of, decide
+from poresim.why.weighing.case import Case, TooFew, case_of, decide
 from poresim.why.weighing.rivals import reference_of, rivals_of
 from poresim.why.weighing.unknowns import Unknowns
 from poresim.why.weighing.verdict import Verdict
@@ -97,8 +95,7 @@ def judge(
     Raises RecordError where something needed is missing, what a run raises, RunInterrupted, and
     RunFailed where too few independent draws stand behind an answer.
     """
-    question = scenario.questions.judge or Judge()
-    setting, bench = setting_of(scenario, question)
+    setting, bench = setting_of(scenario)
     target = result_path(Path(out), scenario)
     journal = Journal(bank_path(Path(out), scenario), bank_key(setting))
     with at_work(target, journal, resume=resume, force=force, kept=True):
@@ -109,7 +106,7 @@ def judge(
             executor=executor,
             progress=progress,
         )
-        found, _ = weighed(scenario, question, setting, bench, runs, workers, executor)
+        found, _ = weighed(setting, bench, runs)
         write_text(target.with_suffix(".csv"), _csv(found))
         write_text(target, json.dumps(as_dict(found), indent=2, allow_nan=False))
     return found
@@ -137,8 +134,14 @@ def bank_key(setting: Setting) -> str:
     )
 
 
-def setting_of(scenario: Scenario, question: Judge) -> tuple[Setting, Bench]:
+def question_of(scenario: Scenario) -> Judge:
+    """What ``[judge]`` says."""
+    return scenario.questions.judge or Judge()
+
+
+def setting_of(scenario: Scenario) -> tuple[Setting, Bench]:
     """What is weighed, and by which bank. RecordError: something needed is missing."""
+    question = question_of(scenario)
     _refuse_unfit(scenario)
     bench = bench_of(scenario, question.balance_g)
     reference = reference_of(scenario, question, bench.liquids)
@@ -163,8 +166,8 @@ def laws_of(scenario: Scenario) -> dict[str, Law]:
 
 def first_round(scenario: Scenario) -> tuple[Scenario, int, int]:
     """What a soak of the bank is like, for a forecast; soaks to begin with, and at most."""
-    question = scenario.questions.judge or Judge()
-    bank = Bank(setting_of(scenario, question)[0])
+    question = question_of(scenario)
+    bank = Bank(setting_of(scenario)[0])
     run = scenario.run.model_copy(update={"until_s": bank.setting.until_s})
     like = replace(scenario, run=run)
     return like, bank.soaks(question.least_rows), bank.soaks(question.most_rows)
@@ -179,17 +182,10 @@ def _refuse_unfit(scenario: Scenario) -> None:
     block_kg(scenario)
 
 
-def weighed(
-    scenario: Scenario,
-    question: Judge,
-    setting: Setting,
-    bench: Bench,
-    runs: Runs,
-    workers: int | None,
-    executor: Executor | None,
-) -> tuple[Judged, Case]:
+def weighed(setting: Setting, bench: Bench, runs: Runs) -> tuple[Judged, Case]:
     """The verdict, and the case that it decides; the bank grows as far as is needed."""
-    bank = Bank(setting)
+    scenario = setting.scenario
+    question, bank = question_of(scenario), Bank(setting)
     dry_kg = block_kg(scenario)
     rows, particles = question.least_rows, _PARTICLES
     while True:
@@ -198,11 +194,13 @@ def weighed(
         runs.refuse_failures()
         told = bank.told(soaks, runs.outcomes)
         whole = case_of(bank, told, rows, bench, dry_kg, scenario.seed, particles)
-        half, verdict = _decided([replace(whole, rows=rows // 2), whole], runs, workers, executor)
-        if isinstance(verdict, ValueError):
-            raise RecordError(f"{runs.path}: {verdict}; give more [judge] least_rows")
-        change = 1.0 if isinstance(half, ValueError) else _change(half, verdict)
-        few = verdict.effective < question.effective_samples
+        half, verdict = runs.compute(decide, [replace(whole, rows=rows // 2), whole])
+        if isinstance(verdict, TooFew):
+            raise RecordError(f"{runs.path}: {verdict.why}; give more [judge] least_rows")
+        change = 1.0 if isinstance(half, TooFew) else _change(half, verdict)
+        few = verdict.fits_data and verdict.effective < question.effective_samples
+        if not verdict.fits_data:  # probabilities of what all fails need not be known any better
+            break
         if (few or float(verdict.sd.max()) > question.error) and particles < _MOST_PARTICLES:
             particles *= 2
         elif change > question.error and rows < question.most_rows:
@@ -235,21 +233,6 @@ def block_kg(scenario: Scenario) -> float:
             f"{scenario.path}: [solid] dry_density_kg_m3 is needed: logs are compared by dry mass"
         )
     return float(scenario.solid.dry_density * np.prod(fit(scenario.solid).size))
-
-
-def _decided(
-    cases: list[Case], runs: Runs, workers: int | None, executor: Executor | None
-) -> list[Verdict | ValueError]:
-    """Verdicts; a ValueError where runs are too few for a surface."""
-    found: dict[int, Any] = {}
-    try:
-        gather(decide, cases, found.__setitem__, count=workers or cores(), executor=executor)
-    except KeyboardInterrupt:
-        raise RunInterrupted(runs.path, len(runs.outcomes), len(runs.outcomes)) from None
-    for one in found.values():
-        if isinstance(one, Exception) and not isinstance(one, ValueError):
-            raise one
-    return [found[k] for k in range(len(cases))]
 
 
 def _change(half: Verdict, whole: Verdict) -> float:

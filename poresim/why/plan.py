@@ -18,21 +18,18 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from poresim.ensemble.gather import gather
 from poresim.ensemble.journal import Journal
 from poresim.ensemble.request import fit_in_memory
-from poresim.ensemble.run import Progress, RunInterrupted
+from poresim.ensemble.run import Progress
 from poresim.inference.information import Information
 from poresim.record.files import safe_name, write_text
 from poresim.record.layout import RecordError
 from poresim.scenario.candidates import Candidate, angle, weighing
-from poresim.scenario.questions import Judge
 from poresim.why import judge
-from poresim.why.judge import Judged, bank_key, bank_path, setting_of, weighed
+from poresim.why.judge import Judged, bank_key, bank_path, question_of, setting_of, weighed
 from poresim.why.runs import Runs, at_work
 from poresim.why.weighing.bank import Setting
 from poresim.why.weighing.bench import Bench, balance_sd
-from poresim.why.weighing.case import Case
 from poresim.why.weighing.informing import Asked, inform
 
 if TYPE_CHECKING:
@@ -109,10 +106,9 @@ def plan(
 
     Raises what that raises; RecordError also where a reading lies beyond the bank's soaks.
     """
-    question = scenario.questions.judge or Judge()
-    setting, bench = setting_of(scenario, question)
-    candidates = candidates_of(scenario, setting, bench)
-    tests = [asked_of(scenario, question, one) for one in candidates]
+    setting, bench = setting_of(scenario)
+    candidates = candidates_of(setting, bench)
+    tests = [asked_of(scenario, one) for one in candidates]
     target = result_path(Path(out), scenario)
     journal = Journal(bank_path(Path(out), scenario), bank_key(setting))
     with at_work(target, journal, resume=resume, force=force, kept=True):
@@ -123,8 +119,8 @@ def plan(
             executor=executor,
             progress=progress,
         )
-        judged, case = weighed(scenario, question, setting, bench, runs, workers, executor)
-        told = _informed(case, judged, tests, runs, executor)
+        judged, case = weighed(setting, bench, runs)
+        (told,) = runs.compute(inform, [(case, judged.verdict, tests)])
         found = Planned(judged, ranked(candidates, told), scenario.questions.plan is not None)
         write_text(target.with_suffix(".csv"), _csv(found))
         write_text(target, json.dumps(as_dict(found), indent=2, allow_nan=False))
@@ -133,7 +129,7 @@ def plan(
 
 def first_round(scenario: Scenario) -> tuple[Scenario, int, int]:
     """As that of ``judge``. RecordError: as of :func:`plan`, before any soak."""
-    candidates_of(scenario, *setting_of(scenario, scenario.questions.judge or Judge()))
+    candidates_of(*setting_of(scenario))
     return judge.first_round(scenario)
 
 
@@ -142,8 +138,9 @@ def result_path(out: Path, scenario: Scenario) -> Path:
     return out / f"{safe_name(scenario.name)}.plan.json"
 
 
-def candidates_of(scenario: Scenario, setting: Setting, bench: Bench) -> list[Candidate]:
+def candidates_of(setting: Setting, bench: Bench) -> list[Candidate]:
     """Tests that are compared. RecordError: one is read after the bank's soaks end."""
+    scenario = setting.scenario
     given = scenario.questions.plan
     if given is None:
         when = [min(part * bench.horizon_s, setting.until_s) for part in _TIMES]
@@ -177,31 +174,15 @@ def ranked(candidates: Sequence[Candidate], told: Sequence[Information]) -> list
     return found
 
 
-def asked_of(scenario: Scenario, question: Judge, one: Candidate) -> Asked:
+def asked_of(scenario: Scenario, one: Candidate) -> Asked:
     """A candidate as plain numbers, in SI units."""
     if not one.when:
         return Asked(one.liquid, None, None, 1, one.angle_sd_deg)
     assert scenario.dry_mass_g is not None  # else no log could have been read
-    step_g = question.balance_g if one.balance_g is None else one.balance_g
+    step_g = question_of(scenario).balance_g if one.balance_g is None else one.balance_g
     when = np.array(one.when)
     sd = np.full(len(when), balance_sd(step_g) / scenario.dry_mass_g)
     return Asked(one.liquid, when, sd, one.repeats, 0.0)
-
-
-def _informed(
-    case: Case, judged: Judged, tests: list[Asked], runs: Runs, executor: Executor | None
-) -> list[Information]:
-    """What each would tell, computed by one worker."""
-    came: dict[int, Any] = {}
-    task = (case, judged.verdict, tests)
-    try:
-        gather(inform, [task], came.__setitem__, count=1, executor=executor)
-    except KeyboardInterrupt:
-        raise RunInterrupted(runs.path, len(runs.outcomes), len(runs.outcomes)) from None
-    if isinstance(came[0], Exception):
-        raise came[0]
-    found: list[Information] = came[0]
-    return found
 
 
 def as_dict(found: Planned) -> dict[str, Any]:

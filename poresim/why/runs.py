@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -93,6 +93,21 @@ class Runs:
         except OSError as error:  # such as a full disk
             said = [f"cannot write: {error.strerror or error}"]
             raise RunFailed(self.path, said, len(self.outcomes)) from None
+
+    def compute(self, work: Callable[[int, Any], Any], tasks: Sequence[Any]) -> list[Any]:
+        """What other ``work(i, task)`` on finished runs comes to, done where runs are done.
+
+        In order. Raises what the work raises, RunInterrupted.
+        """
+        came: dict[int, Any] = {}
+        try:
+            gather(work, tasks, came.__setitem__, count=self._workers, executor=self._executor)
+        except KeyboardInterrupt:
+            raise RunInterrupted(self.path, len(self.outcomes), len(self.outcomes)) from None
+        for one in came.values():
+            if isinstance(one, Exception):
+                raise one
+        return [came[k] for k in range(len(tasks))]
 
     def refuse_failures(self) -> None:
         """RunFailed where a run failed: the question cannot be answered without it."""

@@ -141,8 +141,7 @@ def _uptake(log: WeightLog, dry_kg: float, step_kg: float) -> tuple[Floats, Floa
     try:
         gain = gain_of(log.time_s, log.mass_kg, Weighing(step_kg=step_kg))
     except BenchError as error:
-        said = str(error).partition(", or --")[0]  # options of another command
-        raise RecordError(f"{log.label}: {said}") from None
+        raise RecordError(f"{log.label}: {error.plain}") from None
     return gain.time_s, gain.gain_kg / dry_kg
 
 

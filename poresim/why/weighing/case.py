@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from poresim.why.weighing.bank import Bank, Class, Told
 from poresim.why.weighing.bench import Bench
@@ -55,6 +56,16 @@ def case_of(
     )
 
 
-def decide(number: int, case: Case) -> Verdict:
+class TooFew(NamedTuple):
+    """No verdict: runs are too few for a surface, and by how much."""
+
+    why: str
+
+
+def decide(number: int, case: Case) -> Verdict | TooFew:
     """The verdict; ``number`` is the place among the tasks of a pool."""
-    return weigh(case.evidence(), case.rivals, case.seed, case.particles)
+    try:
+        evidence = case.evidence()
+    except ValueError as error:
+        return TooFew(str(error))
+    return weigh(evidence, case.rivals, case.seed, case.particles)

@@ -28,6 +28,7 @@ _MOVES = 60
 _HOPELESS = 16.0  # ln odds below which no second look is taken: first looks err by a few
 _DRAWN = 4000  # draws of the posterior over all explanations
 MISFIT = 0.01  # chance below which measurements are not explained
+_ABSURD = 1e-9  # chance below which none is looked at again: that nothing fits is the answer
 _COUNTS = 0.05  # of the best one's probability: explanations that count
 _SHIFT = 0.5  # standard deviations by which priors are shifted to see what hangs on them
 _TOGETHER = 0.8  # correlation from which two unknowns are told as one
@@ -115,9 +116,11 @@ def weigh(evidence: Evidence, rivals: Sequence[Rival], seed: int, particles: int
         evidence.posterior(rival, seed + k, _LOOK, _LOOK_MOVES) for k, rival in enumerate(rivals)
     ]
     level = np.array([one.log_evidence for one in posteriors])
-    for k in np.flatnonzero(level > level.max() - _HOPELESS).tolist():
-        again = seed + len(rivals) + k
-        posteriors[k] = evidence.posterior(rivals[k], again, particles, _MOVES)
+    even = np.full(len(rivals), 1 / len(rivals))
+    if _fits(evidence, rivals, posteriors, even)[1] >= _ABSURD:
+        for k in np.flatnonzero(level > level.max() - _HOPELESS).tolist():
+            again = seed + len(rivals) + k
+            posteriors[k] = evidence.posterior(rivals[k], again, particles, _MOVES)
     found = _compared(posteriors)
     order = np.argsort(-found.probabilities, kind="stable")
     return _verdict(evidence, [rivals[k] for k in order], [posteriors[k] for k in order], seed)
@@ -186,7 +189,7 @@ def _known(evidence: Evidence, draws: Floats) -> list[Known]:
 
 
 def _fits(
-    evidence: Evidence, rivals: list[Rival], posteriors: list[Posterior], p: Floats
+    evidence: Evidence, rivals: Sequence[Rival], posteriors: list[Posterior], p: Floats
 ) -> tuple[list[Fit], float]:
     """Posterior-predictive chances (Gelman, Meng & Stern 1996, Stat Sinica 6:733; from memory).
 
