@@ -19,7 +19,8 @@ import poresim as ps
 from poresim.ensemble.warming import warm
 from poresim.solid.sizes import Lognormal
 from poresim.solid.spec import SolidSpec
-from poresim.uptake.march import Pace, march
+from poresim.uptake.march import march
+from poresim.uptake.pace import Pace
 
 SCENARIO = Path(__file__).resolve().parents[1] / "scenarios" / "rusk_in_broth.toml"
 BLOCK = (1.2e-3, 1.2e-3, 1.4e-3)  # m

@@ -642,19 +642,6 @@ def test_reading_and_planning_load_nothing_heavy():
     assert done.stdout.strip() == "[]"
 
 
-def test_the_forecast_and_the_march_agree_on_what_is_small():
-    """Two places must name it: a forecast loads no kernels."""
-    from poresim.scenario import cost
-    from poresim.uptake import march
-
-    assert cost.SMALL_JUNCTIONS == march._ONE_BY_ONE_UP_TO
-    assert cost.HALVES_FROM == march._HALVES_FROM
-    assert cost.APART_JUNCTIONS == march._APART_ONE_BY_ONE_UP_TO
-    assert cost.COARSE_JUNCTIONS == march._ONE_BY_ONE_COARSE
-    assert cost.COARSE_ACCURACY == march._FINE
-    assert cost.WIDE_SPREAD == march._WIDE_SPREAD
-
-
 def test_lifts_and_drops_are_forecast_to_take_longer():
     """By what was measured (see ``plan``); waisted tubes and trapped air as at a face."""
 

@@ -73,7 +73,7 @@ LIQUIDS = {
 @pytest.fixture
 def halves(monkeypatch) -> None:
     """Cut networks in two that are small enough for a test."""
-    monkeypatch.setattr(march_module, "_HALVES_FROM", 100)
+    monkeypatch.setattr(march_module, "HALVES_FROM", 100)
 
 
 @pytest.mark.parametrize("side", [8, 12])
@@ -83,7 +83,7 @@ def test_many_events_in_a_step_keep_the_accuracy(
     monkeypatch, side: int, accuracy: float, parts: int
 ) -> None:
     """Against the stored results of the event-by-event oracle."""
-    monkeypatch.setattr(march_module, "_HALVES_FROM", 100 if parts == 2 else 10**9)
+    monkeypatch.setattr(march_module, "HALVES_FROM", 100 if parts == 2 else 10**9)
     data = dict(np.load(DATA / f"lattice_{side}.npz"))
     solid = ps.Network(data["points"], data["ends"], data["radius"], OF_LATTICE)
     liquid = ps.Liquid(ps.Newtonian(VISCOSITY), TENSION, ANGLE_DEG, 1005.0)
@@ -138,7 +138,7 @@ def test_two_cores_make_the_same_soak_as_one(name: str) -> None:
     )
     for field in dataclasses.fields(one):
         np.testing.assert_array_equal(getattr(one, field.name), getattr(two, field.name))
-    march_module._HALVES_FROM = 10**9
+    march_module.HALVES_FROM = 10**9
     whole = soaked(solid, liquid, 1e-2, one_by_one=False, **options)
     assert not np.array_equal(whole.filled_at_s, one.filled_at_s, equal_nan=True)
     np.testing.assert_allclose(times(one), times(whole), rtol=1e-2)
@@ -220,7 +220,7 @@ def test_steps_undone_leave_nothing_behind(
     monkeypatch, particles: ps.Particles | None, parts: int
 ) -> None:
     """Every step is taken, undone, and taken shorter: the answer stays right."""
-    monkeypatch.setattr(march_module, "_HALVES_FROM", 100 if parts == 2 else 10**9)
+    monkeypatch.setattr(march_module, "HALVES_FROM", 100 if parts == 2 else 10**9)
     attempt, tried = Stepper._try, []
 
     def refuse_every_other(self, now, until, liquid, fresh):

@@ -17,7 +17,8 @@ import poresim as ps
 from poresim.solid.sizes import Lognormal
 from poresim.solid.spec import SolidSpec
 from poresim.uptake.begin import carried_viscosity
-from poresim.uptake.march import Pace, march
+from poresim.uptake.march import march
+from poresim.uptake.pace import Pace
 
 SPACING = 200e-6
 LEVELS = np.arange(0.1, 0.81, 0.1)

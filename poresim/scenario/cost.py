@@ -13,6 +13,14 @@ from typing import TYPE_CHECKING
 from poresim.liquid.laws import Newtonian
 from poresim.solid.spec import SolidSpec
 from poresim.solid.waists import WaistLaw
+from poresim.uptake.limits import (
+    APART_JUNCTIONS,
+    COARSE,
+    COARSE_JUNCTIONS,
+    HALVES_FROM,
+    SMALL_JUNCTIONS,
+    WIDE_SPREAD,
+)
 
 if TYPE_CHECKING:
     from poresim.scenario.build import LiquidSpec
@@ -30,7 +38,6 @@ ACCURACY_GROWTH = 0.75
 WAISTED = 55.0
 THICK = 2.0  # straight tubes: liquids that are not Newtonian, and
 LADEN = 2.0  # those with grains (up to 4 if they are followed until they have soaked in after all)
-HALVES_FROM = 20000  # junctions; for Newtonian liquids without grains
 TWO_CORES = 1.8
 #: Non-Newtonian liquids have tables for one waist only: without, yielding ones took 6 to 8 times as
 #: long, power laws 3 (2500 tubes, accuracy 0.05).
@@ -55,15 +62,6 @@ EVENTS_LADEN = 1.2
 EVENTS_WAISTED = 2.8
 EVENTS_WAISTED_THICK = 1.4
 EVENTS_WAISTED_LADEN = 2.0
-#: Which networks are followed so (as in the march): all up to SMALL_JUNCTIONS where the accuracy is
-#: finer than COARSE_ACCURACY; else up to COARSE_JUNCTIONS, on a drop APART_JUNCTIONS. Straight ones
-#: also up to APART_JUNCTIONS where they are lifted out, up to SMALL_JUNCTIONS where radii spread
-#: (standard deviation of the logarithm) beyond WIDE_SPREAD or junctions have bodies.
-SMALL_JUNCTIONS = 3000
-COARSE_JUNCTIONS = 100
-COARSE_ACCURACY = 5e-3
-APART_JUNCTIONS = 300
-WIDE_SPREAD = 0.75
 #: With trapped air every event is followed: seconds of one soak, whatever the accuracy. Measured at
 #: 0.05: straight blocks under all over, 540 tubes 3.8 s (7.3 s at 0.01), 1944 tubes 55 s; waists of
 #: 0.7, some 200 tubes, 18 to 25 s. Rough: lifts take several times as long.
@@ -107,9 +105,10 @@ def shared_by_two(scenario: Scenario, junctions: int) -> bool:
 
 
 def _event_by_event(scenario: Scenario, junctions: int) -> bool:
+    """As ``uptake.pace`` decides for the network itself."""
     solid, kind = scenario.solid, scenario.exposure.kind
     few = COARSE_JUNCTIONS
-    if scenario.run.accuracy < COARSE_ACCURACY:
+    if scenario.run.accuracy < COARSE:
         few = SMALL_JUNCTIONS
     elif not solid.mean_waist < 1:
         if solid.body_ratio > 0 or _spread(solid) > WIDE_SPREAD:

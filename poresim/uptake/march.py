@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -20,8 +20,10 @@ from poresim.uptake.bodies import asked_of_all, with_bodies
 from poresim.uptake.cake import with_roofs
 from poresim.uptake.clinging import Clinging, leave_film, offer_film
 from poresim.uptake.drain import lift_out, make_air, put_back, stop_grains
-from poresim.uptake.inputs import Asked, checked_inputs
+from poresim.uptake.inputs import checked_inputs
+from poresim.uptake.limits import APART_JUNCTIONS, HALVES_FROM, SMALL_JUNCTIONS
 from poresim.uptake.observe import BALANCE, Course, front_of
+from poresim.uptake.pace import Pace, one_by_one_up_to
 from poresim.uptake.result import Ending, Soak
 from poresim.uptake.sitting import Sitting, covered_by, set_down
 from poresim.uptake.state import State
@@ -33,13 +35,6 @@ Progress = Callable[[float, float, float], None]
 
 _FIRST_SHARE = 1e-3  # the first step, as a share of the first tube's filling time
 _TINY_SHARE = 1e-6  # steps are never shorter than this share of the accuracy times the time gone
-_ONE_BY_ONE_UP_TO = 3000  # junctions; in larger networks a step holds many events
-_APART_ONE_BY_ONE_UP_TO = 300  # the same once liquid stands apart from what it came from
-_ONE_BY_ONE_COARSE = 100  # the same where no more is asked for than _FINE
-_WIDE_SPREAD = 0.75  # standard deviation of the logarithm of radii: beyond it, as where fine
-_FEW_INLETS = 10  # of a liquid with grains: the same with fewer
-_FINE = 5e-3  # accuracies below: small networks event by event, no short cuts in waisted tubes
-_HALVES_FROM = 20000  # junctions; there halves of a network pay for meeting one another
 _FRESH_SHARE = 0.1  # of the next arrival's wait, as if that had passed since an event
 _LONGER = 3.0  # a step over the last one, where that did not end on an event
 _OF_THE_REST = 0.7  # of the time after which the cup would be empty
@@ -51,103 +46,12 @@ _LOOSER = (
     "budget", "sweeps",
 )  # fmt: skip
 _SOFT = 1e-8  # of what full tubes couple, where liquid may stand without a meniscus that moves
-_HOLLOW = 0.3  # where a step holds many events: bodies ask for balances so much closer
 _FEW = 2e-3  # of all tubes: so many open, and others wait for what that does, where steps hold many
 _AT_ONCE = 0.01  # times the accuracy and an arrival's wait: a step that only finds pressures
 _EXACT = 0.1  # times the accuracy and what menisci take: what a step may leave owed out of liquid
 _LATE = 0.01  # times the accuracy and the time: so late may a meniscus be for one step
 _REACH = 0.6  # of the root of the accuracy: changes of a flow that a tangent serves
 _GRASP = 3.0  # the same of what a meniscus takes
-#: Small straight networks with many events a step, times the same of large ones: with few menisci
-#: errors do not even out, and between the ends of long steps the curve is a chord (ACCURACY.md).
-_FEWER = {"growth": 0.2, "solve": 0.01, "drift": 0.1, "owed": 0.1}
-_LADEN = 0.5  # the same again of growth where grains are caught: throats close between steps
-
-
-@dataclass(frozen=True)
-class Pace:
-    """How an accuracy becomes steps and tolerances (calibrated in benchmarks/)."""
-
-    arrivals: float  # share of the menisci that may arrive in one step
-    growth: float  # a step over the time gone by
-    owed: float  # what one junction, after events around it,
-    solve: float  # all junctions, after a solve,
-    drift: float  # all, after events,
-    rough: float  # and all one another, after a step, may owe: shares of what menisci take
-    linear: float  # linear solves reduce what is owed to this share
-    budget: int  # single balances around an event
-    sweeps: int  # of single balances before each Newton step
-
-    @classmethod
-    def of(
-        cls,
-        accuracy: float,
-        waisted: bool = False,
-        index: float = 1.0,
-        many: bool = False,
-        hollow: bool = False,
-        small: bool = False,
-        laden: bool = False,
-    ) -> Pace:
-        """Steps shorten with the square root of the accuracy: the step is of second order.
-
-        Of first order where tubes are waisted and a step holds ``many`` events: drives are held
-        up to the waist, and an error of the drive makes one of the speed that is 1/index times as
-        large. So it is where junctions are ``hollow``: a body fills by a small difference between
-        large pressures. In ``small`` networks whose steps hold many events all is held closer, and
-        closer still where the liquid is ``laden`` with grains that are caught.
-        """
-        root = math.sqrt(accuracy / 1e-2)
-        share = min(1.0, accuracy / 1e-2)
-        pace = cls(
-            arrivals=0.3 * root,
-            growth=min(1.0, _growth(index, many) * root),
-            owed=0.25 * share,
-            solve=0.3 * share,
-            linear=0.1,
-            budget=60,
-            sweeps=2,
-            drift=0.3 * root,
-            rough=0.1,
-        )
-        if hollow:
-            few = (0.075 if many else 0.15) * min(1.0, index) ** 2 * share
-            closely = _HOLLOW if many else 1.0
-            pace = replace(
-                pace,
-                arrivals=min(few, pace.arrivals),
-                owed=closely * pace.owed,
-                solve=closely * pace.solve,
-            )
-        if not waisted:
-            fewer = _FEWER if small and many else {}
-            pace = replace(pace, **{name: by * getattr(pace, name) for name, by in fewer.items()})
-            return replace(pace, growth=_LADEN * pace.growth) if fewer and laden else pace
-        # drives are held in waisted tubes, and what is carried on makes that worse: rough 0
-        growth = 0.2 * root * min(1.0, root) ** 0.6
-        pace = replace(pace, growth=min(1.0, growth), owed=0.3 * share, rough=0.0, sweeps=1)
-        if not many:
-            return replace(pace, arrivals=0.125 * min(1.0, index) * root)
-        loose = accuracy / 5e-2
-        loose = min(loose, math.sqrt(loose))
-        return replace(
-            pace,
-            arrivals=min(0.35 * min(1.0, index) * loose, pace.arrivals if hollow else 1.0),
-            growth=min(1.0, 0.16 * loose),
-            drift=min(1.0, 0.9 * loose),
-            solve=0.25 * share,
-            budget=5 if accuracy >= _FINE else 60,
-        )
-
-
-def _growth(index: float, many: bool) -> float:
-    """A step over the time gone by, at accuracy 1e-2: for all but Newton's law pressures bend.
-
-    With ``many`` events a step it is shorter: in thin lattices few menisci lead at first.
-    """
-    if many:
-        return 0.15 * min(index, 1.0)
-    return 0.3 if index == 1.0 else 0.2 * min(index, 1.0)
 
 
 def soak(
@@ -278,9 +182,9 @@ def march(
     waisted = bool(np.any(solid.waist < 1))
     small = False
     if one_by_one is None:
-        few = _few(solid, liquid, asked, waisted)
+        few = one_by_one_up_to(solid, liquid, asked, waisted)
         one_by_one = solid.junctions <= few or asked.vents is not None
-        small = not one_by_one and solid.junctions <= _ONE_BY_ONE_UP_TO and asked.drop_m3 is None
+        small = not one_by_one and solid.junctions <= SMALL_JUNCTIONS and asked.drop_m3 is None
     sitting = None
     if asked.drop_m3 is not None:
         many = 1 + len(asked.drops)
@@ -302,7 +206,7 @@ def march(
     whole, bodies = with_bodies(covered)
     state = build_state(
         whole, liquid, inlet, asked.gravity, accuracy, asked.seed,
-        halves=not one_by_one and solid.junctions >= _HALVES_FROM, bodies=bodies, roofs=roofs,
+        halves=not one_by_one and solid.junctions >= HALVES_FROM, bodies=bodies, roofs=roofs,
         offered=offered, inlet_pressure=asked.inlet_pressure, vents=asked.vents,
         dry=sitting.dry if sitting is not None and len(sitting.dry) else None,
     )  # fmt: skip
@@ -346,7 +250,7 @@ def march(
             _turn(state, course, control, pace)
             if course.ending is not None:
                 break
-            if stepper.one_by_one and solid.junctions > _APART_ONE_BY_ONE_UP_TO:
+            if stepper.one_by_one and solid.junctions > APART_JUNCTIONS:
                 pace = pace_of(True)
                 _many_at_once(state, control, pace, accuracy, waisted)
                 stepper, course.bends = replace(stepper, one_by_one=False), False
@@ -381,30 +285,6 @@ def march(
         course.record(time, held)
         yield course
     yield course
-
-
-def _few(solid: Network, liquid: Liquid, asked: Asked, waisted: bool) -> int:
-    """Up to how many junctions steps end on their first event."""
-    fine = asked.accuracy < _FINE
-    few = _ONE_BY_ONE_UP_TO if fine else _ONE_BY_ONE_COARSE
-    if not waisted and not fine:
-        if _hard(solid, liquid, asked):
-            few = _ONE_BY_ONE_UP_TO
-        elif len(asked.lifts) or asked.drop_m3 is not None:
-            few = _APART_ONE_BY_ONE_UP_TO
-    return few if asked.drop_m3 is None else min(few, _APART_ONE_BY_ONE_UP_TO)
-
-
-def _hard(solid: Network, liquid: Liquid, asked: Asked) -> bool:
-    """Where steps that hold many events miss what is asked for (benchmarks/ACCURACY.md).
-
-    A tube much wider than the others, or a body, at rest just short of setting out, may fill within
-    one step as its pressure is a little off, and be a shortcut from then on; where few junctions
-    let grains in, a single throat decides what fills.
-    """
-    if np.any(solid.body_volume > 0) or np.std(np.log(solid.radius)) > _WIDE_SPREAD:
-        return True
-    return len(asked.inlet) < _FEW_INLETS and caught_grains(solid, liquid) is not None
 
 
 def _loosen(state: State, accuracy: float) -> None:
