@@ -18,13 +18,13 @@ from numpy.typing import NDArray
 
 from poresim.ensemble.request import job_of
 from poresim.inference.design import sobol_points
-from poresim.inference.surface import Reading, Surface, fit_surface
 from poresim.outcome.asked import Outcome
 from poresim.scenario.faults import ScenarioError
 from poresim.scenario.questions import MECHANISMS
 from poresim.why.mechanisms import Pair
 from poresim.why.weighing.entries import class_of
 from poresim.why.weighing.features import features_of, filled_at_once
+from poresim.why.weighing.learnt import Learnt, learn
 from poresim.why.weighing.rivals import Makeup, Rival, makeup
 from poresim.why.weighing.tables import Place, Tables, tables_of
 from poresim.why.weighing.unknowns import Unknowns
@@ -167,13 +167,14 @@ class Told:
     at_once: float
 
     def learn(self, rows: int) -> dict[Class, Learnt]:
-        """A surface for each class, from runs of the first rows. ValueError: too few of one."""
-        found = {}
-        for kind, (inputs, features, row) in self.by_class.items():
-            some = row < rows
-            columns = np.flatnonzero(np.ptp(inputs[some], axis=0) > 0)
-            surface = fit_surface(inputs[some][:, columns], features[some], row[some])
-            found[kind] = Learnt(surface, columns, self.at_once)
+        """A surface for each class, from runs of the first rows; those of liquids with grains lean
+        on those without. ValueError: too few of one."""
+        found: dict[Class, Learnt] = {}
+        for kind in sorted(self.by_class, key=lambda kind: kind[1]):
+            inputs, features, row = (column[self.by_class[kind][2] < rows] for column in self.by_class[kind])
+            law, grains = kind
+            plain = found.get((law, False)) if grains else None
+            found[kind] = learn(inputs, features, row, self.at_once, plain)
         return found
 
 
@@ -187,30 +188,12 @@ def mixed_job(scenario: Scenario, one: Makeup, template: Job) -> Job:
 
 
 def inputs_of(one: Makeup, told: Mapping[Place, Floats], solid: Floats) -> Floats:
-    """(n, d) what the surface of a liquid's class takes: the solid's own, then the liquid's."""
+    """(n, d) what the surface of a liquid's class takes: the solid's own, then the liquid's, its
+    grains last."""
     columns = [solid]
-    for mechanism in ("wetting", "thickening", "plugging", "gravity"):
+    for mechanism in ("wetting", "thickening", "gravity", "plugging"):
         owner = one.owner(mechanism)
         columns += [
             row[:, None] for (name, m, _), row in told.items() if (name, m) == (owner, mechanism)
         ]
     return np.hstack(columns)
-
-
-@dataclass(frozen=True)
-class Learnt:
-    """The surface of a class, over those of its inputs (columns) that vary. at_once : share of the
-    pores that fills at once."""
-
-    surface: Surface
-    columns: NDArray[np.int64]
-    at_once: float
-
-    def read(self, inputs: Floats) -> tuple[Reading, Reading]:
-        """Features with what the surface misses in their covariance, and without."""
-        whole = self.surface.read(inputs[:, self.columns])
-        pure = self.surface.pure
-        if np.isnan(pure).any():
-            return whole, whole
-        variance, rest = whole.variance * pure[:-1], whole.rest * pure[-1]
-        return whole, Reading(whole.mean, whole.loadings, variance, rest)

@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 
 from poresim.inference.laws import LogUniform
 from poresim.inference.temper import Posterior, temper
-from poresim.why.weighing.bank import Class, Learnt, inputs_of
+from poresim.why.weighing.bank import Class, inputs_of
 from poresim.why.weighing.bench import Angle, Bench, Log
+from poresim.why.weighing.learnt import Foretold, Learnt
 from poresim.why.weighing.likelihood import Predicted, log_likelihood, predict
 from poresim.why.weighing.rivals import Makeup, Rival
 from poresim.why.weighing.tables import Place, Tables
@@ -85,7 +86,7 @@ class View:
         self._told: dict[Place, Floats] = evidence.tables.at(u[:, :-1])
         self._solid = evidence.tables.solid(u[:, :-1])
         self._apart = APART.quantile(u[:, -1])
-        self._read: dict[Makeup, tuple] = {}
+        self._read: dict[Makeup, Foretold] = {}
 
     def predicted(self, liquid: str, log: Log) -> Predicted:
         """Readings of a liquid at a log's times."""
@@ -96,10 +97,9 @@ class View:
         learnt = self._evidence.surfaces[self._evidence.kinds[one]]
         if one not in self._read:
             self._read[one] = learnt.read(inputs_of(one, self._told, self._solid))
-        whole, alone = self._read[one]
         density = np.exp(self._told[one.owner("gravity"), "gravity", "ln_density"])
         per_m3 = density / self._evidence.dry_kg
-        return predict(when, sd, whole, alone, per_m3, self._apart, learnt.at_once)
+        return predict(when, sd, self._read[one], per_m3, self._apart, learnt.at_once)
 
     def angle(self, liquid: str) -> Floats:
         """(n,) contact angle of a liquid, degrees."""

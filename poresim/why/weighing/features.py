@@ -105,7 +105,9 @@ class Filled:
         self.high = -0.5 * slope * part * b
 
     def along(self, loadings: Floats) -> Floats:
-        """(n, m, q): how shares change along directions of the ln times, (12, q)."""
-        padded = np.vstack([np.zeros((1, loadings.shape[1])), loadings])
-        low, high = padded[self.first + 1], padded[self.first + 2]
+        """(n, m, q): how shares change along directions of the ln times, (n, 12, q)."""
+        n, _, q = loadings.shape
+        padded = np.concatenate([np.zeros((n, 1, q)), loadings], axis=1)
+        rows = np.arange(n)[:, None]
+        low, high = padded[rows, self.first + 1], padded[rows, self.first + 2]
         return np.asarray(self.low[:, :, None] * low + self.high[:, :, None] * high)

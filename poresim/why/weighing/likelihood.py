@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.inference.normals import log_densities
-from poresim.inference.surface import Reading
 from poresim.why.weighing.bench import Log
 from poresim.why.weighing.features import LEVELS, Filled
+from poresim.why.weighing.learnt import Foretold
 
 Floats = NDArray[np.float64]
 
@@ -47,30 +47,32 @@ class Predicted(NamedTuple):
 def predict(
     when: Floats,
     balance: Floats,
-    whole: Reading,
-    scatter: Reading,
+    told: Foretold,
     per_m3: Floats,
     apart: Floats,
     at_once: float,
 ) -> Predicted:
     """At times (m,) s, by a balance of that sd (m,), kg/kg.
 
-    whole, scatter : the surface's reading, and without what it misses. per_m3 : (n,) kg/m3 over the
+    told : features by a surface. per_m3 : (n,) kg/m3 over the
     block's dry mass. apart : (n,) sd of the pieces' own factor. at_once : of `Learnt`.
     """
     scale = per_m3[:, None]
+    whole, scatter = told.whole, told.alone
 
-    def readings(features: Floats) -> Floats:
+    def readings(learnt: Floats) -> Floats:
+        features = told.features(learnt)
         share = Filled(features[:, : len(LEVELS)], when, at_once).share
         return np.asarray(share * np.exp(features[:, -1:]) * scale)
 
-    filled = Filled(whole.mean[:, : len(LEVELS)], when, at_once)
-    volume = np.exp(whole.mean[:, -1:]) * scale
+    middle, slopes = told.features(whole.mean), told.slopes(whole.mean)
+    filled = Filled(middle[:, : len(LEVELS)], when, at_once)
+    volume = np.exp(middle[:, -1:]) * scale
     level = filled.share * volume
-    features = np.eye(whole.mean.shape[1])
-    loadings = np.hstack([whole.loadings, features])
-    directions = volume[:, :, None] * filled.along(loadings[:-1])
-    directions += level[:, :, None] * loadings[-1]
+    every = np.hstack([whole.loadings, np.eye(whole.mean.shape[1])])
+    loadings = slopes[:, :, None] * every
+    directions = volume[:, :, None] * filled.along(loadings[:, :-1])
+    directions += level[:, :, None] * loadings[:, -1:]
     sd = np.sqrt(np.maximum(whole.variance, _LEAST_VARIANCE))
     bent = np.zeros_like(level)
     for k in range(min(_FAR, len(whole.loadings.T))):
