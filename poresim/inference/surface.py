@@ -58,7 +58,7 @@ class Surface:
     """Fitted features; arrays only, so that it may be stored.
 
     runs : their number. explained : (p,) 1 - squares of left-out runs over those about the mean.
-    left_out_sd : (p,) root mean square of run minus its prediction when left out.
+    left_out : (runs, p) run minus its prediction when left out with its group.
     pure : (q + 1,) the share of scatter that repeats of the same inputs show, for each of the
     components and what is left beside them; NaN where no inputs were repeated. What misses from 1
     is what the surface itself misses: at least the share by which runs' own scatter moves it, the
@@ -73,8 +73,13 @@ class Surface:
     scatter: Scatter
     runs: int
     explained: Floats
-    left_out_sd: Floats
+    left_out: Floats
     pure: Floats
+
+    @property
+    def left_out_sd(self) -> Floats:
+        """(p,) root mean square of ``left_out``."""
+        return np.asarray(np.sqrt((self.left_out**2).mean(axis=0)))
 
     def predict(self, x: ArrayLike) -> Floats:
         """The mean features (m, p) at x (m, d)."""
@@ -153,7 +158,7 @@ def fit_surface(inputs: ArrayLike, features: ArrayLike, groups: ArrayLike | None
         best.scatter.turned(varied, best.turn, size),
         len(x),
         1 - (left**2).sum(axis=0) / np.maximum((scaled**2).sum(axis=0), 1e-300),
-        np.sqrt((left**2).mean(axis=0)) * size,
+        left * size,
         np.minimum(
             _pure(scaled, best.scatter, best.columns, together), 1 - best.fit.freedom / len(x)
         ),

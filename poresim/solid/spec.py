@@ -133,6 +133,15 @@ class SolidSpec:
             return 1.0
         return min(mean_waist(stratum.waist) for stratum in self.strata)
 
+    @property
+    def middle_throat(self) -> float:
+        """Radius of a usual tube where it is narrowest, m: median radius times mean waist, of
+        several layers their geometric mean. ValueError: a network that is read from a file."""
+        if self.network is not None:
+            raise ValueError("a network from a file has no law of radii")
+        throats = [float(one.radii.quantile(0.5)) * mean_waist(one.waist) for one in self.strata]
+        return math.exp(math.fsum(map(math.log, throats)) / len(throats))
+
     def scaled(self, factor: float) -> SolidSpec:
         """The same with every radius multiplied by ``factor``."""
         return replace(

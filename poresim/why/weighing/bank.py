@@ -26,7 +26,7 @@ from poresim.why.weighing.entries import class_of
 from poresim.why.weighing.features import features_of, filled_at_once
 from poresim.why.weighing.learnt import Learnt, learn
 from poresim.why.weighing.rivals import Makeup, Rival, makeup
-from poresim.why.weighing.tables import Place, Tables, tables_of
+from poresim.why.weighing.tables import THROAT, Place, Tables, tables_of
 from poresim.why.weighing.unknowns import Unknowns
 
 if TYPE_CHECKING:
@@ -189,11 +189,13 @@ def mixed_job(scenario: Scenario, one: Makeup, template: Job) -> Job:
 
 def inputs_of(one: Makeup, told: Mapping[Place, Floats], solid: Floats) -> Floats:
     """(n, d) what the surface of a liquid's class takes: the solid's own, then the liquid's, its
-    grains last."""
+    grains last. What grains do hangs on how large they are beside the throats."""
     columns = [solid]
     for mechanism in ("wetting", "thickening", "gravity", "plugging"):
         owner = one.owner(mechanism)
         columns += [
-            row[:, None] for (name, m, _), row in told.items() if (name, m) == (owner, mechanism)
+            (row - told[THROAT] if number == "ln_diameter" else row)[:, None]
+            for (name, m, number), row in told.items()
+            if (name, m) == (owner, mechanism)
         ]
     return np.hstack(columns)

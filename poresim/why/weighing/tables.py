@@ -6,6 +6,7 @@ draws before it is relied on.
 
 from __future__ import annotations
 
+import math
 import pickle
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -21,6 +22,8 @@ from poresim.why.weighing.unknowns import Unknown, Unknowns, values_at
 Floats = NDArray[np.float64]
 #: (liquid, mechanism, name) of a number.
 Place = tuple[str, str, str]
+#: The solid's own: ln of the radius of a usual throat, m.
+THROAT: Place = "", "", "ln_throat"
 
 _GRIDS = 5, 9, 17, 33, 65  # points of a table, in normal scores: as few as do
 _BENT = 5e-4  # of a number's span that it may lie off the chord between two points
@@ -65,14 +68,15 @@ class Tables:
 
 
 def tables_of(unknowns: Unknowns) -> Tables:
-    """The tables of a scenario's unknowns. RecordError: sums miss what draws are."""
+    """The tables of a scenario's unknowns. RecordError: sums miss what draws of liquids are."""
     from scipy.special import ndtr
 
     known: dict[bytes, dict[str, dict[str, float]]] = {}
 
     def entries(u: Floats) -> dict[Place, float]:
-        found: dict[Place, float] = {}
-        for spec in unknowns.drawn(u).liquids:
+        scenario = unknowns.drawn(u)
+        found: dict[Place, float] = {THROAT: math.log(scenario.solid.middle_throat)}
+        for spec in scenario.liquids:
             key = pickle.dumps(spec)
             if key not in known:
                 known[key] = entries_of(spec)
@@ -84,8 +88,6 @@ def tables_of(unknowns: Unknowns) -> Tables:
     base = entries(middle)
     moves: dict[Place, list[tuple[int, Floats, Floats]]] = {place: [] for place in base}
     for j, one in enumerate(unknowns.all):
-        if not one.of_liquids:
-            continue
 
         def at(z: float, j: int = j) -> dict[Place, float]:
             u = middle.copy()
@@ -133,6 +135,8 @@ def _bent(
 def _refuse_apart(tables: Tables, u: Floats, true: dict[Place, float]) -> None:
     told = tables.at(u[None, :])
     for place, value in true.items():
+        if place == THROAT:  # any smooth function of the unknowns will do as an input
+            continue
         span = sum(float(np.ptp(table)) for _, _, table in tables.moves[place])
         if abs(float(told[place][0]) - value) > _APART * span + 1e-9:
             liquid, _, name = place
