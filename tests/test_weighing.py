@@ -29,6 +29,7 @@ from poresim.why.weighing.features import (
     filled_at_once,
     shares_of,
 )
+from poresim.why.weighing.learnt import Foretold
 from poresim.why.weighing.likelihood import Predicted, log_likelihood, predict
 from poresim.why.weighing.rivals import Rival, makeup, reference_of, rivals_of
 from poresim.why.weighing.verdict import Verdict
@@ -61,7 +62,7 @@ def test_repeats_share_what_is_missed_and_scatter_apart(repeats: int):
     m, n = 4, 6
     there = told(rng, n, m)
     log = Log(np.arange(1.0, m + 1), rng.standard_normal((repeats, m)), np.zeros(m))
-    found, squares = log_likelihood(log, there)
+    found, chance = log_likelihood(log, there)
     for i in range(n):
         whole = np.kron(np.eye(repeats), there.own[i]) + np.kron(
             np.ones((repeats, repeats)), there.missed[i]
@@ -69,7 +70,8 @@ def test_repeats_share_what_is_missed_and_scatter_apart(repeats: int):
         law = multivariate_normal(np.tile(there.level[i], repeats), whole)
         assert found[i] == pytest.approx(law.logpdf(log.uptake.ravel()), rel=1e-10)
         apart = log.uptake.ravel() - np.tile(there.level[i], repeats)
-        assert squares[i] == pytest.approx(apart @ np.linalg.solve(whole, apart), rel=1e-10)
+        square = apart @ np.linalg.solve(whole, apart)
+        assert chance[i] == pytest.approx(chi2.sf(square, apart.size), rel=1e-9)
 
 
 def test_predicted_scatter_is_that_of_scattered_features():
@@ -81,7 +83,9 @@ def test_predicted_scatter_is_that_of_scattered_features():
     reading = Reading(middle[None, :], loadings, variance, rest)
     when = np.array([0.2, 0.5, 1.0, 2.0])
     none = Reading(middle[None, :], loadings, 0 * variance, 0 * rest)
-    found = predict(when, np.zeros(4), reading, reading, np.array([1e10]), np.zeros(1), 0.0)
+    found = predict(
+        when, np.zeros(4), Foretold(reading, reading), np.array([1e10]), np.zeros(1), 0.0
+    )
     drawn = middle + rng.standard_normal((40_000, 2)) * np.sqrt(variance) @ loadings.T
     drawn = drawn + 1e-2 * rng.standard_normal(drawn.shape)
     share = Filled(drawn[:, : len(LEVELS)], when, 0.0).share
@@ -89,7 +93,7 @@ def test_predicted_scatter_is_that_of_scattered_features():
     np.testing.assert_allclose(found.level[0], readings.mean(axis=0), rtol=2e-3)
     np.testing.assert_allclose(found.own[0], np.cov(readings.T), rtol=0.06, atol=3e-6)
     assert np.abs(found.missed).max() == 0
-    alone = predict(when, np.zeros(4), reading, none, np.array([1e10]), np.zeros(1), 0.0)
+    alone = predict(when, np.zeros(4), Foretold(reading, none), np.array([1e10]), np.zeros(1), 0.0)
     np.testing.assert_allclose(alone.missed[0] + alone.own[0], found.own[0], atol=2e-8)
 
 
@@ -103,7 +107,9 @@ def test_wide_scatter_of_times_is_followed_round_the_bend():
     loadings = np.append(np.ones(len(LEVELS)), 0.0)[:, None]
     reading = Reading(middle[None, :], loadings, np.ones((1, 1)), np.zeros((1, len(middle))))
     when = np.array([0.1, 0.5, 1.5, 2.7, 6.0])
-    found = predict(when, np.zeros(5), reading, reading, np.array([1e10]), np.zeros(1), 0.0)
+    found = predict(
+        when, np.zeros(5), Foretold(reading, reading), np.array([1e10]), np.zeros(1), 0.0
+    )
     drawn = middle + rng.standard_normal((40_000, 1)) * loadings.T
     readings = 2 * Filled(drawn[:, : len(LEVELS)], when, 0.0).share
     np.testing.assert_allclose(found.level[0], readings.mean(axis=0), rtol=0.08)
@@ -115,7 +121,7 @@ def test_pieces_that_differ_scatter_by_a_factor():
     middle = np.append(2 * np.log(LEVELS) + 1.0, math.log(2e-10))[None, :]
     none = Reading(middle, np.zeros((len(middle[0]), 1)), np.zeros((1, 1)), 0 * middle)
     when, sd = np.array([0.5, 2.0]), np.array([0.01, 0.02])
-    found = predict(when, sd, none, none, np.array([1e10]), np.array([0.1]), 0.0)
+    found = predict(when, sd, Foretold(none, none), np.array([1e10]), np.array([0.1]), 0.0)
     level = found.level[0]
     expected = 0.01 * np.outer(level, level) + np.diag(sd**2)
     np.testing.assert_allclose(found.own[0], expected, rtol=1e-12)
@@ -168,7 +174,7 @@ def test_slopes_of_readings_by_features():
     rng = np.random.default_rng(3)
     features = (2 * np.log(LEVELS) + 0.02 * rng.standard_normal(len(LEVELS)))[None, :]
     when = np.array([0.01, 0.1, 0.3, 0.6, 0.9, 3.0])
-    along = Filled(features, when, 0.03).along(np.eye(len(LEVELS)))[0]
+    along = Filled(features, when, 0.03).along(np.eye(len(LEVELS))[None])[0]
     for j in range(len(LEVELS)):
         step = np.zeros(len(LEVELS))
         step[j] = 1e-6
@@ -395,7 +401,7 @@ def test_a_misfit_is_said(world: World):
 
 
 def test_chances_of_a_true_explanation_are_uniform_or_kinder(world: World):
-    """At the truth a log's squares are a chi-square: their law over fresh benches."""
+    """At the truth the law of a log's squares is known: chances over fresh benches."""
     rng = np.random.default_rng(6)
     rival = world.bank.setting.rivals[0]
     u = np.full((1, 4), 0.5)
@@ -404,8 +410,7 @@ def test_chances_of_a_true_explanation_are_uniform_or_kinder(world: World):
     for _ in range(300):
         bench = world.bench(rival, u[0], rng, angles=False)
         for liquid, log in bench.logs:
-            squares = log_likelihood(log, view.predicted(liquid, log))[1][0]
-            found.append(chi2.sf(squares, log.uptake.size))
+            found.append(log_likelihood(log, view.predicted(liquid, log))[1][0])
     assert np.mean(found) == pytest.approx(0.5, abs=0.12)  # what one surface misses is one draw
     assert np.mean(np.array(found) < 0.05) < 0.15
 

@@ -23,8 +23,8 @@ from poresim.scenario.faults import ScenarioError
 from poresim.scenario.questions import MECHANISMS
 from poresim.why.mechanisms import Pair
 from poresim.why.weighing.entries import class_of
-from poresim.why.weighing.features import features_of, filled_at_once
-from poresim.why.weighing.learnt import Learnt, learn
+from poresim.why.weighing.features import features_of, filled_at, filled_at_once, times_until
+from poresim.why.weighing.learnt import Learnt, Runs, learn
 from poresim.why.weighing.rivals import Makeup, Rival, makeup
 from poresim.why.weighing.tables import THROAT, Place, Tables, tables_of
 from poresim.why.weighing.unknowns import Unknowns
@@ -141,40 +141,48 @@ class Bank:
         inputs = {
             one: inputs_of(one, told, solid) for some in self.classes.values() for one in some
         }
-        parts: dict[Class, list[tuple[Floats, Floats, int]]] = {kind: [] for kind in self.classes}
+        parts: dict[Class, list[tuple[Any, ...]]] = {kind: [] for kind in self.classes}
         there = [soak for soak in soaks if soak.name in outcomes]
         until = self.setting.until_s
         start = filled_at_once([outcomes[soak.name] for soak in there], until)
+        when = times_until(until)
         for soak in there:
-            features = features_of(outcomes[soak.name], until, start)
-            parts[soak.kind].append((inputs[soak.makeup][soak.row], features, soak.row))
-        return Told(
-            {
-                kind: tuple(np.array(column) for column in zip(*some, strict=True))
-                for kind, some in parts.items()
-                if some
-            },
-            start,
-        )
+            outcome, row = outcomes[soak.name], soak.row
+            density = told[soak.makeup.owner("gravity"), "gravity", "ln_density"][row]
+            parts[soak.kind].append(
+                (
+                    inputs[soak.makeup][row],
+                    features_of(outcome, until, start),
+                    row,
+                    filled_at(outcome, when),
+                    np.exp(density),
+                )
+            )
+        by_class = {
+            kind: Runs(*(np.array(column) for column in zip(*some, strict=True)))
+            for kind, some in parts.items()
+            if some
+        }
+        return Told(by_class, start, until)
 
 
 @dataclass(frozen=True)
 class Told:
-    """What runs say. by_class : inputs (n, d), features (n, 13) and rows (n,) of the runs of each.
-    at_once : share of the pores that fills at once."""
+    """What runs say. at_once : share of the pores that fills at once. until_s : for how long they
+    were followed."""
 
-    by_class: dict[Class, tuple[NDArray[Any], ...]]
+    by_class: dict[Class, Runs]
     at_once: float
+    until_s: float
 
     def learn(self, rows: int) -> dict[Class, Learnt]:
         """A surface for each class, from runs of the first rows; those of liquids with grains lean
         on those without. ValueError: too few of one."""
         found: dict[Class, Learnt] = {}
-        for kind in sorted(self.by_class, key=lambda kind: kind[1]):
-            inputs, features, row = (column[self.by_class[kind][2] < rows] for column in self.by_class[kind])
-            law, grains = kind
+        for law, grains in sorted(self.by_class, key=lambda kind: kind[1]):
             plain = found.get((law, False)) if grains else None
-            found[kind] = learn(inputs, features, row, self.at_once, plain)
+            runs = self.by_class[law, grains].first(rows)
+            found[law, grains] = learn(runs, self.at_once, plain)
         return found
 
 

@@ -13,6 +13,7 @@ from typing import NamedTuple
 from poresim.why.weighing.bank import Bank, Class, Told
 from poresim.why.weighing.bench import Bench
 from poresim.why.weighing.evidence import Evidence
+from poresim.why.weighing.likelihood import tails_from
 from poresim.why.weighing.rivals import Makeup, Rival
 from poresim.why.weighing.tables import Tables
 from poresim.why.weighing.verdict import Verdict, weigh
@@ -37,7 +38,21 @@ class Case:
     def evidence(self) -> Evidence:
         """Surfaces learnt. ValueError: too few runs of a class."""
         surfaces = self.told.learn(self.rows)
-        return Evidence(self.tables, surfaces, self.kinds, self.makeups, self.bench, self.dry_kg)
+        logs = [log for _, log in self.bench.logs]
+        longest = max(logs, key=lambda log: len(log.when))
+        tails = {
+            kind: tails_from(
+                longest,
+                learnt,
+                self.told.by_class[kind].first(self.rows),
+                self.told.until_s,
+                self.dry_kg,
+            )
+            for kind, learnt in surfaces.items()
+        }
+        return Evidence(
+            self.tables, surfaces, tails, self.kinds, self.makeups, self.bench, self.dry_kg
+        )
 
 
 def case_of(

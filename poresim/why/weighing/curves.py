@@ -19,7 +19,7 @@ LEVELS = (0.05, 0.5, 0.95)
 _TIMES = 40
 _DRAWN = 400  # draws of the posterior
 _BISECTIONS = 40  # of a span of some standard deviations: to a part in 1e12
-_REACH = 8.0  # standard deviations from the outermost level, beyond which nothing lies
+_REACH = 100.0  # standard deviations from the outermost level, beyond which hardly anything lies
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,9 +58,8 @@ def curves_of(evidence: Evidence, rival: Rival, posterior: Posterior, seed: int 
 def band_of(told: Predicted) -> tuple[Floats, Floats, Floats]:
     """(m,) each of LEVELS of one piece, over all draws; never below 0.
 
-    At each time a piece is a mixture of normals, one a draw: its quantiles by bisection.
+    At each time a piece is a mixture of t laws, one a draw: its quantiles by bisection.
     """
-    from scipy.special import ndtr
 
     variance = np.einsum("nii->ni", told.own) + np.einsum("nii->ni", told.missed)
     sd = np.sqrt(np.maximum(variance, 1e-300))
@@ -70,7 +69,7 @@ def band_of(told: Predicted) -> tuple[Floats, Floats, Floats]:
         high = (told.level + _REACH * sd).max(axis=0)
         for _ in range(_BISECTIONS):
             middle = (low + high) / 2
-            below = ndtr((middle - told.level) / sd).mean(axis=0) < share
+            below = told.tails.below((middle - told.level) / sd).mean(axis=0) < share
             low, high = np.where(below, middle, low), np.where(below, high, middle)
         return np.asarray(np.maximum((low + high) / 2, 0.0))
 

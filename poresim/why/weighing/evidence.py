@@ -17,6 +17,7 @@ from poresim.why.weighing.learnt import Foretold, Learnt
 from poresim.why.weighing.likelihood import Predicted, log_likelihood, predict
 from poresim.why.weighing.rivals import Makeup, Rival
 from poresim.why.weighing.tables import Place, Tables
+from poresim.why.weighing.tails import Tails
 
 Floats = NDArray[np.float64]
 
@@ -32,12 +33,14 @@ _CHUNK = 2048
 class Evidence:
     """What is measured, and what would be by a bank's surfaces.
 
-    kinds : class of every makeup that explanations make. makeups : of each liquid by each
+    tails : how far readings lie about the surface of a class. kinds : class of every makeup that
+    explanations make. makeups : of each liquid by each
     explanation. dry_kg : of the block that the bank soaks.
     """
 
     tables: Tables
     surfaces: Mapping[Class, Learnt]
+    tails: Mapping[Class, Tails]
     kinds: Mapping[Makeup, Class]
     makeups: Mapping[tuple[Rival, str], Makeup]
     bench: Bench
@@ -94,12 +97,13 @@ class View:
 
     def at(self, one: Makeup, when: Floats, sd: Floats) -> Predicted:
         """Readings of a liquid so made up at times (m,) s, by a balance of sd (m,) kg/kg."""
-        learnt = self._evidence.surfaces[self._evidence.kinds[one]]
+        kind = self._evidence.kinds[one]
+        learnt, tails = self._evidence.surfaces[kind], self._evidence.tails[kind]
         if one not in self._read:
             self._read[one] = learnt.read(inputs_of(one, self._told, self._solid))
         density = np.exp(self._told[one.owner("gravity"), "gravity", "ln_density"])
         per_m3 = density / self._evidence.dry_kg
-        return predict(when, sd, self._read[one], per_m3, self._apart, learnt.at_once)
+        return predict(when, sd, self._read[one], per_m3, self._apart, learnt.at_once, tails)
 
     def angle(self, liquid: str) -> Floats:
         """(n,) contact angle of a liquid, degrees."""

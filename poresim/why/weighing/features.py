@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.outcome.asked import Outcome
+from poresim.outcome.summary import AT_REST
 
 Floats = NDArray[np.float64]
 
@@ -25,6 +26,7 @@ Floats = NDArray[np.float64]
 LEVELS = np.array([0.03, 0.07, 0.12, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.97])
 _MOST_LOG = math.log(1e4)  # times the soak's own time: nothing at all was taken up
 _LEAST_S = 1e-9
+_KEPT = 81
 _EARLY, _AT_ONCE = 0.2, 1e-3  # what is there in a thousandth of the time to that share is at once
 
 
@@ -61,6 +63,22 @@ def log_times_at(outcome: Outcome, until_s: float, shares: Floats) -> Floats:
         end = max(until_s, float(time[-1]))
         beyond = math.log(end) + 2 * np.log(shares[~inside] / last)
         found[~inside] = np.minimum(beyond, most)
+    return found
+
+
+def times_until(until_s: float) -> Floats:
+    """(_KEPT,) times (s) at which a curve is kept, evenly in the root of time."""
+    return until_s * np.linspace(0, 1, _KEPT) ** 2
+
+
+def filled_at(outcome: Outcome, when: Floats) -> Floats:
+    """Shares of the pores that are full at times (s); a soak that all but filled goes on as the
+    root of time."""
+    time, full = outcome.curves["time_s"], outcome.curves["saturation"]
+    found = np.interp(np.sqrt(when), np.sqrt(time), full)
+    if outcome.ending not in AT_REST and time[-1] > 0:
+        beyond = when > time[-1]
+        found[beyond] = np.minimum(full[-1] * np.sqrt(when[beyond] / time[-1]), 1.0)
     return found
 
 

@@ -101,4 +101,4 @@ def _reading(evidence: Evidence, view: View, rival: Rival, test: Asked) -> tuple
         angle = view.angle(test.liquid)[:, None]
         return angle, np.full((len(angle), 1, 1), test.angle_sd_deg**2)
     told = view.at(evidence.makeups[rival, test.liquid], test.when, test.sd)
-    return told.level, told.own / test.repeats + told.missed
+    return told.level, told.tails.variance * (told.own / test.repeats + told.missed)

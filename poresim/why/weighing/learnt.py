@@ -1,10 +1,10 @@
-"""What the runs of a class of liquid teach: its features, by surfaces over its inputs.
+"""What the runs of a class of liquid teach: their features by a surface over their inputs.
 
-Liquids with grains are told by how they differ from the same without: d, by the surface of those.
-Where grains pass d is nothing but what solids scatter by; where they plug it goes up to many times
-that, and scatters as widely. So not d is learnt but asinh(d / scale), which is d in the one case and
-its logarithm in the other and scatters about alike in both (a transformation that stabilises
-variance: Burbidge, Magee & Robb 1988, J Am Stat Assoc 83:123; from memory).
+Liquids with grains are told by how they differ from the same without: d, from the surface of those.
+Where grains pass, d is nothing but what solids scatter by; where they plug, it goes up to many
+times that and scatters as widely. So asinh(d / scale) is learnt in place of d: d itself in the one
+case, its logarithm in the other, and alike in scatter (Burbidge, Magee & Robb 1988, J Am Stat Assoc
+83:123; from memory).
 """
 
 from __future__ import annotations
@@ -19,42 +19,79 @@ from poresim.inference.surface import Reading, Surface, fit_surface
 
 Floats = NDArray[np.float64]
 
-_LEAST_SCALE = 1e-3  # of d: volumes of alike solids are alike
+_LEAST_SCALE = 1e-3  # of d
 _MOST = 30.0  # of d: times by factors beyond what any soak shows
 
 
-class Foretold(NamedTuple):
-    """Features at n places. whole, alone : as learnt, with what the surface misses in its
-    covariance, and without. plain : (n, p) of the same without grains, scale : (p,); None where
-    features are learnt as they are."""
+class Runs(NamedTuple):
+    """Runs of one class. inputs (n, d), features (n, 13). rows (n,), alike for runs of the same
+    inputs. filled (n, k) shares of the pores at common times. density (n,) of the liquid, kg/m3."""
 
-    whole: Reading
-    alone: Reading
-    plain: Floats | None = None
-    scale: Floats | None = None
+    inputs: Floats
+    features: Floats
+    rows: NDArray[np.int64]
+    filled: Floats
+    density: Floats
+
+    def first(self, rows: int) -> Runs:
+        """Those of the first rows."""
+        some = self.rows < rows
+        return Runs(
+            self.inputs[some],
+            self.features[some],
+            self.rows[some],
+            self.filled[some],
+            self.density[some],
+        )
+
+
+class Beside(NamedTuple):
+    """Features told by how they differ from others. plain : (n, p) these. scale : (p,)."""
+
+    plain: Floats
+    scale: Floats
+
+    def learnt(self, features: Floats) -> Floats:
+        """(n, p) what is learnt of features."""
+        return np.asarray(self.scale * np.arcsinh((features - self.plain) / self.scale))
 
     def features(self, learnt: Floats) -> Floats:
         """(n, p) from what is learnt."""
-        if self.plain is None or self.scale is None:
-            return learnt
-        return np.asarray(self.plain + self.scale * np.sinh(self._bent(learnt)))
+        return np.asarray(self.plain + self.scale * np.sinh(self._within(learnt)))
 
     def slopes(self, learnt: Floats) -> Floats:
         """(n, p) of features by what is learnt."""
-        if self.plain is None or self.scale is None:
-            return np.ones_like(learnt)
-        return np.asarray(np.cosh(self._bent(learnt)))
+        return np.asarray(np.cosh(self._within(learnt)))
 
-    def _bent(self, learnt: Floats) -> Floats:
+    def _within(self, learnt: Floats) -> Floats:
         most = np.arcsinh(_MOST / self.scale)
         return np.asarray(np.clip(learnt / self.scale, -most, most))
 
 
+class Foretold(NamedTuple):
+    """What is learnt, at n places. whole, alone : with what the surface misses in its covariance,
+    and without. beside : None where features are learnt as they are."""
+
+    whole: Reading
+    alone: Reading
+    beside: Beside | None = None
+
+    def features(self, learnt: Floats) -> Floats:
+        """(n, p) from what is learnt."""
+        return learnt if self.beside is None else self.beside.features(learnt)
+
+    def slopes(self, learnt: Floats) -> Floats:
+        """(n, p) of features by what is learnt."""
+        return np.ones_like(learnt) if self.beside is None else self.beside.slopes(learnt)
+
+
 @dataclass(frozen=True)
 class Learnt:
-    """The surface of a class, over those of its inputs (columns) that vary. at_once : share of the
-    pores that fills at once. plain : of the same liquids without grains, whose inputs come first;
-    scale : (p,) of differences from it."""
+    """The surface of a class, over those of its inputs (columns) that vary.
+
+    at_once : share of the pores that fills at once. plain : of the same liquids without grains,
+    whose inputs come first; scale : (p,) of differences from it. None: there are none.
+    """
 
     surface: Surface
     columns: NDArray[np.int64]
@@ -62,37 +99,43 @@ class Learnt:
     plain: Learnt | None = None
     scale: Floats | None = None
 
-    def mean(self, inputs: Floats) -> Floats:
-        """(n, p) the middle of the features at inputs (n, d)."""
+    def middle(self, inputs: Floats) -> Floats:
+        """(n, p) features in the middle of what is foretold at inputs (n, d)."""
         learnt = self.surface.predict(inputs[:, self.columns])
-        if self.plain is None or self.scale is None:
-            return learnt
-        return self.plain.mean(inputs) + self.scale * np.sinh(learnt / self.scale)
+        beside = self._beside(inputs)
+        return learnt if beside is None else beside.features(learnt)
 
     def read(self, inputs: Floats) -> Foretold:
         """What is foretold at inputs (n, d)."""
-        whole = self.surface.read(inputs[:, self.columns])
-        plain = None if self.plain is None else self.plain.mean(inputs)
+        return self._foretold(self.surface.read(inputs[:, self.columns]), self._beside(inputs))
+
+    def left_out(self, runs: Runs) -> Foretold:
+        """What would be foretold of each of the runs it was learnt from, without it and those of
+        the same inputs."""
+        whole = self.surface.read(runs.inputs[:, self.columns])
+        beside = self._beside(runs.inputs)
+        learnt = runs.features if beside is None else beside.learnt(runs.features)
+        return self._foretold(whole._replace(mean=learnt - self.surface.left_out), beside)
+
+    def _beside(self, inputs: Floats) -> Beside | None:
+        if self.plain is None or self.scale is None:
+            return None
+        return Beside(self.plain.middle(inputs), self.scale)
+
+    def _foretold(self, whole: Reading, beside: Beside | None) -> Foretold:
         pure = self.surface.pure
-        if np.isnan(pure).any():
-            return Foretold(whole, whole, plain, self.scale)
-        variance, rest = whole.variance * pure[:-1], whole.rest * pure[-1]
-        alone = Reading(whole.mean, whole.loadings, variance, rest)
-        return Foretold(whole, alone, plain, self.scale)
+        alone = whole
+        if not np.isnan(pure).any():
+            alone = whole._replace(variance=whole.variance * pure[:-1], rest=whole.rest * pure[-1])
+        return Foretold(whole, alone, beside)
 
 
-def learn(
-    inputs: Floats, features: Floats, rows: NDArray[np.int64], at_once: float, plain: Learnt | None
-) -> Learnt:
-    """From runs: inputs (n, d), features (n, p), rows (n,) alike for runs of the same inputs.
-
-    plain : what is known of the same liquids without grains. ValueError: too few runs.
-    """
-    columns = np.flatnonzero(np.ptp(inputs, axis=0) > 0)
-    scale = None
+def learn(runs: Runs, at_once: float, plain: Learnt | None = None) -> Learnt:
+    """From runs of one class. plain : of the same liquids without grains. ValueError: too few."""
+    columns = np.flatnonzero(np.ptp(runs.inputs, axis=0) > 0)
+    inputs, features, scale = runs.inputs[:, columns], runs.features, None
     if plain is not None:
         scale = np.maximum(plain.surface.left_out_sd, _LEAST_SCALE)
-        scale[-1] = _MOST  # the pores' volume is as it is
-        features = scale * np.arcsinh((features - plain.mean(inputs)) / scale)
-    surface = fit_surface(inputs[:, columns], features, rows)
-    return Learnt(surface, columns, at_once, plain, scale)
+        scale[-1] = _MOST  # the pores' volume stays what it is: its difference is learnt as such
+        features = Beside(plain.middle(runs.inputs), scale).learnt(features)
+    return Learnt(fit_surface(inputs, features, runs.rows), columns, at_once, plain, scale)

@@ -5,7 +5,7 @@ y_j = u + misfit + scatter_j + balance_j: what the surface misses is shared by t
 scatter from one to the next (as the bank's do, and by a factor of their own), and the balance reads
 to its step. So the mean of J repeats has covariance A / J + B and each of the J - 1 contrasts
 between them A, A of scatter and balance, B of the misfit; all are independent (normal theory,
-textbook).
+textbook), but for a factor that they share (`tails`).
 """
 
 from __future__ import annotations
@@ -18,8 +18,9 @@ from numpy.typing import NDArray
 
 from poresim.inference.normals import log_densities
 from poresim.why.weighing.bench import Log
-from poresim.why.weighing.features import LEVELS, Filled
-from poresim.why.weighing.learnt import Foretold
+from poresim.why.weighing.features import LEVELS, Filled, times_until
+from poresim.why.weighing.learnt import Foretold, Learnt, Runs
+from poresim.why.weighing.tails import NORMAL, Tails, tails_of
 
 Floats = NDArray[np.float64]
 
@@ -29,6 +30,7 @@ Floats = NDArray[np.float64]
 #: weight in a three-point rule (Norgaard, Poulsen & Ravn 2000, Automatica 36:1627; from memory).
 _FAR, _STEP = 3, math.sqrt(3.0)
 _LEAST_VARIANCE = 1e-12
+_SHAKEN = 0  # stream of the balance's errors
 _LEAST_SD = 1e-4  # kg/kg: exact readings have none of their own
 
 
@@ -36,12 +38,14 @@ class Predicted(NamedTuple):
     """What readings of one liquid would be, of n draws.
 
     level : (n, m) uptake over dry mass. own : (n, m, m) covariance of one piece about it, and of
-    its balance. missed : (n, m, m) of what the surface misses, the same for all pieces.
+    its balance. missed : (n, m, m) of what the surface misses, the same for all pieces. tails : of
+    the law of which these are the covariances.
     """
 
     level: Floats
     own: Floats
     missed: Floats
+    tails: Tails = NORMAL
 
 
 def predict(
@@ -51,6 +55,7 @@ def predict(
     per_m3: Floats,
     apart: Floats,
     at_once: float,
+    tails: Tails = NORMAL,
 ) -> Predicted:
     """At times (m,) s, by a balance of that sd (m,), kg/kg.
 
@@ -93,12 +98,33 @@ def predict(
         np.maximum(whole.variance - scatter.variance, 0.0),
         np.maximum(whole.rest - scatter.rest, 0.0),
     )
-    return Predicted(level, own, missed)
+    return Predicted(level, own, missed, tails)
+
+
+def tails_from(log: Log, learnt: Learnt, runs: Runs, until_s: float, dry_kg: float) -> Tails:
+    """Of a class, by readings of its own runs at a log's times on its balance, each foretold
+    without it. until_s : for how long they were followed. dry_kg : of the block."""
+    per_m3 = runs.density / dry_kg
+    balance = np.maximum(log.sd, _LEAST_SD)
+    told = predict(log.when, balance, learnt.left_out(runs), per_m3, 0 * per_m3, learnt.at_once)
+    kept = np.sqrt(times_until(until_s))
+    at = np.sqrt(log.when)
+    share = np.array([np.interp(at, kept, row) for row in runs.filled])
+    read = share * (np.exp(runs.features[:, -1]) * per_m3)[:, None]
+    read = read + balance * np.random.default_rng(_SHAKEN).standard_normal(read.shape)
+    squares = log_densities((read - told.level)[:, None, :], told.own + told.missed)[1]
+    return tails_of(squares, len(log.when))
 
 
 def log_likelihood(log: Log, told: Predicted) -> tuple[Floats, Floats]:
-    """(n,) ln density of a log, and (n,) its chi-square, of as many degrees of freedom as there
-    are readings."""
+    """(n,) ln density of a log, and (n,) the chance of one as far off or further."""
+    normal, squares = _normal(log, told)
+    count = log.uptake.size
+    return told.tails.log_densities(normal, squares, count), told.tails.chances(squares, count)
+
+
+def _normal(log: Log, told: Predicted) -> tuple[Floats, Floats]:
+    """(n,) ln density by the normal law, and (n,) squares, one a reading."""
     mean, contrasts = log.turned
     repeats = len(log.uptake)
     found, squares = log_densities(

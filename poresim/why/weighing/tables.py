@@ -87,7 +87,7 @@ def tables_of(unknowns: Unknowns) -> Tables:
     middle = np.full(len(unknowns), 0.5)
     base = entries(middle)
     moves: dict[Place, list[tuple[int, Floats, Floats]]] = {place: [] for place in base}
-    for j, one in enumerate(unknowns.all):
+    for j in range(len(unknowns)):
 
         def at(z: float, j: int = j) -> dict[Place, float]:
             u = middle.copy()

@@ -193,11 +193,10 @@ def _fits(
 ) -> tuple[list[Fit], float]:
     """Posterior-predictive chances (Gelman, Meng & Stern 1996, Stat Sinica 6:733; from memory).
 
-    Given the unknowns, a log's squares are a chi-square and an angle's score is normal, so that the
-    chance of a larger misfit is known for each draw and its mean is the chance.
+    Given the unknowns, the laws of a log's squares and of an angle's score are known, and so is the
+    chance of a larger misfit for each draw; its mean is the chance.
     """
     from scipy.special import ndtr
-    from scipy.stats import chi2
 
     bench = evidence.bench
     chances = np.zeros((len(rivals), len(bench.logs) + len(bench.angles)))
@@ -206,8 +205,7 @@ def _fits(
             continue
         view = View(evidence, rival, one.draws)
         for i, (liquid, log) in enumerate(bench.logs):
-            squares = log_likelihood(log, view.predicted(liquid, log))[1]
-            chances[k, i] = one.weights @ chi2.sf(squares, log.uptake.size)
+            chances[k, i] = one.weights @ log_likelihood(log, view.predicted(liquid, log))[1]
         for i, angle in enumerate(bench.angles, len(bench.logs)):
             chances[k, i] = one.weights @ (2 * ndtr(-np.abs(view.angle_score(angle))))
     names = [f"log of {liquid}" for liquid, _ in bench.logs]

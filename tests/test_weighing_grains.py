@@ -1,0 +1,207 @@
+"""Liquids with grains, and tails of what is foretold, against laws they were drawn from."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from poresim.inference.surface import fit_surface
+from poresim.scenario.reading import parse_scenario
+from poresim.solid.sizes import Lognormal
+from poresim.solid.spec import SolidSpec
+from poresim.solid.waists import UniformWaist
+from poresim.why.weighing.bank import inputs_of
+from poresim.why.weighing.bench import Log
+from poresim.why.weighing.features import LEVELS, Filled, filled_at, times_until
+from poresim.why.weighing.learnt import Beside, Learnt, Runs, learn
+from poresim.why.weighing.likelihood import Predicted, log_likelihood, tails_from
+from poresim.why.weighing.rivals import Makeup
+from poresim.why.weighing.tables import THROAT, tables_of
+from poresim.why.weighing.tails import NORMAL, Tails, tails_of
+from tests import closed_bank
+from tests.test_weighing import four, washburn
+
+Floats = np.ndarray
+
+# ---- tails
+
+
+@pytest.mark.parametrize("repeats", [1, 3])
+def test_readings_of_a_log_are_as_of_a_t_law(repeats: int):
+    """Density and chance of a log against scipy's multivariate t and F laws."""
+    rng = np.random.default_rng(repeats)
+    m, tails = 4, Tails(1.7, 6.0)
+    root = rng.standard_normal((2, m, m))
+    own, missed = root @ root.transpose(0, 2, 1) + 0.1 * np.eye(m)
+    level = rng.standard_normal(m)
+    told = Predicted(level[None, :], own[None], missed[None], tails)
+    log = Log(np.arange(1.0, m + 1), rng.standard_normal((repeats, m)), np.zeros(m))
+    density, chance = log_likelihood(log, told)
+    whole = np.kron(np.eye(repeats), own) + np.kron(np.ones((repeats, repeats)), missed)
+    law = stats.multivariate_t(np.tile(level, repeats), 1.7 * whole, df=6)
+    off = log.uptake.ravel() - np.tile(level, repeats)
+    assert density[0] == pytest.approx(law.logpdf(log.uptake.ravel()), rel=1e-10)
+    square = off @ np.linalg.solve(1.7 * whole, off) / off.size
+    assert chance[0] == pytest.approx(stats.f.sf(square, off.size, 6), rel=1e-9)
+
+
+def test_one_reading_is_as_of_students_law():
+    scores = np.array([-3.0, 0.0, 0.4, 2.0])
+    found = Tails(2.0, 5.0).below(scores)
+    np.testing.assert_allclose(found, stats.t.cdf(scores, 5, scale=math.sqrt(2)), rtol=1e-12)
+    assert Tails(2.0, 5.0).variance == pytest.approx(stats.t.var(5, scale=math.sqrt(2)))
+    np.testing.assert_allclose(NORMAL.below(scores), stats.norm.cdf(scores), rtol=1e-12)
+
+
+@pytest.mark.parametrize(("widened", "freedom"), [(1.0, 4.0), (1.5, 8.0), (0.8, math.inf)])
+def test_tails_are_those_of_the_law_that_readings_were_drawn_from(widened: float, freedom: float):
+    rng = np.random.default_rng(0)
+    count = 6
+    factor = (
+        1.0
+        if math.isinf(freedom)
+        else stats.chi2.rvs(freedom, size=4000, random_state=rng) / freedom
+    )
+    squares = widened * stats.chi2.rvs(count, size=4000, random_state=rng) / factor
+    found = tails_of(squares, count)
+    assert found.widened == pytest.approx(widened, rel=0.1)
+    if freedom < 100:
+        assert found.freedom == pytest.approx(freedom, rel=0.3)
+    else:
+        assert found.freedom >= 50
+
+
+@pytest.mark.parametrize("freedom", [3.0, math.inf])
+def test_tails_come_from_runs_that_are_left_out(freedom: float):
+    """Soaks whose ln(times) scatter as multivariate t, or normally; the balance hardly errs."""
+    rng = np.random.default_rng(7)
+    n, until = 400, 4.0
+    inputs = rng.uniform(-1, 1, (n, 2))
+    factor = np.ones(n) if math.isinf(freedom) else rng.chisquare(freedom, n) / freedom
+    steps = np.linspace(-1, 1, len(LEVELS)) ** np.arange(4)[:, None]
+    scatter = rng.standard_normal((n, 4)) @ (0.05 * steps) / np.sqrt(factor)[:, None]
+    times = (inputs @ [0.3, 0.2])[:, None] + 2 * np.log(LEVELS) + scatter
+    features = np.hstack([times, np.full((n, 1), math.log(1e-9))])
+    filled = Filled(times, times_until(until), 0.0).share
+    runs = Runs(inputs, features, np.arange(n), filled, np.full(n, 1000.0))
+    when = np.array([0.1, 0.2, 0.3, 0.45])
+    log = Log(when, np.zeros((1, 4)), np.full(4, 1e-4))
+    found = tails_from(log, learn(runs, 0.0), runs, until, 1e-5)
+    if freedom < 10:
+        assert found.freedom <= 5
+    else:
+        assert found.freedom >= 20 and found.widened == pytest.approx(1, abs=0.25)
+
+
+# ---- curves that are kept
+
+
+@pytest.mark.parametrize("until", [1e9, 1.0])
+def test_curves_are_kept_as_they_were(until: float):
+    soak = washburn(2.0, until)
+    when = times_until(min(until, 4.0))
+    expected = np.minimum(np.sqrt(when / 2.0), 1.0)
+    np.testing.assert_allclose(filled_at(soak, when), expected, atol=2e-4)
+
+
+# ---- liquids with grains
+
+
+def test_what_is_learnt_beside_another_comes_back():
+    rng = np.random.default_rng(1)
+    beside = Beside(rng.standard_normal((5, 3)), np.array([0.1, 0.02, 1.0]))
+    features = beside.plain + rng.standard_normal((5, 3)) * [3.0, 0.5, 0.1]
+    learnt = beside.learnt(features)
+    np.testing.assert_allclose(beside.features(learnt), features, rtol=1e-10)
+    step = 1e-6
+    slopes = (beside.features(learnt + step) - beside.features(learnt - step)) / (2 * step)
+    np.testing.assert_allclose(beside.slopes(learnt), slopes, rtol=1e-6)
+
+
+def test_no_time_is_longer_than_a_number_can_be():
+    beside = Beside(np.zeros((1, 2)), np.array([0.01, 1.0]))
+    assert np.isfinite(np.exp(beside.features(np.full((1, 2), 1e6)))).all()
+    assert np.isfinite(beside.slopes(np.full((1, 2), 1e6))).all()
+
+
+def plugged(rng: np.random.Generator, n: int) -> tuple[Runs, Runs]:
+    """Runs without grains (ln time = size, scatter 0.1) and with: beyond a threshold of the third
+    input times go up steeply, by a factor that scatters as widely."""
+    inputs = rng.uniform(-1, 1, (n, 3))
+    level = np.append(2 * np.log(LEVELS), math.log(1e-9))
+    rows, none = np.arange(n), np.zeros((n, 0))
+
+    def features(more: Floats) -> Floats:
+        times = inputs[:, :1] + 0.1 * rng.standard_normal((n, 1)) + more[:, None]
+        return level + np.hstack([np.repeat(times, len(LEVELS), axis=1), np.zeros((n, 1))])
+
+    grown = 6 * np.maximum(inputs[:, 2], 0) * np.exp(0.3 * rng.standard_normal(n))
+    density = np.full(n, 1000.0)
+    plain = Runs(inputs[:, :2], features(np.zeros(n)), rows, none, density)
+    return plain, Runs(inputs, features(grown), rows, none, density)
+
+
+def test_where_grains_pass_scatter_is_that_of_solids():
+    """A surface of the features themselves spreads the wide scatter of plugged soaks over all."""
+    plain, laden = plugged(np.random.default_rng(2), 200)
+    found = learn(laden, 0.0, learn(plain, 0.0))
+    direct = fit_surface(laden.inputs, laden.features, laden.rows)
+    places = np.random.default_rng(3).uniform(-1, 1, (200, 3)) * [1, 1, 0.4] - [0, 0, 0.55]
+    told = found.read(places)
+    sd = (told.slopes(told.whole.mean) * told.whole.sd())[:, 5]
+    assert np.median(sd) == pytest.approx(0.1, rel=0.3)
+    middle = told.features(told.whole.mean)[:, 5]
+    np.testing.assert_allclose(middle - 2 * np.log(LEVELS[5]), places[:, 0], atol=0.15)
+    assert np.median(direct.read(places).sd()[:, 5]) > 1.3 * np.median(sd)
+
+
+def test_runs_with_grains_are_foretold_better_beside_those_without():
+    """ln density of fresh runs, with the slope of what is learnt by what was measured."""
+
+    def level(one: Learnt, fresh: Runs) -> float:
+        told = one.read(fresh.inputs)
+        learnt = fresh.features if told.beside is None else told.beside.learnt(fresh.features)
+        off, sd = (learnt - told.whole.mean)[:, 5], told.whole.sd()[:, 5]
+        slope = told.slopes(learnt)[:, 5]
+        return float(np.mean(stats.norm.logpdf(off / sd) - np.log(sd * slope)))
+
+    gains = []
+    for seed in range(4):
+        plain, laden = plugged(np.random.default_rng(seed), 160)
+        _, fresh = plugged(np.random.default_rng(100 + seed), 400)
+        known = learn(plain, 0.0)
+        gains.append(level(learn(laden, 0.0, known), fresh) - level(learn(laden, 0.0), fresh))
+    assert np.mean(gains) > 0.05
+
+
+# ---- grains beside throats
+
+
+def test_a_usual_throat_is_median_times_mean_waist():
+    one = SolidSpec(
+        size=(1e-3, 1e-3, 1e-3), radii=Lognormal(60e-6, 0.4), spacing=3e-4,
+        waist=UniformWaist(0.1, 0.3),
+    )  # fmt: skip
+    assert one.middle_throat == pytest.approx(60e-6 * 0.2)
+
+
+def test_grains_go_in_by_their_size_over_that_of_throats():
+    """Grains and tubes twice as wide: the same input; grains alone: larger by ln 2."""
+
+    def size(tube: float, grain: float) -> float:
+        scenario = four()
+        text = scenario.text.replace("radius_um = 15", f"radius_um = {15 * tube}")
+        text = text.replace("diameter_um = 9", f"diameter_um = {9 * grain}")
+        tables = tables_of(closed_bank.unknowns_of(parse_scenario(text)))
+        told = tables.at(np.full((1, len(tables.unknowns)), 0.5))
+        assert told[THROAT][0] == pytest.approx(math.log(15e-6 * tube))
+        one = Makeup(("spiced broth",) * 5)
+        found = inputs_of(one, told, np.zeros((1, 0)))[0]
+        return float(found[-2])
+
+    assert size(1, 1) == pytest.approx(math.log(9 / 15))
+    assert size(0.5, 0.5) == pytest.approx(size(1, 1))
+    assert size(1, 2) == pytest.approx(size(1, 1) + math.log(2))
