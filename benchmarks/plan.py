@@ -61,9 +61,9 @@ def pieces(
             found.append(view.angle(test.liquid)[:, None] + test.angle_sd_deg * rng.normal())
             continue
         told = view.at(evidence.makeups[rival, test.liquid], test.when, test.sd)
-        common = rng.multivariate_normal(told.level[0], told.missed[0])
-        own = rng.multivariate_normal(0 * common, told.own[0], test.repeats)
-        found.append(common + own)
+        missed = rng.multivariate_normal(0 * told.level[0], told.missed[0])
+        own = rng.multivariate_normal(0 * missed, told.own[0], test.repeats)
+        found.append(told.level[0] + told.tails.factor(rng) * (missed + own))
     return found
 
 

@@ -178,8 +178,8 @@ def mixture(draws=400, times=5, seed=1):
     k = 0.1 * np.exp(0.1 * rng.normal(size=draws))
     level = k[:, None] * root
     own = 0.05**2 * level[:, :, None] * level[:, None, :]
-    missed = 0.02**2 * level[:, :, None] * level[:, None, :]
-    return Predicted(level, own, missed), root
+    lost = 0.02 * level[:, :, None]
+    return Predicted(level, own, lost, np.zeros((draws, 1))), root
 
 
 def test_the_band_of_one_draw_is_that_of_a_normal():
@@ -207,7 +207,9 @@ def test_the_band_holds_9_of_10_new_pieces():
 
 
 def test_the_band_never_lies_below_0():
-    told = Predicted(np.full((3, 2), 0.01), np.tile(np.eye(2), (3, 1, 1)), np.zeros((3, 2, 2)))
+    told = Predicted(
+        np.full((3, 2), 0.01), np.tile(np.eye(2), (3, 1, 1)), np.zeros((3, 2, 1)), np.zeros((3, 1))
+    )
     low, _, high = band_of(told)
     assert_array_equal(low, 0.0)
     assert (high > 1).all()
@@ -225,7 +227,7 @@ def test_a_curve_for_each_log_by_the_draws_of_the_posterior(monkeypatch):
             asked.append((makeup, sd))
             level = np.tile(0.1 * np.sqrt(when), (400, 1))
             cover = np.tile(np.diag(0.01 + sd**2), (400, 1, 1))
-            return Predicted(level, cover, 0 * cover)
+            return Predicted(level, cover, 0 * cover, 0 * level)
 
     monkeypatch.setattr(curves, "View", OneDraw)
     logs = [

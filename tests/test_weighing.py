@@ -37,6 +37,7 @@ from tests import closed_bank
 from tests.closed_bank import PORES_M3, SCENARIO, SOLIDS, WHEN, World
 
 Floats = np.ndarray
+NOWHERE = np.zeros((1, 1))
 
 
 @pytest.fixture(scope="module")
@@ -47,12 +48,11 @@ def world() -> World:
 # ---- likelihood
 
 
-def told(rng: np.random.Generator, n: int, m: int) -> Predicted:
-    def spread() -> Floats:
-        root = rng.standard_normal((n, m, m))
-        return root @ root.transpose(0, 2, 1) + 0.1 * np.eye(m)
-
-    return Predicted(rng.standard_normal((n, m)), spread(), 0.3 * spread())
+def told(rng: np.random.Generator, n: int, m: int, q: int = 5) -> Predicted:
+    root = rng.standard_normal((n, m, m))
+    own = root @ root.transpose(0, 2, 1) + 0.1 * np.eye(m)
+    lost = 0.5 * rng.standard_normal((n, m, q))
+    return Predicted(rng.standard_normal((n, m)), own, lost, rng.random((n, 3)))
 
 
 @pytest.mark.parametrize("repeats", [1, 2, 3, 5])
@@ -62,7 +62,7 @@ def test_repeats_share_what_is_missed_and_scatter_apart(repeats: int):
     m, n = 4, 6
     there = told(rng, n, m)
     log = Log(np.arange(1.0, m + 1), rng.standard_normal((repeats, m)), np.zeros(m))
-    found, chance = log_likelihood(log, there)
+    found, chance = log_likelihood([log], [there])
     for i in range(n):
         whole = np.kron(np.eye(repeats), there.own[i]) + np.kron(
             np.ones((repeats, repeats)), there.missed[i]
@@ -72,6 +72,38 @@ def test_repeats_share_what_is_missed_and_scatter_apart(repeats: int):
         apart = log.uptake.ravel() - np.tile(there.level[i], repeats)
         square = apart @ np.linalg.solve(whole, apart)
         assert chance[i] == pytest.approx(chi2.sf(square, apart.size), rel=1e-9)
+
+
+@pytest.mark.parametrize("apart", [0.0, 0.7, 1e3])
+def test_liquids_of_one_surface_share_what_it_misses(apart: float):
+    """Two liquids, of 3 and 2 repeats: one normal vector of all readings (scipy), in which misfits
+    go together by the Matern law of 5/2 (Rasmussen & Williams 2006, eq. 4.17; from memory)."""
+    rng = np.random.default_rng(3)
+    n, sizes, repeats = 2, (4, 3), (3, 2)
+    one, other = (told(rng, n, m) for m in sizes)
+    other = other._replace(places=one.places + [apart, 0, 0])
+    logs = [
+        Log(np.arange(1.0, m + 1), rng.standard_normal((j, m)), np.zeros(m))
+        for m, j in zip(sizes, repeats, strict=True)
+    ]
+    found, chance = log_likelihood(logs, [one, other])
+    r = math.sqrt(5) * apart
+    alike = (1 + r + r**2 / 3) * math.exp(-r)
+    for i in range(n):
+        lost = [np.tile(p.lost[i], (j, 1)) for p, j in zip((one, other), repeats, strict=True)]
+        own = [np.kron(np.eye(j), p.own[i]) for p, j in zip((one, other), repeats, strict=True)]
+        whole = np.block(
+            [
+                [own[0] + lost[0] @ lost[0].T, alike * lost[0] @ lost[1].T],
+                [alike * lost[1] @ lost[0].T, own[1] + lost[1] @ lost[1].T],
+            ]
+        )
+        level = [np.tile(p.level[i], j) for p, j in zip((one, other), repeats, strict=True)]
+        read = np.concatenate([log.uptake.ravel() for log in logs])
+        law = multivariate_normal(np.concatenate(level), whole)
+        assert found[i] == pytest.approx(law.logpdf(read), rel=1e-9)
+        off = read - law.mean
+        assert chance[i] == pytest.approx(chi2.sf(off @ np.linalg.solve(whole, off), 18), rel=1e-6)
 
 
 def test_predicted_scatter_is_that_of_scattered_features():
@@ -84,7 +116,7 @@ def test_predicted_scatter_is_that_of_scattered_features():
     when = np.array([0.2, 0.5, 1.0, 2.0])
     none = Reading(middle[None, :], loadings, 0 * variance, 0 * rest)
     found = predict(
-        when, np.zeros(4), Foretold(reading, reading), np.array([1e10]), np.zeros(1), 0.0
+        when, np.zeros(4), Foretold(reading, reading, NOWHERE), np.array([1e10]), np.zeros(1), 0.0
     )
     drawn = middle + rng.standard_normal((40_000, 2)) * np.sqrt(variance) @ loadings.T
     drawn = drawn + 1e-2 * rng.standard_normal(drawn.shape)
@@ -93,7 +125,9 @@ def test_predicted_scatter_is_that_of_scattered_features():
     np.testing.assert_allclose(found.level[0], readings.mean(axis=0), rtol=2e-3)
     np.testing.assert_allclose(found.own[0], np.cov(readings.T), rtol=0.06, atol=3e-6)
     assert np.abs(found.missed).max() == 0
-    alone = predict(when, np.zeros(4), Foretold(reading, none), np.array([1e10]), np.zeros(1), 0.0)
+    alone = predict(
+        when, np.zeros(4), Foretold(reading, none, NOWHERE), np.array([1e10]), np.zeros(1), 0.0
+    )
     np.testing.assert_allclose(alone.missed[0] + alone.own[0], found.own[0], atol=2e-8)
 
 
@@ -108,7 +142,7 @@ def test_wide_scatter_of_times_is_followed_round_the_bend():
     reading = Reading(middle[None, :], loadings, np.ones((1, 1)), np.zeros((1, len(middle))))
     when = np.array([0.1, 0.5, 1.5, 2.7, 6.0])
     found = predict(
-        when, np.zeros(5), Foretold(reading, reading), np.array([1e10]), np.zeros(1), 0.0
+        when, np.zeros(5), Foretold(reading, reading, NOWHERE), np.array([1e10]), np.zeros(1), 0.0
     )
     drawn = middle + rng.standard_normal((40_000, 1)) * loadings.T
     readings = 2 * Filled(drawn[:, : len(LEVELS)], when, 0.0).share
@@ -121,7 +155,7 @@ def test_pieces_that_differ_scatter_by_a_factor():
     middle = np.append(2 * np.log(LEVELS) + 1.0, math.log(2e-10))[None, :]
     none = Reading(middle, np.zeros((len(middle[0]), 1)), np.zeros((1, 1)), 0 * middle)
     when, sd = np.array([0.5, 2.0]), np.array([0.01, 0.02])
-    found = predict(when, sd, Foretold(none, none), np.array([1e10]), np.array([0.1]), 0.0)
+    found = predict(when, sd, Foretold(none, none, NOWHERE), np.array([1e10]), np.array([0.1]), 0.0)
     level = found.level[0]
     expected = 0.01 * np.outer(level, level) + np.diag(sd**2)
     np.testing.assert_allclose(found.own[0], expected, rtol=1e-12)
@@ -405,12 +439,13 @@ def test_chances_of_a_true_explanation_are_uniform_or_kinder(world: World):
     rng = np.random.default_rng(6)
     rival = world.bank.setting.rivals[0]
     u = np.full((1, 4), 0.5)
-    view = View(world.case(Bench([], [], [])).evidence(), rival, u)
+    first = world.bench(rival, u[0], rng, angles=False)
+    view = View(world.case(first).evidence(), rival, u)
     found = []
     for _ in range(300):
         bench = world.bench(rival, u[0], rng, angles=False)
         for liquid, log in bench.logs:
-            found.append(log_likelihood(log, view.predicted(liquid, log))[1][0])
+            found.append(log_likelihood([log], [view.predicted(liquid, log)])[1][0])
     assert np.mean(found) == pytest.approx(0.5, abs=0.12)  # what one surface misses is one draw
     assert np.mean(np.array(found) < 0.05) < 0.15
 

@@ -34,12 +34,12 @@ def test_readings_of_a_log_are_as_of_a_t_law(repeats: int):
     """Density and chance of a log against scipy's multivariate t and F laws."""
     rng = np.random.default_rng(repeats)
     m, tails = 4, Tails(1.7, 6.0)
-    root = rng.standard_normal((2, m, m))
-    own, missed = root @ root.transpose(0, 2, 1) + 0.1 * np.eye(m)
+    root, lost = rng.standard_normal((2, m, m))
+    own, missed = root @ root.T + 0.1 * np.eye(m), lost @ lost.T
     level = rng.standard_normal(m)
-    told = Predicted(level[None, :], own[None], missed[None], tails)
+    told = Predicted(level[None, :], own[None], lost[None], np.zeros((1, 1)), tails)
     log = Log(np.arange(1.0, m + 1), rng.standard_normal((repeats, m)), np.zeros(m))
-    density, chance = log_likelihood(log, told)
+    density, chance = log_likelihood([log], [told])
     whole = np.kron(np.eye(repeats), own) + np.kron(np.ones((repeats, repeats)), missed)
     law = stats.multivariate_t(np.tile(level, repeats), 1.7 * whole, df=6)
     off = log.uptake.ravel() - np.tile(level, repeats)
@@ -54,6 +54,14 @@ def test_one_reading_is_as_of_students_law():
     np.testing.assert_allclose(found, stats.t.cdf(scores, 5, scale=math.sqrt(2)), rtol=1e-12)
     assert Tails(2.0, 5.0).variance == pytest.approx(stats.t.var(5, scale=math.sqrt(2)))
     np.testing.assert_allclose(NORMAL.below(scores), stats.norm.cdf(scores), rtol=1e-12)
+
+
+@pytest.mark.parametrize("tails", [Tails(2.0, 6.0), Tails(0.7, math.inf)])
+def test_draws_of_the_factor_make_the_law(tails: Tails):
+    rng = np.random.default_rng(3)
+    drawn = np.array([tails.factor(rng) for _ in range(4000)]) * rng.standard_normal(4000)
+    assert drawn.var() == pytest.approx(tails.variance, rel=0.15)
+    assert stats.kstest(drawn, tails.below).pvalue > 0.01
 
 
 @pytest.mark.parametrize(("widened", "freedom"), [(1.0, 4.0), (1.5, 8.0), (0.8, math.inf)])

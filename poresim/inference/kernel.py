@@ -28,6 +28,12 @@ def matern(a: Floats, b: Floats, lengths: Floats) -> Floats:
     return np.asarray((1 + r + r * r / 3) * power)
 
 
+def matern_at_pairs(a: Floats, b: Floats) -> Floats:
+    """(n,) k between each row of a (n, d) and that of b (n, d), both in units of the lengths."""
+    r = np.sqrt(5 * ((a - b) ** 2).sum(axis=1))
+    return np.asarray((1 + r + r * r / 3) * np.exp(-r))
+
+
 def likely_lengths(x: Floats, features: Floats, noise: Floats) -> list[Floats]:
     """Lengths (d,) that are likeliest near each of two starts: the likelihood has several humps.
 

@@ -105,6 +105,10 @@ class Surface:
         """(m, p, p) of one further run at x (m, d)."""
         return self.read(x).covariance()
 
+    def in_lengths(self, x: ArrayLike) -> Floats:
+        """(m, d) x in units of the lengths over which features hang together."""
+        return np.asarray(self._places(x) / self.lengths)
+
     def _places(self, x: ArrayLike) -> Floats:
         places = np.asarray(x, np.float64)
         if places.ndim != 2 or places.shape[1] != len(self.middle):

@@ -26,7 +26,8 @@ Floats = NDArray[np.float64]
 APART = LogUniform(0.003, 0.2)
 #: What it is called among the unknowns.
 APART_KEY = "how far pieces differ"
-_CHUNK = 2048
+_CHUNK = 2048  # draws at a time, so that they stay in the cache
+_MOST_NUMBERS = 4_000_000  # of their covariances
 
 
 @dataclass(frozen=True)
@@ -54,20 +55,30 @@ class Evidence:
     def log_likelihood(self, rival: Rival, u: Floats) -> Floats:
         """(n,) at u (n, dimensions)."""
         found = np.empty(len(u))
-        for start in range(0, len(u), _CHUNK):
-            some = slice(start, start + _CHUNK)
+        readings = sum(len(log.when) for _, log in self.bench.logs)
+        chunk = max(1, min(_CHUNK, _MOST_NUMBERS // max(readings, 1) ** 2))
+        for start in range(0, len(u), chunk):
+            some = slice(start, start + chunk)
             found[some] = self._some(rival, u[some])
         return found
 
     def _some(self, rival: Rival, u: Floats) -> Floats:
         view = View(self, rival, u)
         found = np.zeros(len(u))
-        for liquid, log in self.bench.logs:
-            found += log_likelihood(log, view.predicted(liquid, log))[0]
+        for some in self._together(rival):
+            told = [view.predicted(liquid, log) for liquid, log in some]
+            found += log_likelihood([log for _, log in some], told)[0]
         for one in self.bench.angles:
             z = view.angle_score(one)
             found += -0.5 * z**2 - math.log(one.sd_deg * math.sqrt(2 * math.pi))
         return found
+
+    def _together(self, rival: Rival) -> list[list[tuple[str, Log]]]:
+        """Logs whose liquids are of one class."""
+        found: dict[Class, list[tuple[str, Log]]] = {}
+        for liquid, log in self.bench.logs:
+            found.setdefault(self.kinds[self.makeups[rival, liquid]], []).append((liquid, log))
+        return list(found.values())
 
     def posterior(self, rival: Rival, seed: int, particles: int, most_moves: int) -> Posterior:
         """Of the unknowns, and how far pieces differ, under one explanation."""
@@ -89,21 +100,38 @@ class View:
         self._told: dict[Place, Floats] = evidence.tables.at(u[:, :-1])
         self._solid = evidence.tables.solid(u[:, :-1])
         self._apart = APART.quantile(u[:, -1])
-        self._read: dict[Makeup, Foretold] = {}
+        self._read: dict[tuple[Class, bytes], Foretold] = {}
+        self._known: dict[tuple[Class, bytes, bytes, bytes, bytes], Predicted] = {}
 
     def predicted(self, liquid: str, log: Log) -> Predicted:
         """Readings of a liquid at a log's times."""
         return self.at(self._evidence.makeups[self._rival, liquid], log.when, log.sd)
 
     def at(self, one: Makeup, when: Floats, sd: Floats) -> Predicted:
-        """Readings of a liquid so made up at times (m,) s, by a balance of sd (m,) kg/kg."""
+        """Readings of a liquid so made up at times (m,) s, by a balance of sd (m,) kg/kg.
+
+        Liquids of the same numbers are foretold once: explanations make many alike.
+        """
         kind = self._evidence.kinds[one]
-        learnt, tails = self._evidence.surfaces[kind], self._evidence.tails[kind]
-        if one not in self._read:
-            self._read[one] = learnt.read(inputs_of(one, self._told, self._solid))
-        density = np.exp(self._told[one.owner("gravity"), "gravity", "ln_density"])
-        per_m3 = density / self._evidence.dry_kg
-        return predict(when, sd, self._read[one], per_m3, self._apart, learnt.at_once, tails)
+        inputs = inputs_of(one, self._told, self._solid)
+        density = self._told[one.owner("gravity"), "gravity", "ln_density"]
+        place = kind, inputs.tobytes()
+        key = *place, density.tobytes(), when.tobytes(), sd.tobytes()
+        if key not in self._known:
+            learnt = self._evidence.surfaces[kind]
+            if place not in self._read:
+                self._read[place] = learnt.read(inputs)
+            per_m3 = np.exp(density) / self._evidence.dry_kg
+            self._known[key] = predict(
+                when,
+                sd,
+                self._read[place],
+                per_m3,
+                self._apart,
+                learnt.at_once,
+                self._evidence.tails[kind],
+            )
+        return self._known[key]
 
     def angle(self, liquid: str) -> Floats:
         """(n,) contact angle of a liquid, degrees."""

@@ -70,10 +70,12 @@ class Beside(NamedTuple):
 
 class Foretold(NamedTuple):
     """What is learnt, at n places. whole, alone : with what the surface misses in its covariance,
-    and without. beside : None where features are learnt as they are."""
+    and without. places : (n, d) in lengths over which that hangs together. beside : None where
+    features are learnt as they are."""
 
     whole: Reading
     alone: Reading
+    places: Floats
     beside: Beside | None = None
 
     def features(self, learnt: Floats) -> Floats:
@@ -107,7 +109,7 @@ class Learnt:
 
     def read(self, inputs: Floats) -> Foretold:
         """What is foretold at inputs (n, d)."""
-        return self._foretold(self.surface.read(inputs[:, self.columns]), self._beside(inputs))
+        return self._foretold(self.surface.read(inputs[:, self.columns]), inputs)
 
     def left_out(self, runs: Runs) -> Foretold:
         """What would be foretold of each of the runs it was learnt from, without it and those of
@@ -115,19 +117,21 @@ class Learnt:
         whole = self.surface.read(runs.inputs[:, self.columns])
         beside = self._beside(runs.inputs)
         learnt = runs.features if beside is None else beside.learnt(runs.features)
-        return self._foretold(whole._replace(mean=learnt - self.surface.left_out), beside)
+        whole = whole._replace(mean=learnt - self.surface.left_out)
+        return self._foretold(whole, runs.inputs)
 
     def _beside(self, inputs: Floats) -> Beside | None:
         if self.plain is None or self.scale is None:
             return None
         return Beside(self.plain.middle(inputs), self.scale)
 
-    def _foretold(self, whole: Reading, beside: Beside | None) -> Foretold:
+    def _foretold(self, whole: Reading, inputs: Floats) -> Foretold:
         pure = self.surface.pure
         alone = whole
         if not np.isnan(pure).any():
             alone = whole._replace(variance=whole.variance * pure[:-1], rest=whole.rest * pure[-1])
-        return Foretold(whole, alone, beside)
+        places = self.surface.in_lengths(inputs[:, self.columns])
+        return Foretold(whole, alone, places, self._beside(inputs))
 
 
 def learn(runs: Runs, at_once: float, plain: Learnt | None = None) -> Learnt:

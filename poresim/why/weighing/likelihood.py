@@ -6,16 +6,22 @@ scatter from one to the next (as the bank's do, and by a factor of their own), a
 to its step. So the mean of J repeats has covariance A / J + B and each of the J - 1 contrasts
 between them A, A of scatter and balance, B of the misfit; all are independent (normal theory,
 textbook), but for a factor that they share (`tails`).
+
+Liquids of one class are foretold by one surface, and what it misses is much the same where they are
+much alike: misfits go together as the surface's own kernel has it, wholly for liquids that an
+explanation takes to be the same.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from poresim.inference.kernel import matern_at_pairs
 from poresim.inference.normals import log_densities
 from poresim.why.weighing.bench import Log
 from poresim.why.weighing.features import LEVELS, Filled, times_until
@@ -38,14 +44,21 @@ class Predicted(NamedTuple):
     """What readings of one liquid would be, of n draws.
 
     level : (n, m) uptake over dry mass. own : (n, m, m) covariance of one piece about it, and of
-    its balance. missed : (n, m, m) of what the surface misses, the same for all pieces. tails : of
+    its balance. lost : (n, m, q) what the surface misses, the same for all pieces: readings by q
+    independent numbers of sd 1. places : (n, d) where on the surface, in its lengths. tails : of
     the law of which these are the covariances.
     """
 
     level: Floats
     own: Floats
-    missed: Floats
+    lost: Floats
+    places: Floats
     tails: Tails = NORMAL
+
+    @property
+    def missed(self) -> Floats:
+        """(n, m, m) covariance of what the surface misses."""
+        return np.asarray(self.lost @ self.lost.transpose(0, 2, 1))
 
 
 def predict(
@@ -59,8 +72,8 @@ def predict(
 ) -> Predicted:
     """At times (m,) s, by a balance of that sd (m,), kg/kg.
 
-    told : features by a surface. per_m3 : (n,) kg/m3 over the
-    block's dry mass. apart : (n,) sd of the pieces' own factor. at_once : of `Learnt`.
+    told : features by a surface. per_m3 : (n,) kg/m3 over the block's dry mass. apart : (n,) sd of
+    the pieces' own factor. at_once : of `Learnt`.
     """
     scale = per_m3[:, None]
     whole, scatter = told.whole, told.alone
@@ -87,18 +100,18 @@ def predict(
         bent += (up + down - 2 * level) / (2 * _STEP**2)
     level = level + bent
 
-    def covariance(variance: Floats, rest: Floats) -> Floats:
-        spread = directions * np.sqrt(np.hstack([variance, rest]))[:, None, :]
-        return np.asarray(spread @ spread.transpose(0, 2, 1))
+    def spread(variance: Floats, rest: Floats) -> Floats:
+        return directions * np.sqrt(np.hstack([variance, rest]))[:, None, :]
 
-    own = covariance(scatter.variance, scatter.rest)
+    alone = spread(scatter.variance, scatter.rest)
+    own = alone @ alone.transpose(0, 2, 1)
     own += (apart**2)[:, None, None] * level[:, :, None] * level[:, None, :]
     np.einsum("nii->ni", own)[...] += np.maximum(balance, _LEAST_SD) ** 2
-    missed = covariance(
+    lost = spread(
         np.maximum(whole.variance - scatter.variance, 0.0),
         np.maximum(whole.rest - scatter.rest, 0.0),
     )
-    return Predicted(level, own, missed, tails)
+    return Predicted(level, own, lost, told.places, tails)
 
 
 def tails_from(log: Log, learnt: Learnt, runs: Runs, until_s: float, dry_kg: float) -> Tails:
@@ -116,23 +129,35 @@ def tails_from(log: Log, learnt: Learnt, runs: Runs, until_s: float, dry_kg: flo
     return tails_of(squares, len(log.when))
 
 
-def log_likelihood(log: Log, told: Predicted) -> tuple[Floats, Floats]:
-    """(n,) ln density of a log, and (n,) the chance of one as far off or further."""
-    normal, squares = _normal(log, told)
-    count = log.uptake.size
-    return told.tails.log_densities(normal, squares, count), told.tails.chances(squares, count)
+def log_likelihood(logs: Sequence[Log], told: Sequence[Predicted]) -> tuple[Floats, Floats]:
+    """(n,) ln density of logs of liquids of one class, and (n,) the chance of being as far off."""
+    normal, squares = _of_means(logs, told)
+    for log, one in zip(logs, told, strict=True):
+        contrasts = log.turned[1]
+        if len(contrasts):
+            every = np.broadcast_to(contrasts, (len(one.level), *contrasts.shape))
+            more, further = log_densities(every, one.own)
+            normal, squares = normal + more, squares + further
+    count, tails = sum(log.uptake.size for log in logs), told[0].tails
+    return tails.log_densities(normal, squares, count), tails.chances(squares, count)
 
 
-def _normal(log: Log, told: Predicted) -> tuple[Floats, Floats]:
-    """(n,) ln density by the normal law, and (n,) squares, one a reading."""
-    mean, contrasts = log.turned
-    repeats = len(log.uptake)
-    found, squares = log_densities(
-        (mean - told.level)[:, None, :], told.own / repeats + told.missed
-    )
-    found = found - 0.5 * len(mean) * math.log(repeats)  # of the mean as one of the coordinates
-    if repeats > 1:
-        every = np.broadcast_to(contrasts, (len(told.level), *contrasts.shape))
-        more, further = log_densities(every, told.own)
-        return found + more, squares + further
-    return found, squares
+def _of_means(logs: Sequence[Log], told: Sequence[Predicted]) -> tuple[Floats, Floats]:
+    """(n,) ln density of the means of repeats by the normal law, and (n,) squares."""
+    ends = np.cumsum([0, *(len(log.when) for log in logs)])
+    n = len(told[0].level)
+    apart, covariance = np.empty((n, 1, ends[-1])), np.zeros((n, ends[-1], ends[-1]))
+    found = 0.0
+    for i, (log, one) in enumerate(zip(logs, told, strict=True)):
+        own, repeats = slice(ends[i], ends[i + 1]), len(log.uptake)
+        apart[:, 0, own] = log.turned[0] - one.level
+        covariance[:, own, own] = one.own / repeats + one.missed
+        found -= 0.5 * len(log.when) * math.log(repeats)  # of the mean as one of the coordinates
+        for j, other in enumerate(told[:i]):
+            alike = matern_at_pairs(one.places, other.places)[:, None, None]
+            shared = alike * (one.lost @ other.lost.transpose(0, 2, 1))
+            before = slice(ends[j], ends[j + 1])
+            covariance[:, own, before] = shared
+            covariance[:, before, own] = shared.transpose(0, 2, 1)
+    density, squares = log_densities(apart, covariance)
+    return density + found, squares

@@ -34,6 +34,11 @@ class Tails(NamedTuple):
         """By what covariances are multiplied in all."""
         return self.widened / (1 - 2 / self.freedom)
 
+    def factor(self, rng: np.random.Generator) -> float:
+        """A draw of what deviations by the covariances are multiplied by."""
+        shared = 1.0 if math.isinf(self.freedom) else rng.chisquare(self.freedom) / self.freedom
+        return math.sqrt(self.widened / shared)
+
     def log_densities(self, normal: Floats, squares: Floats, count: int) -> Floats:
         """(n,) from the ln densities of normal laws and their squares (n,), of count readings."""
         from scipy.special import gammaln

@@ -205,7 +205,7 @@ def _fits(
             continue
         view = View(evidence, rival, one.draws)
         for i, (liquid, log) in enumerate(bench.logs):
-            chances[k, i] = one.weights @ log_likelihood(log, view.predicted(liquid, log))[1]
+            chances[k, i] = one.weights @ log_likelihood([log], [view.predicted(liquid, log)])[1]
         for i, angle in enumerate(bench.angles, len(bench.logs)):
             chances[k, i] = one.weights @ (2 * ndtr(-np.abs(view.angle_score(angle))))
     names = [f"log of {liquid}" for liquid, _ in bench.logs]
