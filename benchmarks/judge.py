@@ -7,7 +7,8 @@ every piece that the scenario's own weight logs weighed, and read when these wer
 of that step, angles with the error given there. Then judged, by one bank for all. Printed: how
 often what was probable was true, expected calibration error and what chance gives, how often the
 true explanation came first and how often that was promised, ranks of the true unknowns in their
-posteriors (Talts et al. 2018), time a verdict. Finished soaks are kept; begun again, it goes on.
+posteriors (Talts et al. 2018), time a verdict. Each verdict takes as much of the bank as `judge`
+would, up to --rows. Finished soaks are kept; begun again, it goes on.
 """
 
 from __future__ import annotations
@@ -30,15 +31,15 @@ from poresim.inference.calibration import calibration, ranks, uniformity
 from poresim.machine import cores
 from poresim.record.files import make_folder
 from poresim.scenario.faults import ScenarioError
-from poresim.scenario.questions import Judge
 from poresim.scenario.reading import Scenario, load_scenario
-from poresim.why.judge import bank_key, block_kg, setting_of
+from poresim.why.judge import bank_key, block_kg, question_of, setting_of
 from poresim.why.runs import Runs
 from poresim.why.weighing.bank import Bank, Setting, mixed_job
 from poresim.why.weighing.bench import Bench, Log
-from poresim.why.weighing.case import case_of, decide
+from poresim.why.weighing.case import case_of
 from poresim.why.weighing.evidence import APART, APART_KEY
 from poresim.why.weighing.rivals import Rival
+from poresim.why.weighing.settling import PARTICLES, settled_by
 from poresim.why.weighing.verdict import Verdict
 
 SEED = 20_000  # of the truths
@@ -159,16 +160,15 @@ def main() -> None:
     asked = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     asked.add_argument("scenario", nargs="?", type=Path, default=here)
     asked.add_argument("--truths", type=int, default=100)
-    asked.add_argument("--rows", type=int, default=128)
-    asked.add_argument("--particles", type=int, default=512)
+    asked.add_argument("--rows", type=int, default=256)
     asked.add_argument("--out", type=Path, default=Path("results/judge_study"))
     given = asked.parse_args()
-    study(load_scenario(given.scenario), given.truths, given.rows, given.particles, given.out)
+    study(load_scenario(given.scenario), given.truths, given.rows, given.out)
 
 
-def study(scenario: Scenario, count: int, rows: int, particles: int, out: Path) -> None:
+def study(scenario: Scenario, count: int, rows: int, out: Path) -> None:
     """The whole of it."""
-    question = scenario.questions.judge or Judge()
+    question = question_of(scenario).model_copy(update={"most_rows": rows})
     setting, bench = setting_of(scenario)
     bank = Bank(setting)
     some, theirs = truths(bank, bench, count)
@@ -200,7 +200,7 @@ def study(scenario: Scenario, count: int, rows: int, particles: int, out: Path) 
             weighed(bank, bench, one, runs.outcomes, block, dry, step, k),
             block,
             scenario.seed + 1000 * k,
-            particles,
+            PARTICLES,
         )
         for k, one in enumerate(some)
     ]
@@ -209,17 +209,19 @@ def study(scenario: Scenario, count: int, rows: int, particles: int, out: Path) 
     def keep(number: int, found: Any) -> None:
         if isinstance(found, Exception):
             raise found
-        came[number] = verdict = found
+        came[number] = found
+        verdict = found.verdict
         true = some[number].rival
         p = verdict.probabilities[verdict.rivals.index(true)]
         print(f"{number}: {true.name} {p:.3f}, first {verdict.rivals[0].name} "
-              f"{verdict.probabilities[0]:.3f}", flush=True)  # fmt: skip
+              f"{verdict.probabilities[0]:.3f}, {found.effort[0]} rows, change {found.change:.3f}",
+              flush=True)  # fmt: skip
 
     start = time.perf_counter()
-    gather(decide, cases, keep, count=cores())
+    gather(settled_by, [(question, case) for case in cases], keep, count=cores())
     each = (time.perf_counter() - start) / count * cores()
     print(f"a verdict: {each:.1f} s of one core on the mean")
-    report(setting, some, [came[k] for k in range(count)], out)
+    report(setting, some, [came[k].verdict for k in range(count)], out)
 
 
 if __name__ == "__main__":

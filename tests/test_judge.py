@@ -180,7 +180,7 @@ def test_a_bank_of_other_priors_is_not_used(again, tmp_path: Path):
 
 
 def test_no_answer_from_too_few_draws(again, monkeypatch):
-    monkeypatch.setattr("poresim.why.judge._MOST_PARTICLES", 512)
+    monkeypatch.setattr("poresim.why.weighing.settling.MOST_PARTICLES", 512)
     with pytest.raises(RunFailed, match="that .judge. effective_samples asks for: no answer"):
         again(lambda text: text.replace("effective_samples = 20", "effective_samples = 100000"))
 

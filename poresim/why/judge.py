@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -34,14 +34,13 @@ from poresim.why.weighing.bank import Bank, Setting
 from poresim.why.weighing.bench import Bench, bench_of
 from poresim.why.weighing.case import Case, TooFew, case_of, decide
 from poresim.why.weighing.rivals import reference_of, rivals_of
+from poresim.why.weighing.settling import PARTICLES, Effort, settle
 from poresim.why.weighing.unknowns import Unknowns
 from poresim.why.weighing.verdict import Verdict
 
 if TYPE_CHECKING:
     from poresim.inference.laws import Law
     from poresim.scenario.reading import Scenario
-
-_PARTICLES, _MOST_PARTICLES = 512, 8192
 
 
 @dataclass(frozen=True)
@@ -187,32 +186,31 @@ def weighed(setting: Setting, bench: Bench, runs: Runs) -> tuple[Judged, Case]:
     scenario = setting.scenario
     question, bank = question_of(scenario), Bank(setting)
     dry_kg = block_kg(scenario)
-    rows, particles = question.least_rows, _PARTICLES
-    while True:
+
+    def case(rows: int) -> tuple[Case, int]:
+        """By so many rows, and the number of their soaks."""
         jobs, soaks = bank.jobs(rows)
         runs.do(jobs)
         runs.refuse_failures()
         told = bank.told(soaks, runs.outcomes)
-        whole = case_of(bank, told, rows, bench, dry_kg, scenario.seed, particles)
-        half, verdict = runs.compute(decide, [replace(whole, rows=rows // 2), whole])
-        if isinstance(verdict, TooFew):
-            raise RecordError(f"{runs.path}: {verdict.why}; give more [judge] least_rows")
-        change = 1.0 if isinstance(half, TooFew) else _change(half, verdict)
-        few = verdict.fits_data and verdict.effective < question.effective_samples
-        if not verdict.fits_data:  # probabilities of what all fails need not be known any better
-            break
-        if (few or float(verdict.sd.max()) > question.error) and particles < _MOST_PARTICLES:
-            particles *= 2
-        elif change > question.error and rows < question.most_rows:
-            rows = min(2 * rows, question.most_rows)
-        else:
-            break
+        return case_of(bank, told, rows, bench, dry_kg, scenario.seed, PARTICLES), len(jobs)
+
+    def decided(efforts: Sequence[Effort]) -> list[Verdict | TooFew]:
+        whole, _ = case(max(rows for rows, _ in efforts))
+        cases = [replace(whole, rows=rows, particles=number) for rows, number in efforts]
+        return runs.compute(decide, cases)
+
+    settled = settle(question, decided)
+    if isinstance(settled, TooFew):
+        raise RecordError(f"{runs.path}: {settled.why}; give more [judge] least_rows")
+    verdict, (rows, particles), change, few = settled
     if few:
         said = (
             f"{verdict.effective:.0f} independent draws stand behind the answer, of "
             f"{question.effective_samples} that [judge] effective_samples asks for: no answer"
         )
         raise RunFailed(runs.path, [said], len(runs.outcomes))
+    whole, soaks = case(rows)
     plain = [
         spec.name
         for spec in scenario.liquids
@@ -220,10 +218,10 @@ def weighed(setting: Setting, bench: Bench, runs: Runs) -> tuple[Judged, Case]:
     ]
     found = Judged(
         scenario.title, scenario.seed, setting.reference, tuple(bench.liquids), verdict, rows,
-        len(jobs), change, question.error, scenario.questions.priors is None, bench.unused,
+        soaks, change, question.error, scenario.questions.priors is None, bench.unused,
         scenario.run.accuracy, "invented" in scenario.text.lower(), tuple(plain),
     )  # fmt: skip
-    return found, whole
+    return found, replace(whole, particles=particles)
 
 
 def block_kg(scenario: Scenario) -> float:
@@ -233,13 +231,6 @@ def block_kg(scenario: Scenario) -> float:
             f"{scenario.path}: [solid] dry_density_kg_m3 is needed: logs are compared by dry mass"
         )
     return float(scenario.solid.dry_density * np.prod(fit(scenario.solid).size))
-
-
-def _change(half: Verdict, whole: Verdict) -> float:
-    """The most by which a probability differs."""
-    before = dict(zip(half.rivals, half.probabilities, strict=True))
-    pairs = zip(whole.rivals, whole.probabilities, strict=True)
-    return max(abs(float(p) - float(before[rival])) for rival, p in pairs)
 
 
 def as_dict(found: Judged) -> dict[str, Any]:
