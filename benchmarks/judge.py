@@ -214,7 +214,8 @@ def study(scenario: Scenario, count: int, rows: int, out: Path) -> None:
         true = some[number].rival
         p = verdict.probabilities[verdict.rivals.index(true)]
         print(f"{number}: {true.name} {p:.3f}, first {verdict.rivals[0].name} "
-              f"{verdict.probabilities[0]:.3f}, {found.effort[0]} rows, change {found.change:.3f}",
+              f"{verdict.probabilities[0]:.3f}, {found.effort[0]} rows, "
+              f"{found.effort[1]} draws, change {found.change:.3f}",
               flush=True)  # fmt: skip
 
     start = time.perf_counter()

@@ -32,27 +32,37 @@ class Settled(NamedTuple):
 
 
 def settle(
-    question: Judge, decided: Callable[[Sequence[Effort]], Sequence[Verdict | TooFew]]
+    question: Judge,
+    decided: Callable[[Sequence[Effort]], Sequence[Verdict | TooFew]],
+    *,
+    at_once: bool = True,
 ) -> Settled | TooFew:
-    """decided : verdicts at each of some efforts."""
+    """decided : verdicts at each of some efforts. at_once : whether it decides several in the time
+    of one; else the half is not asked before the whole is known well."""
     known: dict[Effort, Verdict | TooFew] = {}
+
+    def verdicts(*efforts: Effort) -> list[Verdict | TooFew]:
+        new = [one for one in efforts if one not in known]
+        if new:
+            known.update(zip(new, decided(new), strict=True))
+        return [known[one] for one in efforts]
+
     rows, particles = question.least_rows, PARTICLES
     while True:
-        both = (rows // 2, particles), (rows, particles)
-        new = [one for one in both if one not in known]
-        known |= dict(zip(new, decided(new), strict=True))
-        half, verdict = (known[one] for one in both)
+        both = (rows, particles), (rows // 2, particles)
+        verdict = verdicts(*both)[0] if at_once else verdicts(both[0])[0]
         if isinstance(verdict, TooFew):
             return verdict
-        change = 1.0 if isinstance(half, TooFew) else _change(half, verdict)
         few = verdict.fits_data and verdict.effective < question.effective_samples
         wide = few or float(verdict.sd.max()) > question.error
         if verdict.fits_data and wide and particles < MOST_PARTICLES:
             particles *= 2
-        elif verdict.fits_data and change > question.error and rows < question.most_rows:
-            rows = min(2 * rows, question.most_rows)
-        else:
+            continue
+        half = verdicts(*both)[1]
+        change = 1.0 if isinstance(half, TooFew) else _change(half, verdict)
+        if not verdict.fits_data or change <= question.error or rows >= question.most_rows:
             return Settled(verdict, (rows, particles), change, few)
+        rows = min(2 * rows, question.most_rows)
 
 
 def settled_by(number: int, asked: tuple[Judge, Case]) -> Settled | TooFew:
@@ -62,7 +72,7 @@ def settled_by(number: int, asked: tuple[Judge, Case]) -> Settled | TooFew:
     def decided(efforts: Sequence[Effort]) -> list[Verdict | TooFew]:
         return [decide(0, replace(case, rows=rows, particles=some)) for rows, some in efforts]
 
-    return settle(question, decided)
+    return settle(question, decided, at_once=False)
 
 
 def _change(half: Verdict, whole: Verdict) -> float:
