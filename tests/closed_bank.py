@@ -15,12 +15,14 @@ from poresim.ensemble.jobs import Job
 from poresim.outcome.asked import Outcome
 from poresim.scenario.questions import Judge
 from poresim.scenario.reading import Scenario, parse_scenario
+from poresim.tables.courses import SnapForces
 from poresim.uptake.result import Ending
 from poresim.why.judge import block_kg, laws_of
 from poresim.why.weighing.bank import Bank, Setting
 from poresim.why.weighing.bench import Angle, Bench, Log
 from poresim.why.weighing.case import Case, case_of
 from poresim.why.weighing.evidence import APART
+from poresim.why.weighing.forces import forces_of
 from poresim.why.weighing.rivals import Rival, rivals_of
 from poresim.why.weighing.unknowns import Unknowns
 
@@ -60,6 +62,9 @@ STEP_G, DRY_KG = 0.1, 9e-3
 PORES_M3 = 3e-10
 FULL_S = 1.5  # of clear broth in the middle of its priors
 SOLIDS = 0.08  # sd of ln(tau) from solid to solid
+COSTS = 0.8  # share of the snap force that is lost when all pores are full
+BROKEN = np.array([0.0, 0.0, 0.0, 0.15, 0.15, 0.15, 0.6, 0.6, 0.6])  # s
+STRENGTH = 0.1  # sd of ln(strength) from piece to piece
 
 
 def tau(job: Job) -> float:
@@ -74,7 +79,13 @@ def outcome(full_s: float) -> Outcome:
     """A soak that is full at that time."""
     time = full_s * np.linspace(0, 1, 80) ** 2
     full = np.sqrt(time / full_s)
-    curves = {"time_s": time, "saturation": full, "uptake_kg": full * PORES_M3 * 1000.0}
+    force = 20 * (1 - COSTS * full)
+    curves = {
+        "time_s": time,
+        "saturation": full,
+        "uptake_kg": full * PORES_M3 * 1000.0,
+        "snap_force_N": force,
+    }
     return Outcome(Ending.FULL, curves, {"pore_m3": PORES_M3})
 
 
@@ -122,6 +133,19 @@ class World:
             read.append(Angle(liquid, true + 2 * rng.standard_normal(), 2.0))
         return Bench(logs, read if angles else [], [])
 
+    def broken(self, rival: Rival, u: np.ndarray, rng: np.random.Generator) -> Bench:
+        """Pieces of each liquid that would be broken, and a log that tells next to nothing."""
+        forces, logs = [], []
+        for liquid in self.bank.setting.liquids:
+            full_s = float(self.full_s(rival, liquid, u[None, :])[0])
+            own = full_s * np.exp(SOLIDS * rng.standard_normal(len(BROKEN)))
+            left = 1 - COSTS * np.minimum(np.sqrt(BROKEN / own), 1.0)
+            strength = np.exp(STRENGTH * rng.standard_normal(len(BROKEN)))
+            read = 0.2 * left * strength + 0.002 * rng.standard_normal(len(BROKEN))
+            forces.append((liquid, forces_of(SnapForces(BROKEN, read))))
+            logs.append((liquid, Log(WHEN, np.full((1, len(WHEN)), 0.3), np.full(len(WHEN), 10.0))))
+        return Bench(logs, [], [], forces)
+
     def full_s(self, rival: Rival, liquid: str, u: np.ndarray) -> np.ndarray:
         """(n,) when a liquid has filled a solid, by the closed form, s."""
         told = self.bank.tables.at(u[:, :-1])
@@ -138,13 +162,13 @@ def sd_kg() -> float:
     return math.hypot(0.5, 1 / math.sqrt(12)) * STEP_G * 1e-3
 
 
-def world(rows: int = 128, text: str = SCENARIO) -> World:
-    """Explanations are all subsets of what the liquids differ by."""
+def world(rows: int = 128, text: str = SCENARIO, forces: bool = False) -> World:
+    """Explanations are all subsets of what the liquids differ by. forces : pieces are broken."""
     scenario = parse_scenario(text)
     liquids = tuple(spec.name for spec in scenario.liquids)
     rivals = rivals_of(scenario, Judge(), liquids, liquids[0])
     unknowns = unknowns_of(scenario)
-    setting = Setting(scenario, unknowns, rivals, liquids[0], liquids, float(WHEN[-1]))
+    setting = Setting(scenario, unknowns, rivals, liquids[0], liquids, float(WHEN[-1]), forces)
     return World(scenario, Bank(setting), rows)
 
 

@@ -193,6 +193,44 @@ def test_logs_that_nothing_explains(again, tmp_path: Path):
     assert judged_in_words(found).startswith("NONE OF THESE EXPLAINS THE DATA")
 
 
+#: Walls that soften within the soaks.
+SOFTENS = """
+[softening]
+wall_s = 0.01
+dry_strength_kPa = 200
+midpoint = 0.3
+width = 0.1
+span_mm = 0.3
+"""
+
+
+def test_snap_forces_are_weighed_beside_the_logs(bench: Path, tmp_path: Path):
+    """Pieces of the model itself, broken dry and after two soaks: each a solid of its own."""
+    for name in ("clear.csv", "gum.csv"):
+        shutil.copy(bench / name, tmp_path / name)
+    start = TEXT.index("[[measured]]")
+    truth = load_scenario_of(tmp_path, TEXT[:start].replace("_deg = 50", "_deg = 45") + SOFTENS)
+    rng = np.random.default_rng(1)
+    lines = ["time_s,force_mN"]
+    for piece in range(9):
+        job = replace(job_of(truth), liquid=build_liquid(truth.liquids[1]), repeat=950 + piece)
+        when = (0.0, 0.01, 0.03)[piece // 3]
+        force = outcome_one(0, replace(job, until_saturation=None)).value("snap_force_N", when)
+        lines.append(f"{when},{1e3 * force * np.exp(0.1 * rng.standard_normal())}")
+    (tmp_path / "snap.csv").write_text("\n".join(lines))
+    snapped = '[[measured]]\nliquid = "gum broth"\nsnap_force = "snap.csv"\n'
+    scenario = load_scenario_of(tmp_path, TEXT[:start] + SOFTENS + TEXT[start:] + snapped)
+    with ThreadPoolExecutor(1) as pool:
+        found = judge(scenario, tmp_path / "out", executor=pool)
+    told = as_dict(found)
+    assert 0.01 < told["fits"]["snap forces of gum broth"] <= 1
+    assert told["not_weighed"] == []
+    assert told["mechanisms"]["thickening"] > 0.95
+    result_path(tmp_path / "out", scenario).unlink()  # without forces soaks are not followed so far
+    with pytest.raises(RecordError, match="holds work on another scenario"):
+        judge(load_scenario_of(tmp_path, TEXT[:start] + SOFTENS + TEXT[start:]), tmp_path / "out")
+
+
 FAULTS = [
     (lambda t: t[: t.index("[[measured]]")], "no weight log in [[measured]]"),
     (lambda t: t.replace("[judge]", '[judge]\nreference = "tea"'), "nothing was weighed of 'tea'"),

@@ -130,6 +130,7 @@ def bank_key(setting: Setting) -> str:
         [rival.name for rival in setting.rivals],
         setting.reference,
         setting.until_s,
+        *(["forces"] if setting.forces else []),
     )
 
 
@@ -153,7 +154,8 @@ def setting_of(scenario: Scenario) -> tuple[Setting, Bench]:
         )
     horizon = max(bench.horizon_s, scenario.run.until_s or 0.0)
     liquids = tuple(spec.name for spec in scenario.liquids)
-    return Setting(scenario, unknowns, rivals, reference, liquids, horizon), bench
+    forces = bool(bench.forces)
+    return Setting(scenario, unknowns, rivals, reference, liquids, horizon, forces), bench
 
 
 def laws_of(scenario: Scenario) -> dict[str, Law]:

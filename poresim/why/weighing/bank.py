@@ -24,6 +24,7 @@ from poresim.scenario.questions import MECHANISMS
 from poresim.why.mechanisms import Pair
 from poresim.why.weighing.entries import class_of
 from poresim.why.weighing.features import features_of, filled_at, filled_at_once, times_until
+from poresim.why.weighing.forces import lost as lost_of
 from poresim.why.weighing.learnt import Learnt, Runs, learn
 from poresim.why.weighing.rivals import Makeup, Rival, makeup
 from poresim.why.weighing.tables import THROAT, Place, Tables, tables_of
@@ -48,7 +49,8 @@ class Setting:
     """What a bank is about.
 
     reference : the liquid that the others are compared with. liquids : those that were measured,
-    the reference among them. horizon_s : time of the last reading.
+    the reference among them. horizon_s : time of the last reading. forces : whether snap forces
+    are among what was measured: soaks are then followed while their walls soften.
     """
 
     scenario: Scenario
@@ -57,6 +59,7 @@ class Setting:
     reference: str
     liquids: tuple[str, ...]
     horizon_s: float
+    forces: bool = False
 
     @property
     def until_s(self) -> float:
@@ -118,12 +121,11 @@ class Bank:
                 scenario = self.setting.unknowns.drawn(row[1:])
             except ScenarioError:
                 continue
-            template = replace(
-                job_of(scenario),
-                until_s=self.setting.until_s,
-                until_saturation=_FULL,
-                softening=None,
-            )
+            template = replace(job_of(scenario), until_s=self.setting.until_s)
+            if self.setting.forces:
+                template = replace(template, until_saturation=None)
+            else:
+                template = replace(template, until_saturation=_FULL, softening=None)
             for kind, some in self.classes.items():
                 one = some[min(int(row[0] * len(some)), len(some) - 1)]
                 job = mixed_job(scenario, one, template)
@@ -141,49 +143,62 @@ class Bank:
         inputs = {
             one: inputs_of(one, told, solid) for some in self.classes.values() for one in some
         }
-        parts: dict[Class, list[tuple[Any, ...]]] = {kind: [] for kind in self.classes}
         there = [soak for soak in soaks if soak.name in outcomes]
         until = self.setting.until_s
         start = filled_at_once([outcomes[soak.name] for soak in there], until)
-        when = times_until(until)
-        for soak in there:
-            outcome, row = outcomes[soak.name], soak.row
-            density = told[soak.makeup.owner("gravity"), "gravity", "ln_density"][row]
-            parts[soak.kind].append(
-                (
-                    inputs[soak.makeup][row],
-                    features_of(outcome, until, start),
-                    row,
-                    filled_at(outcome, when),
-                    np.exp(density),
+
+        def runs(at_once: float, lost: bool) -> dict[Class, Runs]:
+            parts: dict[Class, list[tuple[Any, ...]]] = {}
+            for soak in there:
+                owner, row = soak.makeup.owner("gravity"), soak.row
+                density = 1.0 if lost else np.exp(told[owner, "gravity", "ln_density"][row])
+                outcome = lost_of(outcomes[soak.name]) if lost else outcomes[soak.name]
+                parts.setdefault(soak.kind, []).append(
+                    (
+                        inputs[soak.makeup][row],
+                        features_of(outcome, until, at_once),
+                        row,
+                        filled_at(outcome, times_until(until)),
+                        density,
+                    )
                 )
-            )
-        by_class = {
-            kind: Runs(*(np.array(column) for column in zip(*some, strict=True)))
-            for kind, some in parts.items()
-            if some
-        }
-        return Told(by_class, start, until)
+            return {
+                kind: Runs(*(np.array(column) for column in zip(*some, strict=True)))
+                for kind, some in parts.items()
+            }
+
+        return Told(
+            runs(start, False), runs(0.0, True) if self.setting.forces else {}, start, until
+        )
 
 
 @dataclass(frozen=True)
 class Told:
-    """What runs say. at_once : share of the pores that fills at once. until_s : for how long they
-    were followed."""
+    """What runs say. by_class : of what pores take up. lost : of what snap forces lose, where that
+    is asked. at_once : share of the pores that fills at once. until_s : for how long they were
+    followed."""
 
     by_class: dict[Class, Runs]
+    lost: dict[Class, Runs]
     at_once: float
     until_s: float
 
     def learn(self, rows: int) -> dict[Class, Learnt]:
-        """A surface for each class, from runs of the first rows; those of liquids with grains lean
-        on those without. ValueError: too few of one."""
-        found: dict[Class, Learnt] = {}
-        for law, grains in sorted(self.by_class, key=lambda kind: kind[1]):
-            plain = found.get((law, False)) if grains else None
-            runs = self.by_class[law, grains].first(rows)
-            found[law, grains] = learn(runs, self.at_once, plain)
-        return found
+        """A surface of uptake for each class, from runs of the first rows. ValueError: too few."""
+        return _learn(self.by_class, rows, self.at_once)
+
+    def learn_lost(self, rows: int) -> dict[Class, Learnt]:
+        """The same of what snap forces lose."""
+        return _learn(self.lost, rows, 0.0)
+
+
+def _learn(by_class: Mapping[Class, Runs], rows: int, at_once: float) -> dict[Class, Learnt]:
+    """Liquids with grains lean on those without."""
+    found: dict[Class, Learnt] = {}
+    for law, grains in sorted(by_class, key=lambda kind: kind[1]):
+        plain = found.get((law, False)) if grains else None
+        found[law, grains] = learn(by_class[law, grains].first(rows), at_once, plain)
+    return found
 
 
 def mixed_job(scenario: Scenario, one: Makeup, template: Job) -> Job:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -15,6 +15,7 @@ from poresim.record.layout import RecordError
 from poresim.scenario.measured import ReadAngle
 from poresim.tables.courses import FilmedDrop, SnapForces
 from poresim.tables.weights import WeightLog
+from poresim.why.weighing.forces import Forces, forces_of
 
 if TYPE_CHECKING:
     from poresim.scenario.reading import Scenario
@@ -59,22 +60,25 @@ class Angle:
 class Bench:
     """All that is weighed. logs : by liquid, several where repeats were read at other times.
 
-    unused : what was measured and is not weighed, in words.
+    unused : what was measured and is not weighed, in words. forces : by liquid, of pieces broken.
     """
 
     logs: list[tuple[str, Log]]
     angles: list[Angle]
     unused: list[str]
+    forces: list[tuple[str, Forces]] = field(default_factory=list)
 
     @property
     def liquids(self) -> list[str]:
-        """Those of which there are logs."""
-        return list(dict.fromkeys(name for name, _ in self.logs))
+        """Those of which there are logs or forces."""
+        names = [name for name, _ in self.logs] + [name for name, _ in self.forces]
+        return list(dict.fromkeys(names))
 
     @property
     def horizon_s(self) -> float:
         """Time of the last reading."""
-        return max(float(log.when[-1]) for _, log in self.logs)
+        ends = [log.when[-1] for _, log in self.logs]
+        return float(max(ends + [forces.when[-1] for _, forces in self.forces]))
 
 
 def bench_of(scenario: Scenario, balance_g: float) -> Bench:
@@ -83,6 +87,7 @@ def bench_of(scenario: Scenario, balance_g: float) -> Bench:
     logs: list[tuple[str, Log]] = []
     angles: list[Angle] = []
     unused: list[str] = []
+    forces: list[tuple[str, Forces]] = []
     for one in scenario.measured:
         if isinstance(one.of, tuple):
             assert dry is not None
@@ -94,13 +99,13 @@ def bench_of(scenario: Scenario, balance_g: float) -> Bench:
             sd_deg = _ANGLE_SD if one.of.sd_deg is None else float(one.of.sd_deg[0])
             angles.append(Angle(one.liquid, float(one.of.angle_deg[0]), sd_deg))
         elif isinstance(one.of, SnapForces):
-            unused.append(f"snap forces of {one.liquid}")
+            forces.append((one.liquid, _forces(scenario, one.liquid, one.of)))
     if not logs:
         raise RecordError(
             f"{scenario.path}: no weight log in [[measured]]; judge needs one at least, such as "
             '[[measured]] liquid = "clear broth", uptake = "log.csv"'
         )
-    return Bench(logs, angles, unused)
+    return Bench(logs, angles, unused, forces)
 
 
 def logs_of(repeats: tuple[WeightLog, ...], dry_kg: float, step_kg: float) -> list[Log]:
@@ -124,6 +129,18 @@ def logs_of(repeats: tuple[WeightLog, ...], dry_kg: float, step_kg: float) -> li
     when = np.linspace(math.sqrt(first), math.sqrt(last), count) ** 2
     uptake = np.array([np.interp(np.sqrt(when), np.sqrt(time), mass) for time, mass in taken])
     return [Log(when, uptake, np.full(count, sd))]
+
+
+def _forces(scenario: Scenario, liquid: str, read: SnapForces) -> Forces:
+    if scenario.softening is None:
+        raise RecordError(
+            f"{scenario.path}: snap forces of {liquid!r} are measured, and nothing says how walls "
+            "soften; give [softening]"
+        )
+    try:
+        return forces_of(read)
+    except ValueError as error:
+        raise RecordError(f"{scenario.path}: snap forces of {liquid!r}: {error}") from None
 
 
 def balance_sd(step: float) -> float:

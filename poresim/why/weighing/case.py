@@ -10,12 +10,17 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import NamedTuple
 
+import numpy as np
+
 from poresim.why.weighing.bank import Bank, Class, Told
-from poresim.why.weighing.bench import Bench
+from poresim.why.weighing.bench import Bench, Log
 from poresim.why.weighing.evidence import Evidence
+from poresim.why.weighing.forces import gauge_sd
+from poresim.why.weighing.learnt import Learnt
 from poresim.why.weighing.likelihood import tails_from
 from poresim.why.weighing.rivals import Makeup, Rival
 from poresim.why.weighing.tables import Tables
+from poresim.why.weighing.tails import Tails
 from poresim.why.weighing.verdict import Verdict, weigh
 
 
@@ -50,9 +55,32 @@ class Case:
             )
             for kind, learnt in surfaces.items()
         }
+        lost, lost_tails = self._lost()
         return Evidence(
-            self.tables, surfaces, tails, self.kinds, self.makeups, self.bench, self.dry_kg
+            self.tables,
+            surfaces,
+            tails,
+            lost,
+            lost_tails,
+            self.kinds,
+            self.makeups,
+            self.bench,
+            self.dry_kg,
         )
+
+    def _lost(self) -> tuple[dict[Class, Learnt], dict[Class, Tails]]:
+        """The same of what snap forces lose."""
+        if not self.bench.forces:
+            return {}, {}
+        surfaces = self.told.learn_lost(self.rows)
+        longest = max((one for _, one in self.bench.forces), key=lambda one: len(one.when))
+        log = Log(longest.when, np.zeros((1, len(longest.when))), gauge_sd(longest.when))
+        runs = {kind: self.told.lost[kind].first(self.rows) for kind in surfaces}
+        tails = {
+            kind: tails_from(log, learnt, runs[kind], self.told.until_s, 1.0)
+            for kind, learnt in surfaces.items()
+        }
+        return surfaces, tails
 
 
 def case_of(

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,8 @@ from poresim.inference.laws import LogUniform
 from poresim.inference.temper import Posterior, temper
 from poresim.why.weighing.bank import Class, inputs_of
 from poresim.why.weighing.bench import Angle, Bench, Log
+from poresim.why.weighing.forces import Forces, gauge_sd
+from poresim.why.weighing.forces import log_likelihood as likelihood_of_forces
 from poresim.why.weighing.learnt import Foretold, Learnt
 from poresim.why.weighing.likelihood import Predicted, log_likelihood, predict
 from poresim.why.weighing.rivals import Makeup, Rival
@@ -20,6 +23,7 @@ from poresim.why.weighing.tables import Place, Tables
 from poresim.why.weighing.tails import Tails
 
 Floats = NDArray[np.float64]
+T = TypeVar("T")
 
 #: What pieces of one batch differ by, as a factor on their uptake (sd of its logarithm): from what
 #: the same piece weighed twice shows to a fifth (common practice).
@@ -34,7 +38,8 @@ _MOST_NUMBERS = 4_000_000  # of their covariances
 class Evidence:
     """What is measured, and what would be by a bank's surfaces.
 
-    tails : how far readings lie about the surface of a class. kinds : class of every makeup that
+    tails : how far readings lie about the surface of a class. lost, lost_tails : the same of what
+    snap forces lose. kinds : class of every makeup that
     explanations make. makeups : of each liquid by each
     explanation. dry_kg : of the block that the bank soaks.
     """
@@ -42,6 +47,8 @@ class Evidence:
     tables: Tables
     surfaces: Mapping[Class, Learnt]
     tails: Mapping[Class, Tails]
+    lost: Mapping[Class, Learnt]
+    lost_tails: Mapping[Class, Tails]
     kinds: Mapping[Makeup, Class]
     makeups: Mapping[tuple[Rival, str], Makeup]
     bench: Bench
@@ -65,19 +72,24 @@ class Evidence:
     def _some(self, rival: Rival, u: Floats) -> Floats:
         view = View(self, rival, u)
         found = np.zeros(len(u))
-        for some in self._together(rival):
-            told = [view.predicted(liquid, log) for liquid, log in some]
-            found += log_likelihood([log for _, log in some], told)[0]
+        for logs in self._together(rival, self.bench.logs):
+            told = [view.predicted(liquid, log) for liquid, log in logs]
+            found += log_likelihood([log for _, log in logs], told)[0]
+        for broken in self._together(rival, self.bench.forces):
+            told = [view.lost(liquid, forces) for liquid, forces in broken]
+            found += likelihood_of_forces([forces for _, forces in broken], told)[0]
         for one in self.bench.angles:
             z = view.angle_score(one)
             found += -0.5 * z**2 - math.log(one.sd_deg * math.sqrt(2 * math.pi))
         return found
 
-    def _together(self, rival: Rival) -> list[list[tuple[str, Log]]]:
-        """Logs whose liquids are of one class."""
-        found: dict[Class, list[tuple[str, Log]]] = {}
-        for liquid, log in self.bench.logs:
-            found.setdefault(self.kinds[self.makeups[rival, liquid]], []).append((liquid, log))
+    def _together(
+        self, rival: Rival, measured: Sequence[tuple[str, T]]
+    ) -> list[list[tuple[str, T]]]:
+        """What was measured, by class of the liquids."""
+        found: dict[Class, list[tuple[str, T]]] = {}
+        for liquid, one in measured:
+            found.setdefault(self.kinds[self.makeups[rival, liquid]], []).append((liquid, one))
         return list(found.values())
 
     def posterior(self, rival: Rival, seed: int, particles: int, most_moves: int) -> Posterior:
@@ -132,6 +144,15 @@ class View:
                 self._evidence.tails[kind],
             )
         return self._known[key]
+
+    def lost(self, liquid: str, forces: Forces) -> Predicted:
+        """Shares of the dry force that pieces in a liquid have lost when they are broken."""
+        one = self._evidence.makeups[self._rival, liquid]
+        kind = self._evidence.kinds[one]
+        learnt, tails = self._evidence.lost[kind], self._evidence.lost_tails[kind]
+        told = learnt.read(inputs_of(one, self._told, self._solid))
+        each, none = np.ones(len(self._apart)), np.zeros(len(self._apart))
+        return predict(forces.when, gauge_sd(forces.when), told, each, none, 0.0, tails)
 
     def angle(self, liquid: str) -> Floats:
         """(n,) contact angle of a liquid, degrees."""

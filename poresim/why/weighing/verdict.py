@@ -17,6 +17,7 @@ from poresim.inference.compare import Comparison, compare
 from poresim.inference.temper import Posterior
 from poresim.why.weighing.curves import Curve, curves_of
 from poresim.why.weighing.evidence import APART, APART_KEY, Evidence, View
+from poresim.why.weighing.forces import log_likelihood as likelihood_of_forces
 from poresim.why.weighing.likelihood import log_likelihood
 from poresim.why.weighing.rivals import Rival
 from poresim.why.weighing.unknowns import Unknown
@@ -199,7 +200,10 @@ def _fits(
     from scipy.special import ndtr
 
     bench = evidence.bench
-    chances = np.zeros((len(rivals), len(bench.logs) + len(bench.angles)))
+    names = [f"log of {liquid}" for liquid, _ in bench.logs]
+    names += [f"angle of {angle.liquid}" for angle in bench.angles]
+    names += [f"snap forces of {liquid}" for liquid, _ in bench.forces]
+    chances = np.zeros((len(rivals), len(names)))
     for k, (rival, one) in enumerate(zip(rivals, posteriors, strict=True)):
         if not len(one.draws):
             continue
@@ -208,8 +212,9 @@ def _fits(
             chances[k, i] = one.weights @ log_likelihood([log], [view.predicted(liquid, log)])[1]
         for i, angle in enumerate(bench.angles, len(bench.logs)):
             chances[k, i] = one.weights @ (2 * ndtr(-np.abs(view.angle_score(angle))))
-    names = [f"log of {liquid}" for liquid, _ in bench.logs]
-    names += [f"angle of {angle.liquid}" for angle in bench.angles]
+        for i, (liquid, forces) in enumerate(bench.forces, len(names) - len(bench.forces)):
+            found = likelihood_of_forces([forces], [view.lost(liquid, forces)])[1]
+            chances[k, i] = one.weights @ found
     counted = p >= _COUNTS * p.max()
     whole = np.minimum(len(names) * chances.min(axis=1), 1.0)  # Bonferroni
     fits = [Fit(name, float(chance)) for name, chance in zip(names, p @ chances, strict=True)]
