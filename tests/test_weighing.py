@@ -24,11 +24,11 @@ from poresim.why.weighing.case import decide
 from poresim.why.weighing.evidence import APART, View
 from poresim.why.weighing.features import (
     LEVELS,
-    Filled,
     features_of,
     filled_at_once,
     shares_of,
 )
+from poresim.why.weighing.filled import Filled
 from poresim.why.weighing.learnt import Foretold
 from poresim.why.weighing.likelihood import Predicted, log_likelihood, predict
 from poresim.why.weighing.rivals import Rival, makeup, reference_of, rivals_of
@@ -208,12 +208,13 @@ def test_slopes_of_readings_by_features():
     rng = np.random.default_rng(3)
     features = (2 * np.log(LEVELS) + 0.02 * rng.standard_normal(len(LEVELS)))[None, :]
     when = np.array([0.01, 0.1, 0.3, 0.6, 0.9, 3.0])
-    along = Filled(features, when, 0.03).along(np.eye(len(LEVELS))[None])[0]
+    slopes = rng.uniform(0.5, 2, (1, len(LEVELS)))
+    along = Filled(features, when, 0.03).along(np.eye(len(LEVELS)), slopes)[0]
     for j in range(len(LEVELS)):
         step = np.zeros(len(LEVELS))
         step[j] = 1e-6
         up, down = (Filled(features + s * step, when, 0.03).share[0] for s in (1, -1))
-        np.testing.assert_allclose(along[:, j], (up - down) / 2e-6, atol=1e-6)
+        np.testing.assert_allclose(along[:, j], slopes[0, j] * (up - down) / 2e-6, atol=1e-6)
 
 
 # ---- the bench

@@ -15,7 +15,8 @@ from poresim.solid.spec import SolidSpec
 from poresim.solid.waists import UniformWaist
 from poresim.why.weighing.bank import inputs_of
 from poresim.why.weighing.bench import Log
-from poresim.why.weighing.features import LEVELS, Filled, filled_at, times_until
+from poresim.why.weighing.features import LEVELS, filled_at, times_until
+from poresim.why.weighing.filled import Filled
 from poresim.why.weighing.learnt import Beside, Learnt, Runs, learn
 from poresim.why.weighing.likelihood import Predicted, log_likelihood, tails_from
 from poresim.why.weighing.rivals import Makeup

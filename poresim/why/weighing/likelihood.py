@@ -24,7 +24,8 @@ from numpy.typing import NDArray
 from poresim.inference.kernel import matern_at_pairs
 from poresim.inference.normals import log_densities
 from poresim.why.weighing.bench import Log
-from poresim.why.weighing.features import LEVELS, Filled, times_until
+from poresim.why.weighing.features import LEVELS, times_until
+from poresim.why.weighing.filled import Filled
 from poresim.why.weighing.learnt import Foretold, Learnt, Runs
 from poresim.why.weighing.tails import NORMAL, Tails, tails_of
 
@@ -88,9 +89,8 @@ def predict(
     volume = np.exp(middle[:, -1:]) * scale
     level = filled.share * volume
     every = np.hstack([whole.loadings, np.eye(whole.mean.shape[1])])
-    loadings = slopes[:, :, None] * every
-    directions = volume[:, :, None] * filled.along(loadings[:, :-1])
-    directions += level[:, :, None] * loadings[:, -1:]
+    directions = volume[:, :, None] * filled.along(every[:-1], slopes[:, :-1])
+    directions += level[:, :, None] * (slopes[:, -1:] * every[-1])[:, None, :]
     sd = np.sqrt(np.maximum(whole.variance, _LEAST_VARIANCE))
     bent = np.zeros_like(level)
     for k in range(min(_FAR, len(whole.loadings.T))):
