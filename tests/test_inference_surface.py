@@ -16,7 +16,7 @@ from scipy.stats import qmc
 from poresim.inference.kernel import _minus_log_likelihood, likely_lengths, matern
 from poresim.inference.ridge import Smoother, rows_of
 from poresim.inference.scatter import scatter_of
-from poresim.inference.surface import fit_surface
+from poresim.inference.surface import _leverage, fit_surface
 
 LEVELS = np.linspace(0.1, 0.9, 12)
 
@@ -209,6 +209,45 @@ def test_repeats_tell_scatter_from_what_the_surface_misses():
     assert np.isnan(alone.pure).all()
     with pytest.raises(ValueError, match="no inputs were repeated"):
         alone.read(places, scatter_only=True)
+
+
+def test_leverage_is_that_of_least_squares():
+    """Held fast beside the plane: c' (C'C)^-1 c over 3 / n, least squares (textbook). Held loosely:
+    variance of fits to fresh noise, by simulation."""
+    rng = np.random.default_rng(2)
+    trend = np.hstack([np.ones((60, 1)), rng.standard_normal((60, 2))])
+    smoother = Smoother(trend, rng.standard_normal((60, 5)), rows_of(np.arange(60)))
+    places = np.hstack([np.ones((20, 1)), rng.standard_normal((20, 7))])
+    hat = np.einsum("ij,jk,ik->i", places[:, :3], np.linalg.inv(trend.T @ trend), places[:, :3])
+    columns = smoother.columns
+    found = ((places @ _leverage(columns, smoother.moved(1e12))) ** 2).sum(axis=1)
+    np.testing.assert_allclose(found, hat / (3 / 60), rtol=1e-6)
+
+    held = np.diag([0.0] * 3 + [20.0] * 5)
+    noise = rng.standard_normal((60, 20_000))
+    fits = np.linalg.solve(columns.T @ columns + held, columns.T @ noise)
+    there, own = (places @ fits).var(axis=1), (columns @ fits).var(axis=1).mean()
+    found = ((places @ _leverage(columns, smoother.moved(20.0))) ** 2).sum(axis=1)
+    np.testing.assert_allclose(found, there / own, rtol=0.06)
+
+
+def test_surfaces_miss_more_at_the_rim_as_they_say():
+    """Thirty surfaces through fresh scatter: their own errors, in the middle and at the rim."""
+    rng = np.random.default_rng(5)
+    x = np.repeat(2 * sobol(80, 2) - 1, 2, axis=0)
+    labels = np.repeat(np.arange(80), 2)
+    middle, rim = np.array([[0.1, -0.1]]), np.array([[0.97, -0.95]])
+    errors, told = [], []
+    for _ in range(30):
+        y = np.sin(2 * x[:, [0]]) + 0.2 * rng.standard_normal((160, 1))
+        found = fit_surface(x, y, labels)
+        both = [found.read_both(place) for place in (middle, rim)]
+        errors.append([whole.mean[0, 0] for whole, _ in both])
+        told.append([(whole.variance - alone.variance)[0, 0] for whole, alone in both])
+    true = np.var(np.array(errors) - [math.sin(0.2), math.sin(1.94)], axis=0)
+    said = np.mean(told, axis=0)
+    assert true[1] > 3 * true[0] and said[1] > 3 * said[0]
+    assert 0.4 < said[1] / true[1] < 4
 
 
 def test_constant_inputs_and_features_do_no_harm():

@@ -76,6 +76,15 @@ class Smoother:
         freedom = self.free + float((self._s**2 / (self._s**2 + penalty)).sum())
         return Ridge(np.vstack([a, b]), out, penalty, freedom)
 
+    def moved(self, penalty: float) -> Floats:
+        """(t + k, r): by how much coefficients move with values along r orthonormal directions, all
+        in which fitted values can move; so c' moved of columns c has as square the variance of what
+        is fitted there, where that of every value is 1 and they are independent."""
+        along = self._vt.T * (self._s / (self._s**2 + penalty))
+        level = np.linalg.solve(self._r, np.hstack([np.eye(self.free), -self._shared @ along]))
+        none = np.zeros((len(along), self.free))
+        return np.vstack([level, np.hstack([none, along])])
+
     def project(self, values: Floats, penalty: float) -> Floats:
         """Coefficients (t + k,) for values (n,) at one penalty."""
         level, along = self._q.T @ values, self._u.T @ values

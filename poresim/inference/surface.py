@@ -29,6 +29,7 @@ Floats = NDArray[np.float64]
 
 _CENTRES, _SUBSET = 300, 300
 _NUGGET = 1e-8  # on the diagonal of the centres' own matrix
+_FAINT = 1e-3  # of the mean leverage: directions that are left out
 _CHUNK = 2048  # rows predicted at a time, so that they stay in the cache
 
 
@@ -62,7 +63,9 @@ class Surface:
     pure : (q + 1,) the share of scatter that repeats of the same inputs show, for each of the
     components and what is left beside them; NaN where no inputs were repeated. What misses from 1
     is what the surface itself misses: at least the share by which runs' own scatter moves it, the
-    number of its free coefficients over that of the runs.
+    number of its free coefficients over that of the runs. leverage : (1 + d + centres, r), makes r
+    numbers of a place, whose squares add up to how far scatter of the runs moves the surface there,
+    over its mean at the runs: more at the rim and where runs are few.
     """
 
     middle: Floats
@@ -75,6 +78,7 @@ class Surface:
     explained: Floats
     left_out: Floats
     pure: Floats
+    leverage: Floats
 
     @property
     def left_out_sd(self) -> Floats:
@@ -91,15 +95,29 @@ class Surface:
 
         scatter_only : without what the surface misses (ValueError where no inputs were repeated).
         """
+        whole, alone = self.read_both(x)
+        if not scatter_only:
+            return whole
+        if np.isnan(self.pure).any():
+            raise ValueError("no inputs were repeated: scatter cannot be told from misfit")
+        return alone
+
+    def read_both(self, x: ArrayLike) -> tuple[Reading, Reading]:
+        """With what the surface misses and without; the same where no inputs were repeated."""
         places = self._places(x)
-        p = self.coefficients.shape[1]
-        found = self._by_chunks(places, np.hstack([self.coefficients, self.scatter.coefficients]))
-        variance, rest = self.scatter.sizes(found[:, p:])
-        if scatter_only:
-            if np.isnan(self.pure).any():
-                raise ValueError("no inputs were repeated: scatter cannot be told from misfit")
-            variance, rest = variance * self.pure[:-1], rest * self.pure[-1]
-        return Reading(found[:, :p], self.scatter.loadings, variance, rest)
+        p, q = self.coefficients.shape[1], self.scatter.coefficients.shape[1]
+        every = np.hstack([self.coefficients, self.scatter.coefficients, self.leverage])
+        found = self._by_chunks(places, every)
+        variance, rest = self.scatter.sizes(found[:, p : p + q])
+        whole = Reading(found[:, :p], self.scatter.loadings, variance, rest)
+        if np.isnan(self.pure).any():
+            return whole, whole
+        alone = whole._replace(variance=variance * self.pure[:-1], rest=rest * self.pure[-1])
+        further = (found[:, p + q :] ** 2).sum(axis=1)[:, None]
+        return whole._replace(
+            variance=alone.variance + further * (variance - alone.variance),
+            rest=alone.rest + further * (rest - alone.rest),
+        ), alone
 
     def covariance(self, x: ArrayLike) -> Floats:
         """(m, p, p) of one further run at x (m, d)."""
@@ -166,6 +184,7 @@ def fit_surface(inputs: ArrayLike, features: ArrayLike, groups: ArrayLike | None
         np.minimum(
             _pure(scaled, best.scatter, best.columns, together), 1 - best.fit.freedom / len(x)
         ),
+        spread_out(_leverage(best.columns, best.moved), varied, best.turn),
     )
 
 
@@ -193,13 +212,14 @@ def _read(
 class _Fit(NamedTuple):
     """turn : (centres, centres) makes of the kernels about the centres a basis of unit law.
 
-    columns : (n, 1 + d + centres). variance : (n,) of runs, meaned over features. score : mean ln
-    density of runs left out, one feature at a time.
+    columns : (n, 1 + d + centres). moved : of the smoother. variance : (n,) of runs, meaned over
+    features. score : mean ln density of runs left out, one feature at a time.
     """
 
     lengths: Floats
     turn: Floats
     columns: Floats
+    moved: Floats
     fit: Ridge
     scatter: Scatter
     variance: Floats
@@ -217,7 +237,9 @@ def _fit(
     variance, rest = scatter.sizes(smoother.columns @ scatter.coefficients)
     whole = np.maximum(variance @ scatter.loadings.T**2 + rest, 1e-300)
     score = -float((fit.left_out**2 / whole + np.log(whole)).mean()) / 2
-    return _Fit(lengths, turn, smoother.columns, fit, scatter, whole.mean(axis=1), score)
+    moved = smoother.moved(fit.penalty)
+    variance = whole.mean(axis=1)
+    return _Fit(lengths, turn, smoother.columns, moved, fit, scatter, variance, score)
 
 
 def _in_units(
@@ -227,6 +249,15 @@ def _in_units(
     full = spread_out(coefficients, varied, turn) * size
     full[0] += offset
     return full
+
+
+def _leverage(columns: Floats, moved: Floats) -> Floats:
+    """(columns, r) R with |c R|^2 the variance of what is fitted at columns c over its mean at the
+    runs; directions that hardly add to it are left out. moved : of the smoother."""
+    u, s, _ = np.linalg.svd(moved, full_matrices=False)
+    shares = ((columns @ u) ** 2).mean(axis=0) * s**2
+    some = shares > _FAINT * shares.sum()
+    return np.asarray(u[:, some] * s[some] / np.sqrt(shares[some].sum()))
 
 
 def _pure(scaled: Floats, scatter: Scatter, columns: Floats, groups: Rows) -> Floats:

@@ -109,6 +109,8 @@ def decide(number: int, case: Case) -> Verdict | TooFew:
     """The verdict; ``number`` is the place among the tasks of a pool."""
     try:
         evidence = case.evidence()
+    except np.linalg.LinAlgError:  # a ValueError, too, and nobody's fault but ours
+        raise
     except ValueError as error:
         return TooFew(str(error))
     return weigh(evidence, case.rivals, case.seed, case.particles)

@@ -109,27 +109,24 @@ class Learnt:
 
     def read(self, inputs: Floats) -> Foretold:
         """What is foretold at inputs (n, d)."""
-        return self._foretold(self.surface.read(inputs[:, self.columns]), inputs)
+        return self._foretold(*self.surface.read_both(inputs[:, self.columns]), inputs)
 
     def left_out(self, runs: Runs) -> Foretold:
         """What would be foretold of each of the runs it was learnt from, without it and those of
         the same inputs."""
-        whole = self.surface.read(runs.inputs[:, self.columns])
+        both = self.surface.read_both(runs.inputs[:, self.columns])
         beside = self._beside(runs.inputs)
         learnt = runs.features if beside is None else beside.learnt(runs.features)
-        whole = whole._replace(mean=learnt - self.surface.left_out)
-        return self._foretold(whole, runs.inputs)
+        mean = learnt - self.surface.left_out
+        whole, alone = (one._replace(mean=mean) for one in both)
+        return self._foretold(whole, alone, runs.inputs)
 
     def _beside(self, inputs: Floats) -> Beside | None:
         if self.plain is None or self.scale is None:
             return None
         return Beside(self.plain.middle(inputs), self.scale)
 
-    def _foretold(self, whole: Reading, inputs: Floats) -> Foretold:
-        pure = self.surface.pure
-        alone = whole
-        if not np.isnan(pure).any():
-            alone = whole._replace(variance=whole.variance * pure[:-1], rest=whole.rest * pure[-1])
+    def _foretold(self, whole: Reading, alone: Reading, inputs: Floats) -> Foretold:
         places = self.surface.in_lengths(inputs[:, self.columns])
         return Foretold(whole, alone, places, self._beside(inputs))
 
