@@ -16,9 +16,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from poresim.inference.kernel import matern_at_pairs
 from poresim.inference.normals import log_densities
 from poresim.outcome.asked import Outcome
+from poresim.why.weighing.joint import covariance_of
 
 if TYPE_CHECKING:
     from poresim.tables.courses import SnapForces
@@ -79,25 +79,17 @@ def lost(outcome: Outcome) -> Outcome:
 def log_likelihood(read: Sequence[Forces], told: Sequence[Predicted]) -> tuple[Floats, Floats]:
     """(n,) ln density of the forces of liquids of one class, and (n,) the chance of being as far
     off. told : lost shares at the times of each."""
-    ends = np.cumsum([0, *(len(one.left) for one in read)])
-    n = len(told[0].level)
-    apart, covariance = np.empty((n, 1, ends[-1])), np.zeros((n, ends[-1], ends[-1]))
-    loads = [one.lost[:, forces.place] for forces, one in zip(read, told, strict=True)]
-    for i, (forces, one) in enumerate(zip(read, told, strict=True)):
-        some = slice(ends[i], ends[i + 1])
+    apart, own, lost_there = [], [], []
+    for forces, one in zip(read, told, strict=True):
         left = 1 - one.level[:, forces.place]
-        apart[:, 0, some] = forces.left - left
-        own = np.einsum("nii->ni", one.own)[:, forces.place] + (forces.scatter * left) ** 2
-        block = loads[i] @ loads[i].transpose(0, 2, 1)
-        block += forces.scatter**2 / forces.dry * left[:, :, None] * left[:, None, :]
-        np.einsum("nii->ni", block)[...] += own
-        covariance[:, some, some] = block
-        for j, other in enumerate(told[:i]):
-            alike = matern_at_pairs(one.places, other.places)[:, None, None]
-            shared = alike * (loads[i] @ loads[j].transpose(0, 2, 1))
-            before = slice(ends[j], ends[j + 1])
-            covariance[:, some, before] = shared
-            covariance[:, before, some] = shared.transpose(0, 2, 1)
-    normal, squares = log_densities(apart, covariance)
-    tails = told[0].tails
-    return tails.log_densities(normal, squares, ends[-1]), tails.chances(squares, ends[-1])
+        apart.append(forces.left - left)
+        each = np.einsum("nii->ni", one.own)[:, forces.place] + (forces.scatter * left) ** 2
+        dry = forces.scatter**2 / forces.dry * left[:, :, None] * left[:, None, :]
+        np.einsum("nii->ni", dry)[...] += each
+        own.append(dry)
+        lost_there.append(one.lost[:, forces.place])
+    covariance = covariance_of(own, lost_there, [one.places for one in told])
+    off = np.concatenate(apart, axis=1)[:, None, :]
+    normal, squares = log_densities(off, covariance)
+    tails, count = told[0].tails, off.shape[2]
+    return tails.log_densities(normal, squares, count), tails.chances(squares, count)

@@ -21,11 +21,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from poresim.inference.kernel import matern_at_pairs
 from poresim.inference.normals import log_densities
 from poresim.why.weighing.bench import Log
 from poresim.why.weighing.features import LEVELS, times_until
 from poresim.why.weighing.filled import Filled
+from poresim.why.weighing.joint import covariance_of
 from poresim.why.weighing.learnt import Foretold, Learnt, Runs
 from poresim.why.weighing.tails import NORMAL, Tails, tails_of
 
@@ -144,20 +144,14 @@ def log_likelihood(logs: Sequence[Log], told: Sequence[Predicted]) -> tuple[Floa
 
 def _of_means(logs: Sequence[Log], told: Sequence[Predicted]) -> tuple[Floats, Floats]:
     """(n,) ln density of the means of repeats by the normal law, and (n,) squares."""
-    ends = np.cumsum([0, *(len(log.when) for log in logs)])
-    n = len(told[0].level)
-    apart, covariance = np.empty((n, 1, ends[-1])), np.zeros((n, ends[-1], ends[-1]))
-    found = 0.0
-    for i, (log, one) in enumerate(zip(logs, told, strict=True)):
-        own, repeats = slice(ends[i], ends[i + 1]), len(log.uptake)
-        apart[:, 0, own] = log.turned[0] - one.level
-        covariance[:, own, own] = one.own / repeats + one.missed
-        found -= 0.5 * len(log.when) * math.log(repeats)  # of the mean as one of the coordinates
-        for j, other in enumerate(told[:i]):
-            alike = matern_at_pairs(one.places, other.places)[:, None, None]
-            shared = alike * (one.lost @ other.lost.transpose(0, 2, 1))
-            before = slice(ends[j], ends[j + 1])
-            covariance[:, own, before] = shared
-            covariance[:, before, own] = shared.transpose(0, 2, 1)
-    density, squares = log_densities(apart, covariance)
-    return density + found, squares
+    repeats = [len(log.uptake) for log in logs]
+    covariance = covariance_of(
+        [one.own / count for count, one in zip(repeats, told, strict=True)],
+        [one.lost for one in told],
+        [one.places for one in told],
+    )
+    apart = [log.turned[0] - one.level for log, one in zip(logs, told, strict=True)]
+    density, squares = log_densities(np.concatenate(apart, axis=1)[:, None, :], covariance)
+    # of a mean as one of the coordinates of its repeats
+    turned = sum(len(log.when) * math.log(len(log.uptake)) for log in logs)
+    return density - 0.5 * turned, squares
