@@ -34,9 +34,9 @@ from poresim.scenario.faults import ScenarioError
 from poresim.scenario.reading import Scenario, load_scenario
 from poresim.why.judge import bank_key, block_kg, question_of, setting_of
 from poresim.why.runs import Runs
-from poresim.why.weighing.bank import Bank, Setting, mixed_job
+from poresim.why.weighing.bank import Bank, Setting, Told, mixed_job
 from poresim.why.weighing.bench import Bench, Log
-from poresim.why.weighing.case import case_of
+from poresim.why.weighing.case import Case, case_of
 from poresim.why.weighing.evidence import APART, APART_KEY
 from poresim.why.weighing.rivals import Rival
 from poresim.why.weighing.settling import PARTICLES, settled_by
@@ -111,6 +111,27 @@ def weighed(
         true = float(told[wets, "wetting", "angle"][0])
         angles.append(replace(one, angle_deg=true + one.sd_deg * rng.standard_normal()))
     return Bench(logs, angles, [])
+
+
+def cases_of(
+    bank: Bank, told: Told, rows: int, bench: Bench, some: list[Truth], outcomes: Any
+) -> list[Case]:
+    """One a truth, by the first rows of the bank, measured as the bench was."""
+    scenario = bank.setting.scenario
+    block, dry = block_kg(scenario), (scenario.dry_mass_g or 0.0) * 1e-3
+    step = question_of(scenario).balance_g * 1e-3
+    return [
+        case_of(
+            bank,
+            told,
+            rows,
+            weighed(bank, bench, one, outcomes, block, dry, step, k),
+            block,
+            scenario.seed + 1000 * k,
+            PARTICLES,
+        )
+        for k, one in enumerate(some)
+    ]
 
 
 def report(setting: Setting, some: list[Truth], came: list[Verdict], out: Path) -> None:
@@ -190,20 +211,7 @@ def study(scenario: Scenario, count: int, rows: int, out: Path) -> None:
     print(f"{len(jobs)} soaks of the bank and {len(theirs)} of truths: "
           f"{time.perf_counter() - start:.0f} s", flush=True)  # fmt: skip
     told = bank.told(soaks, runs.outcomes)
-    block, dry = block_kg(scenario), (scenario.dry_mass_g or 0.0) * 1e-3
-    step = question.balance_g * 1e-3
-    cases = [
-        case_of(
-            bank,
-            told,
-            rows,
-            weighed(bank, bench, one, runs.outcomes, block, dry, step, k),
-            block,
-            scenario.seed + 1000 * k,
-            PARTICLES,
-        )
-        for k, one in enumerate(some)
-    ]
+    cases = cases_of(bank, told, rows, bench, some, runs.outcomes)
     came: dict[int, Any] = {}
 
     def keep(number: int, found: Any) -> None:

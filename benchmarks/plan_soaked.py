@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
-from judge import OWN, Truth, truths, weighed
+from judge import OWN, Truth, cases_of, truths
 
 from poresim.ensemble.gather import gather
 from poresim.ensemble.jobs import Job
@@ -32,15 +32,14 @@ from poresim.machine import cores
 from poresim.record.files import make_folder
 from poresim.scenario.candidates import Candidate
 from poresim.scenario.reading import load_scenario
-from poresim.why.judge import bank_key, block_kg, question_of, setting_of
+from poresim.why.judge import bank_key, question_of, setting_of
 from poresim.why.plan import asked_of, candidates_of, ranked
 from poresim.why.runs import Runs
 from poresim.why.weighing.bank import Bank, mixed_job
 from poresim.why.weighing.bench import Angle, Bench, Log
-from poresim.why.weighing.case import Case, case_of, decide
+from poresim.why.weighing.case import Case, decide
 from poresim.why.weighing.evidence import APART
 from poresim.why.weighing.informing import inform
-from poresim.why.weighing.settling import PARTICLES
 from poresim.why.weighing.verdict import Verdict
 
 SEED = 40_000  # of what is read anew
@@ -109,7 +108,7 @@ def chosen_of(
 
 
 def with_reading(
-    case: Case, bank: Bank, truth: Truth, number: int, one: Chosen, outcomes: Any, step: float
+    case: Case, bank: Bank, truth: Truth, number: int, one: Chosen, outcomes: Any
 ) -> Case:
     """The case with what the test reads among the measurements."""
     rng = np.random.default_rng([SEED, number])
@@ -123,6 +122,7 @@ def with_reading(
         return replace(case, bench=replace(bench, angles=[*bench.angles, angle]))
     scenario = bank.setting.scenario
     asked, dry = asked_of(scenario, test), (scenario.dry_mass_g or 0.0) * 1e-3
+    step = question_of(scenario).balance_g * 1e-3
     assert asked.when is not None and asked.sd is not None
     apart = float(APART.quantile(truth.u[-1:])[0])
     rows = []
@@ -162,22 +162,9 @@ def main() -> None:
     journal = Journal(path, bank_key(setting) + f" {given.study_truths}")
     journal.open(resume=True, force=False)
     runs = Runs(journal, fitting=fit_in_memory(scenario))
-    block, dry = block_kg(scenario), (scenario.dry_mass_g or 0.0) * 1e-3
-    step = question_of(scenario).balance_g * 1e-3
     told = bank.told(bank.jobs(ROWS)[1], runs.outcomes)
     alone = Bench(measured.logs, [], [])
-    cases = [
-        case_of(
-            bank,
-            told,
-            ROWS,
-            weighed(bank, alone, one, runs.outcomes, block, dry, step, k),
-            block,
-            scenario.seed + 1000 * k,
-            PARTICLES,
-        )
-        for k, one in enumerate(some)
-    ]
+    cases = cases_of(bank, told, ROWS, alone, some, runs.outcomes)
     candidates = candidates_of(setting, alone)
     tests = [asked_of(scenario, one) for one in candidates]
     print("judged by the logs alone", flush=True)
@@ -194,7 +181,7 @@ def main() -> None:
     runs.do(jobs)
     runs.refuse_failures()
     anew = [
-        with_reading(cases[k], bank, some[k], k, one, runs.outcomes, step)
+        with_reading(cases[k], bank, some[k], k, one, runs.outcomes)
         for k in range(len(some))
         for one in chosen[k]
     ]

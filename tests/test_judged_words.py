@@ -52,7 +52,10 @@ SENTENCES = {
         "Look again at the log of gum broth: by chance it would lie as far off about once in 200",
     ),
     "usual": (judged(usual=True), "usual ranges"),
-    "unused": (judged(unused=["snap forces of gum broth"]), "Not weighed: snap forces of gum"),
+    "unused": (
+        judged(unused=["later angles of the drop of gum broth"]),
+        "Not weighed: later angles of",
+    ),
     "invented": (judged(invented=True), "The data are invented."),
 }
 

@@ -120,6 +120,14 @@ def test_a_liquid_at_fault_is_still_there_to_be_named(tmp_path):
     assert {fault.key for fault in caught.value.faults} == {"liquids[1].surface_tenson_mN_m"}
 
 
+def test_the_dry_mass_of_a_solid_at_fault_is_not_missed(tmp_path):
+    block = '[[measured]]\nliquid = "clear broth"\nuptake = "log.csv"\n'
+    text, path = with_logs(tmp_path, block)
+    with pytest.raises(ScenarioError) as caught:
+        parse_scenario(text.replace("dry_mass_g = 8.0\n", "dry_mass_g = 8.0\nsids = 1\n"), path)
+    assert [fault.key for fault in caught.value.faults] == ["solid.sids"]
+
+
 def test_weight_logs_need_the_dry_mass(tmp_path):
     text, path = with_logs(
         tmp_path, '[[measured]]\nliquid = "clear broth"\nuptake = "log.csv"', dry=False

@@ -91,6 +91,15 @@ def test_forces_that_cannot_be_weighed_are_said_in_a_line(tmp_path, text, rows, 
     assert "\n" not in str(caught.value)
 
 
+def test_of_a_filmed_drop_the_first_angle_is_weighed_and_the_rest_is_said(tmp_path):
+    (tmp_path / "gum.csv").write_text("time_s,mass_g\n0,9\n0.1,9.5\n0.2,9.7\n0.4,10\n")
+    (tmp_path / "snap.csv").write_text("time_s,angle_deg,sd_deg\n0,52,1.5\n1,47,1.5\n")
+    text = SCENARIO + SNAPPED.replace("snap_force", "angle")
+    found = bench_of(parse_scenario(text, tmp_path / "two.toml"), 0.1)
+    assert [(one.angle_deg, one.sd_deg) for one in found.angles] == [(52, 1.5)]
+    assert found.unused == ["later angles of the drop of gum broth"]
+
+
 # ---- how likely
 
 

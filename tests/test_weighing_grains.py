@@ -97,8 +97,7 @@ def test_tails_come_from_runs_that_are_left_out(freedom: float):
     filled = Filled(times, times_until(until), 0.0).share
     runs = Runs(inputs, features, np.arange(n), filled, np.full(n, 1000.0))
     when = np.array([0.1, 0.2, 0.3, 0.45])
-    log = Log(when, np.zeros((1, 4)), np.full(4, 1e-4))
-    found = tails_from(log, learn(runs, 0.0), runs, until, 1e-5)
+    found = tails_from(when, np.full(4, 1e-4), learn(runs, 0.0), runs, until, 1e-5)
     if freedom < 10:
         assert found.freedom <= 5
     else:

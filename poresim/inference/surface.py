@@ -90,20 +90,13 @@ class Surface:
         places = self._places(x)
         return self._by_chunks(places, self.coefficients)
 
-    def read(self, x: ArrayLike, scatter_only: bool = False) -> Reading:
-        """Mean and covariance at x (m, d), of one further run in a solid of its own.
-
-        scatter_only : without what the surface misses (ValueError where no inputs were repeated).
-        """
-        whole, alone = self.read_both(x)
-        if not scatter_only:
-            return whole
-        if np.isnan(self.pure).any():
-            raise ValueError("no inputs were repeated: scatter cannot be told from misfit")
-        return alone
+    def read(self, x: ArrayLike) -> Reading:
+        """Mean and covariance at x (m, d), of one further run in a solid of its own."""
+        return self.read_both(x)[0]
 
     def read_both(self, x: ArrayLike) -> tuple[Reading, Reading]:
-        """With what the surface misses and without; the same where no inputs were repeated."""
+        """With what the surface misses and without; the same where no inputs were repeated, since
+        scatter cannot be told from misfit there."""
         places = self._places(x)
         p, q = self.coefficients.shape[1], self.scatter.coefficients.shape[1]
         every = np.hstack([self.coefficients, self.scatter.coefficients, self.leverage])

@@ -36,12 +36,10 @@ class Measurement:
     of: tuple[WeightLog, ...] | FilmedDrop | ReadAngle | SnapForces
 
 
-def measured(
-    reader: Reader, folder: Path, liquids: Sequence[str], dry_mass_g: float | None
-) -> tuple[Measurement, ...]:
+def measured(reader: Reader, folder: Path, liquids: Sequence[str]) -> tuple[Measurement, ...]:
     """Every measurement that is without fault; faults are noted.
 
-    liquids : names that there are. dry_mass_g : of the piece that was weighed.
+    liquids : names that there are.
     """
     listed = reader.data.get("measured")
     if listed is None:
@@ -56,7 +54,7 @@ def measured(
     for number, table in enumerate(listed):
         keys = reader.validated(schema.MeasuredData, table, ("measured", number))
         if keys is not None:
-            one = _one(reader, keys, number, folder, liquids, dry_mass_g)
+            one = _one(reader, keys, number, folder, liquids)
             if one is not None:
                 found.append(one)
     return tuple(found)
@@ -68,7 +66,6 @@ def _one(
     number: int,
     folder: Path,
     liquids: Sequence[str],
-    dry_mass_g: float | None,
 ) -> Measurement | None:
     where = ("measured", number)
     if keys.liquid not in liquids:
@@ -88,7 +85,7 @@ def _one(
     if kind == "angle_deg":
         assert keys.angle_deg is not None and keys.sd_deg is not None
         return Measurement(keys.liquid, ReadAngle(keys.angle_deg, keys.sd_deg))
-    if kind == "uptake" and dry_mass_g is None:
+    if kind == "uptake" and not _weighed_dry(reader):
         reader.fault(
             ("solid", "dry_mass_g"),
             "is missing",
@@ -105,3 +102,9 @@ def _one(
     except TableError as fault:
         reader.fault((*where, kind), str(fault))
         return None
+
+
+def _weighed_dry(reader: Reader) -> bool:
+    """Whether the dry mass of a piece is given, even by a [solid] that is at fault."""
+    solid = reader.data.get("solid")
+    return isinstance(solid, dict) and "dry_mass_g" in solid

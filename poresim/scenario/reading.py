@@ -107,7 +107,7 @@ def read_tables(data: dict[str, Any], text: str, path: Path | None) -> Scenario:
         checks.snapshots(reader, run, solid, liquids)
     names = checks.liquid_names(data)
     asked = questions.questions(reader, names)
-    logs = measured(reader, folder, names, solid_keys.dry_mass_g if solid_keys else None)
+    logs = measured(reader, folder, names)
     if run and run.until_s is None and run.until_saturation is None:
         reader.fault(
             ("run",), "says no end", "give until_s (in s), until_saturation (0 to 1), or both"

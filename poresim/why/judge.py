@@ -12,6 +12,7 @@ import json
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -189,6 +190,7 @@ def weighed(setting: Setting, bench: Bench, runs: Runs) -> tuple[Judged, Case]:
     question, bank = question_of(scenario), Bank(setting)
     dry_kg = block_kg(scenario)
 
+    @cache
     def case(rows: int) -> tuple[Case, int]:
         """By so many rows, and the number of their soaks."""
         jobs, soaks = bank.jobs(rows)

@@ -98,6 +98,8 @@ def bench_of(scenario: Scenario, balance_g: float) -> Bench:
         elif isinstance(one.of, FilmedDrop):
             sd_deg = _ANGLE_SD if one.of.sd_deg is None else float(one.of.sd_deg[0])
             angles.append(Angle(one.liquid, float(one.of.angle_deg[0]), sd_deg))
+            if len(one.of.angle_deg) > 1:
+                unused.append(f"later angles of the drop of {one.liquid}")
         elif isinstance(one.of, SnapForces):
             forces.append((one.liquid, _forces(scenario, one.liquid, one.of)))
     if not logs:

@@ -11,17 +11,20 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from poresim.why.weighing.bank import Bank, Class, Told
-from poresim.why.weighing.bench import Bench, Log
+from poresim.why.weighing.bench import Bench
 from poresim.why.weighing.evidence import Evidence
 from poresim.why.weighing.forces import gauge_sd
-from poresim.why.weighing.learnt import Learnt
+from poresim.why.weighing.learnt import Learnt, Runs
 from poresim.why.weighing.likelihood import tails_from
 from poresim.why.weighing.rivals import Makeup, Rival
 from poresim.why.weighing.tables import Tables
 from poresim.why.weighing.tails import Tails
 from poresim.why.weighing.verdict import Verdict, weigh
+
+Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -42,20 +45,14 @@ class Case:
 
     def evidence(self) -> Evidence:
         """Surfaces learnt. ValueError: too few runs of a class."""
-        surfaces = self.told.learn(self.rows)
-        logs = [log for _, log in self.bench.logs]
-        longest = max(logs, key=lambda log: len(log.when))
-        tails = {
-            kind: tails_from(
-                longest,
-                learnt,
-                self.told.by_class[kind].first(self.rows),
-                self.told.until_s,
-                self.dry_kg,
-            )
-            for kind, learnt in surfaces.items()
-        }
-        lost, lost_tails = self._lost()
+        told, bench = self.told, self.bench
+        surfaces, lost = told.learn(self.rows), told.learn_lost(self.rows)
+        log = max((log for _, log in bench.logs), key=lambda one: len(one.when))
+        tails = self._tails(surfaces, told.by_class, log.when, log.sd, self.dry_kg)
+        lost_tails = {}
+        if lost:
+            when = max((one.when for _, one in bench.forces), key=len)
+            lost_tails = self._tails(lost, told.lost, when, gauge_sd(when), 1.0)
         return Evidence(
             self.tables,
             surfaces,
@@ -64,23 +61,24 @@ class Case:
             lost_tails,
             self.kinds,
             self.makeups,
-            self.bench,
+            bench,
             self.dry_kg,
         )
 
-    def _lost(self) -> tuple[dict[Class, Learnt], dict[Class, Tails]]:
-        """The same of what snap forces lose."""
-        if not self.bench.forces:
-            return {}, {}
-        surfaces = self.told.learn_lost(self.rows)
-        longest = max((one for _, one in self.bench.forces), key=lambda one: len(one.when))
-        log = Log(longest.when, np.zeros((1, len(longest.when))), gauge_sd(longest.when))
-        runs = {kind: self.told.lost[kind].first(self.rows) for kind in surfaces}
-        tails = {
-            kind: tails_from(log, learnt, runs[kind], self.told.until_s, 1.0)
+    def _tails(
+        self,
+        surfaces: Mapping[Class, Learnt],
+        by_class: Mapping[Class, Runs],
+        when: Floats,
+        sd: Floats,
+        dry_kg: float,
+    ) -> dict[Class, Tails]:
+        """Of each class, at the times of the longest measurement."""
+        until = self.told.until_s
+        return {
+            kind: tails_from(when, sd, learnt, by_class[kind].first(self.rows), until, dry_kg)
             for kind, learnt in surfaces.items()
         }
-        return surfaces, tails
 
 
 def case_of(

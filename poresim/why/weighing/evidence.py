@@ -39,9 +39,8 @@ class Evidence:
     """What is measured, and what would be by a bank's surfaces.
 
     tails : how far readings lie about the surface of a class. lost, lost_tails : the same of what
-    snap forces lose. kinds : class of every makeup that
-    explanations make. makeups : of each liquid by each
-    explanation. dry_kg : of the block that the bank soaks.
+    snap forces lose. kinds : class of every makeup that explanations make. makeups : of each liquid
+    by each explanation. dry_kg : of the block that the bank soaks.
     """
 
     tables: Tables
@@ -152,7 +151,8 @@ class View:
         learnt, tails = self._evidence.lost[kind], self._evidence.lost_tails[kind]
         told = learnt.read(inputs_of(one, self._told, self._solid))
         each, none = np.ones(len(self._apart)), np.zeros(len(self._apart))
-        return predict(forces.when, gauge_sd(forces.when), told, each, none, 0.0, tails)
+        gauge = gauge_sd(forces.when)
+        return predict(forces.when, gauge, told, each, none, learnt.at_once, tails)
 
     def angle(self, liquid: str) -> Floats:
         """(n,) contact angle of a liquid, degrees."""

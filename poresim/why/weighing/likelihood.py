@@ -114,19 +114,21 @@ def predict(
     return Predicted(level, own, lost, told.places, tails)
 
 
-def tails_from(log: Log, learnt: Learnt, runs: Runs, until_s: float, dry_kg: float) -> Tails:
-    """Of a class, by readings of its own runs at a log's times on its balance, each foretold
-    without it. until_s : for how long they were followed. dry_kg : of the block."""
+def tails_from(
+    when: Floats, sd: Floats, learnt: Learnt, runs: Runs, until_s: float, dry_kg: float
+) -> Tails:
+    """Of a class, by readings of its own runs at times (m,) s on a balance of sd (m,), kg/kg, each
+    foretold without it. until_s : for how long they were followed. dry_kg : of the block."""
     per_m3 = runs.density / dry_kg
-    balance = np.maximum(log.sd, _LEAST_SD)
-    told = predict(log.when, balance, learnt.left_out(runs), per_m3, 0 * per_m3, learnt.at_once)
+    balance = np.maximum(sd, _LEAST_SD)
+    told = predict(when, balance, learnt.left_out(runs), per_m3, 0 * per_m3, learnt.at_once)
     kept = np.sqrt(times_until(until_s))
-    at = np.sqrt(log.when)
+    at = np.sqrt(when)
     share = np.array([np.interp(at, kept, row) for row in runs.filled])
     read = share * (np.exp(runs.features[:, -1]) * per_m3)[:, None]
     read = read + balance * np.random.default_rng(_SHAKEN).standard_normal(read.shape)
     squares = log_densities((read - told.level)[:, None, :], told.own + told.missed)[1]
-    return tails_of(squares, len(log.when))
+    return tails_of(squares, len(when))
 
 
 def log_likelihood(logs: Sequence[Log], told: Sequence[Predicted]) -> tuple[Floats, Floats]:
