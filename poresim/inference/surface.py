@@ -29,6 +29,7 @@ Floats = NDArray[np.float64]
 
 _CENTRES, _SUBSET = 300, 300
 _NUGGET = 1e-8  # on the diagonal of the centres' own matrix
+_DEPENDENT = 1e-6  # of a column's length that is not made up of others: it is one of them
 _FAINT = 1e-3  # of the mean leverage: directions that are left out
 _CHUNK = 2048  # rows predicted at a time, so that they stay in the cache
 
@@ -152,9 +153,9 @@ def fit_surface(inputs: ArrayLike, features: ArrayLike, groups: ArrayLike | None
     together = rows_of(labels)
     first = np.sort(np.unique(labels, return_index=True)[1])
     centres = z[first[:_CENTRES]]
-    # columns of constant inputs are left out of the trend, which must be of full rank
-    varied = np.concatenate([[True], high > low])
-    trend = np.hstack([np.ones((len(z), 1)), z])[:, varied]
+    every = np.hstack([np.ones((len(z), 1)), z])
+    varied = _independent(every)
+    trend = every[:, varied]
     some = first[:_SUBSET]
     tried: list[_Fit] = []
     noise = np.ones(len(some))
@@ -251,6 +252,20 @@ def _leverage(columns: Floats, moved: Floats) -> Floats:
     shares = ((columns @ u) ** 2).mean(axis=0) * s**2
     some = shares > _FAINT * shares.sum()
     return np.asarray(u[:, some] * s[some] / np.sqrt(shares[some].sum()))
+
+
+def _independent(columns: Floats) -> NDArray[np.bool_]:
+    """(k,) columns that are no combination of those before them: a trend must be of full rank."""
+    found = np.zeros(columns.shape[1], np.bool_)
+    basis = np.zeros((len(columns), 0))
+    for k, column in enumerate(columns.T):
+        left = column - basis @ (basis.T @ column)
+        left -= basis @ (basis.T @ left)
+        size = float(np.linalg.norm(left))
+        if size > _DEPENDENT * max(float(np.linalg.norm(column)), 1e-300):
+            found[k] = True
+            basis = np.hstack([basis, (left / size)[:, None]])
+    return found
 
 
 def _pure(scaled: Floats, scatter: Scatter, columns: Floats, groups: Rows) -> Floats:

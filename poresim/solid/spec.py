@@ -142,6 +142,18 @@ class SolidSpec:
         throats = [float(one.radii.quantile(0.5)) * mean_waist(one.waist) for one in self.strata]
         return math.exp(math.fsum(map(math.log, throats)) / len(throats))
 
+    def half_opening(self, length: float) -> float:
+        """Angle between wall and axis, radians, of a tube so long (m) that a quarter of the tubes
+        are narrower than; of several layers the mean. Menisci pull by cos(angle + half-opening)
+        where a tube widens. ValueError: a network that is read from a file."""
+        if self.network is not None:
+            raise ValueError("a network from a file has no law of radii")
+        slopes = [
+            2 * float(one.radii.quantile(0.25)) * (1 - mean_waist(one.waist)) / length
+            for one in self.strata
+        ]
+        return math.fsum(map(math.atan, slopes)) / len(slopes)
+
     def scaled(self, factor: float) -> SolidSpec:
         """The same with every radius multiplied by ``factor``."""
         return replace(

@@ -27,7 +27,7 @@ from poresim.why.weighing.features import features_of, filled_at, filled_at_once
 from poresim.why.weighing.forces import lost as lost_of
 from poresim.why.weighing.learnt import Learnt, Runs, learn
 from poresim.why.weighing.rivals import Makeup, Rival, makeup
-from poresim.why.weighing.tables import THROAT, Place, Tables, tables_of
+from poresim.why.weighing.tables import OPENING, THROAT, Place, Tables, tables_of
 from poresim.why.weighing.unknowns import Unknowns
 
 if TYPE_CHECKING:
@@ -42,6 +42,7 @@ _TWICE = 4  # every so many rows are soaked in two solids
 _SECOND = 1_000_000  # added to a row's number: its second solid
 _LONGER = 3.0  # times the time of the last reading: soaks are followed on
 _FULL = 0.98
+_LEAST_COSINE = 0.01
 
 
 @dataclass(frozen=True)
@@ -212,10 +213,16 @@ def mixed_job(scenario: Scenario, one: Makeup, template: Job) -> Job:
 
 def inputs_of(one: Makeup, told: Mapping[Place, Floats], solid: Floats) -> Floats:
     """(n, d) what the surface of a liquid's class takes: the solid's own, then the liquid's, its
-    grains last. What grains do hangs on how large they are beside the throats."""
+    grains last. Widening tubes pull by the cosine of angle and half-opening, straight ones of the
+    angle (Young 1805): in some near 70 degrees they pull no more. What grains do hangs on how large
+    they are beside the throats."""
     columns = [solid]
     for mechanism in ("wetting", "thickening", "gravity", "plugging"):
         owner = one.owner(mechanism)
+        if mechanism == "wetting":
+            steepest = told[owner, "wetting", "angle"] + told[OPENING]
+            cosine = np.maximum(np.cos(np.radians(steepest)), _LEAST_COSINE)
+            columns.append(np.log(cosine)[:, None])
         columns += [
             (row - told[THROAT] if number == "ln_diameter" else row)[:, None]
             for (name, m, number), row in told.items()

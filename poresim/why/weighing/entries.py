@@ -19,8 +19,6 @@ from poresim.scenario.build import LiquidSpec, build_liquid
 
 Floats = NDArray[np.float64]
 
-_LEAST_COSINE = 0.01
-
 
 def entries_of(spec: LiquidSpec) -> dict[str, dict[str, float]]:
     """The numbers of one liquid, by mechanism."""
@@ -32,7 +30,6 @@ def entries_of(spec: LiquidSpec) -> dict[str, dict[str, float]]:
         "wetting": {
             "ln_tension": math.log(liquid.surface_tension),
             "angle": liquid.contact_angle_deg,
-            "ln_cosine": _ln_cosine(liquid.contact_angle_deg),
             "receding": liquid.receding_deg,
         },
         "thickening": _flow(liquid)
@@ -45,11 +42,6 @@ def entries_of(spec: LiquidSpec) -> dict[str, dict[str, float]]:
 def class_of(thickening: LiquidSpec, plugging: LiquidSpec) -> tuple[str, bool]:
     """The class of a liquid: name of its flow law, whether it carries grains."""
     return type(thickening.viscosity).__name__, plugging.grains is not None
-
-
-def _ln_cosine(angle_deg: float) -> float:
-    """Straight tubes pull by the cosine (Young 1805); near 90 degrees and beyond hardly at all."""
-    return math.log(max(math.cos(math.radians(angle_deg)), _LEAST_COSINE))
 
 
 def _flow(liquid: Liquid) -> dict[str, float]:

@@ -20,6 +20,7 @@ from poresim.inference.surface import Reading, Surface, fit_surface
 Floats = NDArray[np.float64]
 
 _LEAST_SCALE = 1e-3  # of d
+_ALIKE = 1 - 1e-9  # correlation from which two columns are one
 _MOST = 30.0  # of d: times by factors beyond what any soak shows
 
 
@@ -131,9 +132,22 @@ class Learnt:
         return Foretold(whole, alone, places, self._beside(inputs))
 
 
+def telling(inputs: Floats) -> NDArray[np.int64]:
+    """Columns of (n, d) that vary, and not just as one before them does: a receding angle that is
+    the advancing one would count twice."""
+    found: list[int] = []
+    for k in np.flatnonzero(np.ptp(inputs, axis=0) > 0).tolist():
+        column = inputs[:, k] - inputs[:, k].mean()
+        size = np.linalg.norm(column)
+        others = (inputs[:, one] - inputs[:, one].mean() for one in found)
+        if all(abs(column @ one) < _ALIKE * size * np.linalg.norm(one) for one in others):
+            found.append(k)
+    return np.array(found, np.int64)
+
+
 def learn(runs: Runs, at_once: float, plain: Learnt | None = None) -> Learnt:
     """From runs of one class. plain : of the same liquids without grains. ValueError: too few."""
-    columns = np.flatnonzero(np.ptp(runs.inputs, axis=0) > 0)
+    columns = telling(runs.inputs)
     inputs, features, scale = runs.inputs[:, columns], runs.features, None
     if plain is not None:
         scale = np.maximum(plain.surface.left_out_sd, _LEAST_SCALE)

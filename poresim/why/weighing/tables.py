@@ -16,14 +16,16 @@ from numpy.typing import NDArray
 
 from poresim.record.layout import RecordError
 from poresim.scenario.faults import ScenarioError
+from poresim.solid.fitting import fit
 from poresim.why.weighing.entries import entries_of
 from poresim.why.weighing.unknowns import Unknown, Unknowns, values_at
 
 Floats = NDArray[np.float64]
 #: (liquid, mechanism, name) of a number.
 Place = tuple[str, str, str]
-#: The solid's own: ln of the radius of a usual throat, m.
+#: The solid's own: ln of the radius of a usual throat, m; half-opening of a usual tube, degrees.
 THROAT: Place = "", "", "ln_throat"
+OPENING: Place = "", "", "half_opening"
 
 _GRIDS = 5, 9, 17, 33, 65  # points of a table, in normal scores: as few as do
 _BENT = 5e-4  # of a number's span that it may lie off the chord between two points
@@ -75,7 +77,9 @@ def tables_of(unknowns: Unknowns) -> Tables:
 
     def entries(u: Floats) -> dict[Place, float]:
         scenario = unknowns.drawn(u)
-        found: dict[Place, float] = {THROAT: math.log(scenario.solid.middle_throat)}
+        solid = scenario.solid
+        opening = math.degrees(solid.half_opening(fit(solid).spacing))
+        found: dict[Place, float] = {THROAT: math.log(solid.middle_throat), OPENING: opening}
         for spec in scenario.liquids:
             key = pickle.dumps(spec)
             if key not in known:
@@ -135,7 +139,7 @@ def _bent(
 def _refuse_apart(tables: Tables, u: Floats, true: dict[Place, float]) -> None:
     told = tables.at(u[None, :])
     for place, value in true.items():
-        if place == THROAT:  # any smooth function of the unknowns will do as an input
+        if place in (THROAT, OPENING):  # any smooth function of the unknowns will do as an input
             continue
         span = sum(float(np.ptp(table)) for _, _, table in tables.moves[place])
         if abs(float(told[place][0]) - value) > _APART * span + 1e-9:
