@@ -16,7 +16,7 @@ from scipy.stats import qmc
 from poresim.inference.kernel import _minus_log_likelihood, likely_lengths, matern
 from poresim.inference.ridge import Smoother, rows_of
 from poresim.inference.scatter import scatter_of
-from poresim.inference.surface import _leverage, fit_surface
+from poresim.inference.surface import _independent, _leverage, fit_surface
 
 LEVELS = np.linspace(0.1, 0.9, 12)
 
@@ -256,6 +256,32 @@ def test_constant_inputs_and_features_do_no_harm():
     found = fit_surface(x, y)
     np.testing.assert_allclose(found.predict(x), y, atol=1e-6)
     assert np.isfinite(found.covariance(x)).all()
+
+
+def test_inputs_that_others_make_up_do_no_harm():
+    """A column twice, and the sum of two: the plane is found as well as from the two alone. Trends
+    that were not of full rank fitted one direction of pure rounding."""
+    rng = np.random.default_rng(4)
+    x, fresh = 2 * sobol(80, 2) - 1, 2 * rng.random((200, 2)) - 1
+    y = x @ [[1.0], [0.5]] + 0.2 * rng.standard_normal((80, 1))
+
+    def more(places: np.ndarray) -> np.ndarray:
+        return np.hstack([places, places[:, :1], places.sum(axis=1, keepdims=True)])
+
+    true = fresh @ [[1.0], [0.5]]
+    alone = rms(fit_surface(x, y).predict(fresh) - true)
+    assert rms(fit_surface(more(x), y).predict(more(fresh)) - true) < 1.2 * alone
+
+
+def test_columns_that_others_make_up_are_known():
+    rng = np.random.default_rng(4)
+    free = rng.standard_normal((30, 3))
+    every = np.stack(
+        [free[:, 0], 2 * free[:, 0], free[:, 1], free[:, 0] - 3 * free[:, 1], free[:, 2]], axis=1
+    )
+    found = _independent(every)
+    np.testing.assert_array_equal(found, [True, False, True, False, True])
+    assert np.linalg.matrix_rank(every[:, found]) == np.linalg.matrix_rank(every) == 3
 
 
 def test_units_and_order_of_features_do_not_matter():

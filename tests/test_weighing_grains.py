@@ -17,10 +17,10 @@ from poresim.why.weighing.bank import inputs_of
 from poresim.why.weighing.bench import Log
 from poresim.why.weighing.features import LEVELS, filled_at, times_until
 from poresim.why.weighing.filled import Filled
-from poresim.why.weighing.learnt import Beside, Learnt, Runs, learn
+from poresim.why.weighing.learnt import Beside, Learnt, Runs, learn, telling
 from poresim.why.weighing.likelihood import Predicted, log_likelihood, tails_from
 from poresim.why.weighing.rivals import Makeup
-from poresim.why.weighing.tables import THROAT, tables_of
+from poresim.why.weighing.tables import OPENING, THROAT, tables_of
 from poresim.why.weighing.tails import NORMAL, Tails, tails_of
 from tests import closed_bank
 from tests.test_weighing import four, washburn
@@ -185,6 +185,14 @@ def test_runs_with_grains_are_foretold_better_beside_those_without():
     assert np.mean(gains) > 0.05
 
 
+@pytest.mark.parametrize("slope", [1.0, -3.0])
+def test_an_input_that_is_another_counts_once(slope: float):
+    rng = np.random.default_rng(1)
+    one = rng.standard_normal((20, 2))
+    inputs = np.stack([one[:, 0], np.full(20, 7.0), slope * one[:, 0] + 2, one[:, 1]], axis=1)
+    np.testing.assert_array_equal(telling(inputs), [0, 3])
+
+
 # ---- grains beside throats
 
 
@@ -194,6 +202,26 @@ def test_a_usual_throat_is_median_times_mean_waist():
         waist=UniformWaist(0.1, 0.3),
     )  # fmt: skip
     assert one.middle_throat == pytest.approx(60e-6 * 0.2)
+
+
+@pytest.mark.parametrize("waist", [1.0, 0.2])
+def test_tubes_widen_by_their_half_opening(waist: float):
+    """tan = (r - waist r) / (length / 2), of a lognormal law's lower quartile r."""
+    radii = Lognormal(60e-6, 0.4)
+    one = SolidSpec(size=(1e-3, 1e-3, 1e-3), radii=radii, spacing=3e-4, waist=waist)
+    quartile = 60e-6 * math.exp(0.4 * stats.norm.ppf(0.25))
+    assert math.tan(one.half_opening(3e-4)) == pytest.approx(quartile * (1 - waist) / 1.5e-4)
+
+
+@pytest.mark.parametrize(("waist", "steeper"), [(1.0, 0.0), (0.5, math.atan(2 * 7.5 / 100))])
+def test_the_pull_of_tubes_is_an_input(waist: float, steeper: float):
+    """ln cos(angle + half-opening); straight tubes: Young's cosine."""
+    text = four().text.replace("radius_um = 15", f"radius_um = 15, waist = {waist}")
+    tables = tables_of(closed_bank.unknowns_of(parse_scenario(text)))
+    told = tables.at(np.full((1, len(tables.unknowns)), 0.5))
+    assert told[OPENING][0] == pytest.approx(math.degrees(steeper))
+    found = inputs_of(Makeup(("clear broth",) * 5), told, np.zeros((1, 0)))[0]
+    assert found[0] == pytest.approx(math.log(math.cos(math.radians(45) + steeper)), rel=1e-4)
 
 
 def test_grains_go_in_by_their_size_over_that_of_throats():
