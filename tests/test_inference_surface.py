@@ -258,19 +258,17 @@ def test_constant_inputs_and_features_do_no_harm():
     assert np.isfinite(found.covariance(x)).all()
 
 
-def test_inputs_that_others_make_up_do_no_harm():
-    """A column twice, and the sum of two: the plane is found as well as from the two alone. Trends
-    that were not of full rank fitted one direction of pure rounding."""
-    rng = np.random.default_rng(4)
-    x, fresh = 2 * sobol(80, 2) - 1, 2 * rng.random((200, 2)) - 1
-    y = x @ [[1.0], [0.5]] + 0.2 * rng.standard_normal((80, 1))
-
-    def more(places: np.ndarray) -> np.ndarray:
-        return np.hstack([places, places[:, :1], places.sum(axis=1, keepdims=True)])
-
-    true = fresh @ [[1.0], [0.5]]
-    alone = rms(fit_surface(x, y).predict(fresh) - true)
-    assert rms(fit_surface(more(x), y).predict(more(fresh)) - true) < 1.2 * alone
+@pytest.mark.parametrize("seed", [0, 2])
+def test_an_input_given_twice_does_no_harm(seed: int):
+    """A trend that was not of full rank had a free direction of pure rounding: runs that were left
+    out lay 1.4 times further off."""
+    rng = np.random.default_rng(seed)
+    x = np.repeat(2 * sobol(80, 3) - 1, 2, axis=0)
+    labels = np.repeat(np.arange(80), 2)
+    y = np.sin(2 * x[:, [0]]) + 0.5 * x[:, [1]] ** 2 + 0.1 * rng.standard_normal((160, 1))
+    alone = fit_surface(x, y, labels)
+    twice = fit_surface(np.hstack([x, x[:, :1]]), y, labels)
+    assert twice.left_out_sd[0] < 1.05 * alone.left_out_sd[0]
 
 
 def test_columns_that_others_make_up_are_known():
