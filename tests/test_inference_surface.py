@@ -261,14 +261,14 @@ def test_constant_inputs_and_features_do_no_harm():
 @pytest.mark.parametrize("seed", [0, 2])
 def test_an_input_given_twice_does_no_harm(seed: int):
     """A trend that was not of full rank had a free direction of pure rounding: runs that were left
-    out lay 1.4 times further off."""
+    out lay 1.1 and 1.5 times further off."""
     rng = np.random.default_rng(seed)
-    x = np.repeat(2 * sobol(80, 3) - 1, 2, axis=0)
-    labels = np.repeat(np.arange(80), 2)
-    y = np.sin(2 * x[:, [0]]) + 0.5 * x[:, [1]] ** 2 + 0.1 * rng.standard_normal((160, 1))
+    x = np.repeat(2 * rng.random((60, 3)) - 1, 2, axis=0)
+    labels = np.repeat(np.arange(60), 2)
+    y = np.sin(2 * x[:, [0]]) + 0.5 * x[:, [1]] ** 2 + 0.1 * rng.standard_normal((120, 1))
     alone = fit_surface(x, y, labels)
     twice = fit_surface(np.hstack([x, x[:, :1]]), y, labels)
-    assert twice.left_out_sd[0] < 1.05 * alone.left_out_sd[0]
+    assert twice.left_out_sd[0] < 1.03 * alone.left_out_sd[0]
 
 
 def test_columns_that_others_make_up_are_known():
