@@ -7,8 +7,8 @@ every piece that the scenario's own weight logs weighed, and read when these wer
 of that step, angles with the error given there. Then judged, by one bank for all. Printed: how
 often what was probable was true, expected calibration error and what chance gives, how often the
 true explanation came first and how often that was promised, ranks of the true unknowns in their
-posteriors (Talts et al. 2018), time a verdict. Each verdict takes as much of the bank as `judge`
-would, up to --rows. Finished soaks are kept; begun again, it goes on.
+posteriors (Talts et al. 2018), time a verdict. All begin with the same bank, and each grows it by
+rows of its own, as `judge` would, up to --rows. Finished soaks are kept; begun again, it goes on.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ import argparse
 import json
 import math
 import time
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -27,19 +28,23 @@ from poresim.ensemble.gather import gather
 from poresim.ensemble.jobs import Job
 from poresim.ensemble.journal import Journal
 from poresim.ensemble.request import fit_in_memory, job_of
+from poresim.ensemble.run import Progress
 from poresim.inference.calibration import calibration, ranks, uniformity
 from poresim.machine import cores
+from poresim.outcome.asked import Outcome
 from poresim.record.files import make_folder
 from poresim.scenario.faults import ScenarioError
+from poresim.scenario.questions import Judge
 from poresim.scenario.reading import Scenario, load_scenario
 from poresim.why.judge import bank_key, block_kg, question_of, setting_of
 from poresim.why.runs import Runs
-from poresim.why.weighing.bank import Bank, Setting, Told, mixed_job
+from poresim.why.weighing.bank import Bank, Setting, Soaking, mixed_job
 from poresim.why.weighing.bench import Bench, Log
-from poresim.why.weighing.case import Case, case_of
+from poresim.why.weighing.case import Case, TooFew, case_of, decide
 from poresim.why.weighing.evidence import APART, APART_KEY
+from poresim.why.weighing.near import rows_near
 from poresim.why.weighing.rivals import Rival
-from poresim.why.weighing.settling import PARTICLES, settled_by
+from poresim.why.weighing.settling import settling
 from poresim.why.weighing.verdict import Verdict
 
 SEED = 20_000  # of the truths
@@ -113,25 +118,44 @@ def weighed(
     return Bench(logs, angles, [])
 
 
-def cases_of(
-    bank: Bank, told: Told, rows: int, bench: Bench, some: list[Truth], outcomes: Any
-) -> list[Case]:
-    """One a truth, by the first rows of the bank, measured as the bench was."""
+def benches_of(
+    bank: Bank, bench: Bench, some: list[Truth], outcomes: Mapping[str, Outcome]
+) -> list[Bench]:
+    """One a truth, measured as the bench was."""
     scenario = bank.setting.scenario
     block, dry = block_kg(scenario), (scenario.dry_mass_g or 0.0) * 1e-3
     step = question_of(scenario).balance_g * 1e-3
-    return [
-        case_of(
-            bank,
-            told,
-            rows,
-            weighed(bank, bench, one, outcomes, block, dry, step, k),
-            block,
-            scenario.seed + 1000 * k,
-            PARTICLES,
-        )
-        for k, one in enumerate(some)
-    ]
+    return [weighed(bank, bench, one, outcomes, block, dry, step, k) for k, one in enumerate(some)]
+
+
+class Judging:
+    """A truth being judged: its settling, what is wanted next, the soaks of its rows."""
+
+    def __init__(self, bank: Bank, question: Judge, bench: Bench, soaks: list[Soaking], seed: int):
+        self.bank, self.bench, self.seed = bank, bench, seed
+        self.going = settling(question)
+        self.wanted = next(self.going)
+        self.soaks = list(soaks)
+        self.settled: Any = None
+
+    def further(self) -> dict[str, Job]:
+        """Soaks that are to be done next."""
+        jobs, more = self.bank.jobs(rows_near(self.bank, self.wanted))
+        self.soaks += more
+        return jobs
+
+    def case(self, outcomes: Mapping[str, Outcome]) -> Case:
+        """What is to be decided next."""
+        told = self.bank.told(self.soaks, outcomes)
+        block = block_kg(self.bank.setting.scenario)
+        return case_of(self.bank, told, self.bench, block, self.seed, self.wanted.particles)
+
+    def take(self, verdict: Verdict | TooFew) -> None:
+        """What it was."""
+        try:
+            self.wanted = self.going.send(verdict)
+        except StopIteration as end:
+            self.settled = end.value
 
 
 def report(setting: Setting, some: list[Truth], came: list[Verdict], out: Path) -> None:
@@ -193,44 +217,77 @@ def study(scenario: Scenario, count: int, rows: int, out: Path) -> None:
     setting, bench = setting_of(scenario)
     bank = Bank(setting)
     some, theirs = truths(bank, bench, count)
-    jobs, soaks = bank.jobs(rows)
+    jobs, soaks = bank.jobs(bank.rows(question.least_rows))
     make_folder(out)
     journal = Journal(out / "study.runs", bank_key(setting) + f" {count}")
     journal.open(resume=True, force=False)
-    start = time.perf_counter()
-    last = [0.0]
+    runs = Runs(journal, fitting=fit_in_memory(scenario), progress=Showing())
+    soaked(runs, jobs | theirs, "the bank and the truths")
+    benches = benches_of(bank, bench, some, runs.outcomes)
+    judging = [
+        Judging(bank, question, one, soaks, scenario.seed + 1000 * k)
+        for k, one in enumerate(benches)
+    ]
+    while left := [k for k, one in enumerate(judging) if one.settled is None]:
+        further: dict[str, Job] = {}
+        for k in left:
+            further |= judging[k].further()
+        soaked(runs, further, f"{len(left)} cases")
+        start = time.perf_counter()
+        came = all_of(decide, [judging[k].case(runs.outcomes) for k in left])
+        each = (time.perf_counter() - start) / len(left) * cores()
+        print(f"a verdict: {each:.1f} s of one core on the mean", flush=True)
+        for k, verdict in zip(left, came, strict=True):
+            judging[k].take(verdict)
+            show(k, some[k], verdict, judging[k])
+    report(setting, some, [one.settled.verdict for one in judging], out)
 
-    def show(progress: Any) -> None:
-        if time.perf_counter() - last[0] > 20:
-            last[0] = time.perf_counter()
+
+def show(number: int, truth: Truth, verdict: Verdict, judging: Judging) -> None:
+    """One line on a verdict."""
+    p = verdict.probabilities[verdict.rivals.index(truth.rival)]
+    done = judging.settled
+    said = f"settled by {done.rows} rows, {done.change:.3f}" if done else "goes on"
+    print(
+        f"{number}: {truth.rival.name} {p:.3f}, first {verdict.rivals[0].name} "
+        f"{verdict.probabilities[0]:.3f}, {said}",
+        flush=True,
+    )
+
+
+class Showing:
+    """Of progress a line now and then."""
+
+    def __init__(self) -> None:
+        self.last = time.perf_counter()
+
+    def __call__(self, progress: Progress) -> None:
+        if time.perf_counter() - self.last > 20:
+            self.last = time.perf_counter()
             print(f"{progress.finished} of {progress.soaks} soaks", flush=True)
 
-    runs = Runs(journal, fitting=fit_in_memory(scenario), progress=show)
-    runs.do(jobs | theirs)
+
+def soaked(runs: Runs, jobs: dict[str, Job], of: str) -> None:
+    """Do them, and tell how long it took."""
+    start = time.perf_counter()
+    runs.do(jobs)
     runs.refuse_failures()
-    print(f"{len(jobs)} soaks of the bank and {len(theirs)} of truths: "
-          f"{time.perf_counter() - start:.0f} s", flush=True)  # fmt: skip
-    told = bank.told(soaks, runs.outcomes)
-    cases = cases_of(bank, told, rows, bench, some, runs.outcomes)
+    print(f"{len(jobs)} soaks of {of}: {time.perf_counter() - start:.0f} s", flush=True)
+
+
+def all_of(work: Callable[[int, Any], Any], tasks: Sequence[Any]) -> list[Any]:
+    """Of all tasks, on all cores."""
     came: dict[int, Any] = {}
 
     def keep(number: int, found: Any) -> None:
         if isinstance(found, Exception):
             raise found
         came[number] = found
-        verdict = found.verdict
-        true = some[number].rival
-        p = verdict.probabilities[verdict.rivals.index(true)]
-        print(f"{number}: {true.name} {p:.3f}, first {verdict.rivals[0].name} "
-              f"{verdict.probabilities[0]:.3f}, {found.effort[0]} rows, "
-              f"{found.effort[1]} draws, change {found.change:.3f}",
-              flush=True)  # fmt: skip
+        if len(came) % 10 == 0:
+            print(f"  {len(came)} of {len(tasks)}", flush=True)
 
-    start = time.perf_counter()
-    gather(settled_by, [(question, case) for case in cases], keep, count=cores())
-    each = (time.perf_counter() - start) / count * cores()
-    print(f"a verdict: {each:.1f} s of one core on the mean")
-    report(setting, some, [came[k].verdict for k in range(count)], out)
+    gather(work, tasks, keep, count=cores())
+    return [came[k] for k in range(len(tasks))]
 
 
 if __name__ == "__main__":

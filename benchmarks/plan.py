@@ -105,12 +105,12 @@ def case_from(scenario_file: Path, bank_file: Path, logs_only: bool) -> tuple[Ca
     bank = Bank(setting)
     journal = Journal(bank_file, bank_key(setting))
     journal.open(resume=True, force=False)
-    told = bank.told(bank.jobs(ROWS)[1], journal.finished)
+    told = bank.told(bank.jobs(bank.rows(ROWS))[1], journal.finished)
     journal.close()
     if logs_only:
         bench = Bench(bench.logs, [], [])
     dry = block_kg(scenario)
-    case = case_of(bank, told, ROWS, bench, dry, scenario.seed, PARTICLES)
+    case = case_of(bank, told, bench, dry, scenario.seed, PARTICLES)
     return case, candidates, [asked_of(scenario, one) for one in candidates]
 
 

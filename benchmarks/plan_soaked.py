@@ -22,24 +22,23 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
-from judge import OWN, Truth, cases_of, truths
+from judge import OWN, Truth, all_of, benches_of, truths
 
-from poresim.ensemble.gather import gather
 from poresim.ensemble.jobs import Job
 from poresim.ensemble.journal import Journal
 from poresim.ensemble.request import fit_in_memory, job_of
-from poresim.machine import cores
 from poresim.record.files import make_folder
 from poresim.scenario.candidates import Candidate
 from poresim.scenario.reading import load_scenario
-from poresim.why.judge import bank_key, question_of, setting_of
+from poresim.why.judge import bank_key, block_kg, question_of, setting_of
 from poresim.why.plan import asked_of, candidates_of, ranked
 from poresim.why.runs import Runs
 from poresim.why.weighing.bank import Bank, mixed_job
 from poresim.why.weighing.bench import Angle, Bench, Log
-from poresim.why.weighing.case import Case, decide
+from poresim.why.weighing.case import Case, case_of, decide
 from poresim.why.weighing.evidence import APART
 from poresim.why.weighing.informing import inform
+from poresim.why.weighing.settling import PARTICLES
 from poresim.why.weighing.verdict import Verdict
 
 SEED = 40_000  # of what is read anew
@@ -53,21 +52,6 @@ class Chosen(NamedTuple):
     candidate: Candidate
     promised: float
     soaks: list[str]
-
-
-def all_of(work: Any, tasks: Sequence[Any]) -> list[Any]:
-    """In order, on all cores."""
-    came: dict[int, Any] = {}
-
-    def keep(number: int, found: Any) -> None:
-        if isinstance(found, Exception):
-            raise found
-        came[number] = found
-        if len(came) % 10 == 0:
-            print(f"  {len(came)} of {len(tasks)}", flush=True)
-
-    gather(work, tasks, keep, count=cores())
-    return [came[k] for k in range(len(tasks))]
 
 
 def entropy(p: np.ndarray) -> float:
@@ -162,9 +146,12 @@ def main() -> None:
     journal = Journal(path, bank_key(setting) + f" {given.study_truths}")
     journal.open(resume=True, force=False)
     runs = Runs(journal, fitting=fit_in_memory(scenario))
-    told = bank.told(bank.jobs(ROWS)[1], runs.outcomes)
+    told = bank.told(bank.jobs(bank.rows(ROWS))[1], runs.outcomes)
     alone = Bench(measured.logs, [], [])
-    cases = cases_of(bank, told, ROWS, alone, some, runs.outcomes)
+    cases = [
+        case_of(bank, told, one, block_kg(scenario), scenario.seed + 1000 * k, PARTICLES)
+        for k, one in enumerate(benches_of(bank, alone, some, runs.outcomes))
+    ]
     candidates = candidates_of(setting, alone)
     tests = [asked_of(scenario, one) for one in candidates]
     print("judged by the logs alone", flush=True)

@@ -18,7 +18,7 @@ from poresim.scenario.reading import Scenario, parse_scenario
 from poresim.tables.courses import SnapForces
 from poresim.uptake.result import Ending
 from poresim.why.judge import block_kg, laws_of
-from poresim.why.weighing.bank import Bank, Setting
+from poresim.why.weighing.bank import Bank, Row, Setting
 from poresim.why.weighing.bench import Angle, Bench, Log
 from poresim.why.weighing.case import Case, case_of
 from poresim.why.weighing.evidence import APART
@@ -95,13 +95,11 @@ class World:
 
     scenario: Scenario
     bank: Bank
-    rows: int
+    rows: list[Row]
 
     def case(self, bench: Bench, seed: int = 0, particles: int = 256) -> Case:
         """To be decided."""
-        return case_of(
-            self.bank, self.told, self.rows, bench, block_kg(self.scenario), seed, particles
-        )
+        return case_of(self.bank, self.told, bench, block_kg(self.scenario), seed, particles)
 
     def __post_init__(self) -> None:
         jobs, soaks = self.bank.jobs(self.rows)
@@ -111,6 +109,10 @@ class World:
             for name, job in jobs.items()
         }
         self.told = self.bank.told(soaks, came)
+
+    def grown(self, rows: list[Row]) -> World:
+        """With further rows."""
+        return World(self.scenario, self.bank, [*self.rows, *rows])
 
     def bench(self, rival: Rival, u: np.ndarray, rng: np.random.Generator, angles: bool) -> Bench:
         """What would be weighed if an explanation were true, at u (unknowns + 1,)."""
@@ -169,7 +171,8 @@ def world(rows: int = 128, text: str = SCENARIO, forces: bool = False) -> World:
     rivals = rivals_of(scenario, Judge(), liquids, liquids[0])
     unknowns = unknowns_of(scenario)
     setting = Setting(scenario, unknowns, rivals, liquids[0], liquids, float(WHEN[-1]), forces)
-    return World(scenario, Bank(setting), rows)
+    bank = Bank(setting)
+    return World(scenario, bank, bank.rows(rows))
 
 
 def unknowns_of(scenario: Scenario) -> Unknowns:

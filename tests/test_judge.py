@@ -57,7 +57,7 @@ accuracy = 0.1
 "liquids.gum broth.viscosity.mPa_s" = { law = "lognormal", median = 6, log_sd = 0.2 }
 [judge]
 least_rows = 64
-most_rows = 64
+most_rows = 80
 effective_samples = 20
 [[measured]]
 liquid = "clear broth"
@@ -237,6 +237,7 @@ FAULTS = [
     (lambda t: t.replace("dry_density_kg_m3 = 420\n", ""), "dry_density_kg_m3 is needed"),
     (lambda t: t.replace("[judge]", '[judge]\nmechanisms = ["plugging"]'), "do not differ"),
     (lambda t: t.replace("least_rows = 64", "least_rows = 6"), "least_rows"),
+    (lambda t: t.replace("most_rows = 80", "most_rows = 79"), "most_rows: is 79; give 80 or more"),
     (lambda t: t.replace("least_rows", "fewest_rows"), "fewest_rows: is not a known key"),
     (
         lambda t: t[: t.index("[priors]")] + "[priors]\n" + t[t.index("[judge]") :],
@@ -265,7 +266,7 @@ def test_the_command_tells_the_verdict(again, tmp_path: Path, capfd):
     assert main(["judge", path, "--out", out, "--force", "--workers", "1"]) == 0
     told = capfd.readouterr()
     assert "thickening" in told.out and "probability" in told.out
-    assert "soaks:   80 for a bank to begin with, 80 at most" in told.err
+    assert "soaks:   80 for a bank to begin with, 100 at most" in told.err
     assert (tmp_path / "out" / "rusk.judge.png").exists()
     assert (tmp_path / "out" / "rusk.judge.csv").read_text().startswith("explanation,probability")
     assert main(["judge", path, "--out", out, "--force", "--json", "--workers", "1"]) == 0

@@ -100,6 +100,11 @@ class Judge(Keys):
     most_rows: int = number("the most rows of the bank", 1024, 1024, ge=64, le=65536)
 
 
+def least_near(least_rows: int) -> int:
+    """Rows by which a bank of so many grows at least, where the truth may lie."""
+    return least_rows // 4
+
+
 @dataclass(frozen=True)
 class SweepQuestion:
     """What ``sweep`` is asked: by key the values to take, or the span; points of a sample, or None;
@@ -140,7 +145,7 @@ def questions(reader: Reader, liquids: Sequence[str]) -> Questions:
     return Questions(
         None if sweep is None else _sweep(reader, sweep),
         None if explain is None else _explain(reader, explain, liquids),
-        reader.section("judge", Judge, required=False),
+        _judge(reader),
         priors(reader),
         candidates(reader, liquids),
     )
@@ -170,6 +175,16 @@ def _sweep(reader: Reader, keys: Sweep) -> SweepQuestion:
         _result(reader, one, ("sweep", "results", place)) for place, one in enumerate(keys.results)
     ]
     return SweepQuestion(vary, keys.sample, tuple(one for one in results if one is not None))
+
+
+def _judge(reader: Reader) -> Judge | None:
+    found = reader.section("judge", Judge, required=False)
+    if found is not None:
+        least = found.least_rows + least_near(found.least_rows)
+        if found.most_rows < least:
+            right = f"give {least} or more: to least_rows come rows where the truth may lie"
+            reader.fault(("judge", "most_rows"), f"is {found.most_rows}", right)
+    return found
 
 
 def _explain(reader: Reader, keys: Explain, liquids: Sequence[str]) -> ExplainQuestion:

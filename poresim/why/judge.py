@@ -1,7 +1,7 @@
 """Which explanation is likely, given what was weighed: a bank of runs, surfaces, a verdict.
 
-The bank grows until probabilities stay within the error asked for when they come from half of it,
-and until enough independent draws stand behind them.
+The bank grows, by rows where the truth may lie, until that changes probabilities by no more than
+the error asked for, and until enough independent draws stand behind them.
 """
 
 from __future__ import annotations
@@ -9,10 +9,9 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
-from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -34,8 +33,9 @@ from poresim.why.runs import Runs, at_work
 from poresim.why.weighing.bank import Bank, Setting
 from poresim.why.weighing.bench import Bench, bench_of
 from poresim.why.weighing.case import Case, TooFew, case_of, decide
+from poresim.why.weighing.near import rows_near
 from poresim.why.weighing.rivals import reference_of, rivals_of
-from poresim.why.weighing.settling import PARTICLES, Effort, settle
+from poresim.why.weighing.settling import settling
 from poresim.why.weighing.unknowns import Unknowns
 from poresim.why.weighing.verdict import Verdict
 
@@ -49,7 +49,7 @@ class Judged:
     """The verdict and what it rests on.
 
     reference : the liquid that the others are compared with. rows, soaks : of the bank. change :
-    the most that a probability differs when half of the bank's rows say it. wanted : the error
+    the most that a probability differed before the last rows were added. wanted : the error
     asked for. usual : whether the laws of the unknowns are the usual ones. unused : what was
     measured and is not weighed. invented : whether the scenario says that its data are. newtonian :
     liquids whose weight logs see tension, angle and viscosity only together.
@@ -190,42 +190,41 @@ def weighed(setting: Setting, bench: Bench, runs: Runs) -> tuple[Judged, Case]:
     question, bank = question_of(scenario), Bank(setting)
     dry_kg = block_kg(scenario)
 
-    @cache
-    def case(rows: int) -> tuple[Case, int]:
-        """By so many rows, and the number of their soaks."""
-        jobs, soaks = bank.jobs(rows)
+    going = settling(question)
+    wanted, settled = next(going), None
+    new, soaks = bank.rows(wanted.rows), []
+    while settled is None:
+        jobs, more = bank.jobs(new)
+        soaks += more
         runs.do(jobs)
         runs.refuse_failures()
         told = bank.told(soaks, runs.outcomes)
-        return case_of(bank, told, rows, bench, dry_kg, scenario.seed, PARTICLES), len(jobs)
-
-    def decided(efforts: Sequence[Effort]) -> list[Verdict | TooFew]:
-        whole, _ = case(max(rows for rows, _ in efforts))
-        cases = [replace(whole, rows=rows, particles=number) for rows, number in efforts]
-        return runs.compute(decide, cases)
-
-    settled = settle(question, decided)
+        case = case_of(bank, told, bench, dry_kg, scenario.seed, wanted.particles)
+        try:
+            wanted = going.send(runs.compute(decide, [case])[0])
+            new = rows_near(bank, wanted)
+        except StopIteration as end:
+            settled = end.value
     if isinstance(settled, TooFew):
         raise RecordError(f"{runs.path}: {settled.why}; give more [judge] least_rows")
-    verdict, (rows, particles), change, few = settled
+    verdict, rows, _, change, few = settled
     if few:
         said = (
             f"{verdict.effective:.0f} independent draws stand behind the answer, of "
             f"{question.effective_samples} that [judge] effective_samples asks for: no answer"
         )
         raise RunFailed(runs.path, [said], len(runs.outcomes))
-    whole, soaks = case(rows)
     plain = [
         spec.name
         for spec in scenario.liquids
         if spec.grains is None and isinstance(spec.viscosity, Newtonian)
     ]
     found = Judged(
-        scenario.title, scenario.seed, setting.reference, tuple(bench.liquids), verdict, rows,
-        soaks, change, question.error, scenario.questions.priors is None, bench.unused,
+        scenario.title, scenario.seed, setting.reference, tuple(bench.liquids), verdict,
+        rows, len(soaks), change, question.error, scenario.questions.priors is None, bench.unused,
         scenario.run.accuracy, "invented" in scenario.text.lower(), tuple(plain),
     )  # fmt: skip
-    return found, replace(whole, particles=particles)
+    return found, case
 
 
 def block_kg(scenario: Scenario) -> float:
@@ -271,7 +270,7 @@ def as_dict(found: Judged) -> dict[str, Any]:
         "chance_of_misfit": verdict.explained,
         "fits": {one.what: finite(one.chance) for one in verdict.fits},
         "priors_shifted": {one.key: {"down": one.down, "up": one.up} for one in verdict.leanings},
-        "bank": {"rows": found.rows, "soaks": found.soaks, "change_with_half": found.change},
+        "bank": {"rows": found.rows, "soaks": found.soaks, "change_by_last_rows": found.change},
         "settled": found.settled,
         "not_weighed": found.unused,
         "usual_priors": found.usual,

@@ -1,9 +1,10 @@
 """A bank of runs over what is not known: drawn once, stored, used for any measurements.
 
-Row i is point i of a scrambled Sobol' sequence: its first coordinate picks how a liquid is made up,
-the others the unknowns. In each row one liquid of each class (:mod:`.entries`) is soaked, in a
-solid of its own; in every fourth row in two, so that what solids scatter can be told from what the
-surfaces miss. Explanations share the runs of a class, whichever of them it belongs to.
+Its first rows are points of a scrambled Sobol' sequence: the first coordinate picks how a liquid is
+made up, the others the unknowns. Further rows lie where the truth may (:mod:`.near`). In each row
+one liquid of each class (:mod:`.entries`) is soaked, in a solid of its own; in every fourth row in
+two, so that what solids scatter can be told from what the surfaces miss. Explanations share the
+runs of a class, whichever of them it belongs to.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,11 +73,20 @@ class Setting:
         return makeup(rival, liquid, self.reference)
 
 
-@dataclass(frozen=True)
-class Soaking:
+class Row(NamedTuple):
+    """number : of the row, and of its solid. place : how its soaks are called. u : (unknowns,) of
+    the unit cube. makeups : of what is soaked."""
+
+    number: int
+    place: str
+    u: Floats
+    makeups: tuple[Makeup, ...]
+
+
+class Soaking(NamedTuple):
     """One run of the bank: its row, the class and makeup of what is soaked, its name."""
 
-    row: int
+    row: Row
     kind: Class
     makeup: Makeup
     name: str
@@ -108,18 +118,30 @@ class Bank:
         """How many soaks so many rows are."""
         return len(self.classes) * (rows + -(-rows // _TWICE))
 
-    def points(self, count: int) -> Floats:
-        """(count, 1 + unknowns) of the unit cube."""
+    def rows(self, count: int) -> list[Row]:
+        """The first ones."""
         seed = np.random.SeedSequence(self.setting.scenario.seed, spawn_key=(_BANK,))
-        return sobol_points(count, 1 + len(self.setting.unknowns), seed)
+        points = sobol_points(count, 1 + len(self.setting.unknowns), seed)
+        return [
+            Row(
+                i,
+                f"row {i}",
+                point[1:],
+                tuple(
+                    some[min(int(point[0] * len(some)), len(some) - 1)]
+                    for some in self.classes.values()
+                ),
+            )
+            for i, point in enumerate(points)
+        ]
 
-    def jobs(self, count: int) -> tuple[dict[str, Job], list[Soaking]]:
-        """Soaks of the first rows by name, and what they are. Rows that cannot be are left out."""
+    def jobs(self, rows: Sequence[Row]) -> tuple[dict[str, Job], list[Soaking]]:
+        """Soaks of the rows by name, and what they are. Rows that cannot be are left out."""
         jobs: dict[str, Job] = {}
         found: list[Soaking] = []
-        for i, row in enumerate(self.points(count)):
+        for row in rows:
             try:
-                scenario = self.setting.unknowns.drawn(row[1:])
+                scenario = self.setting.unknowns.drawn(row.u)
             except ScenarioError:
                 continue
             template = replace(job_of(scenario), until_s=self.setting.until_s)
@@ -127,38 +149,38 @@ class Bank:
                 template = replace(template, until_saturation=None)
             else:
                 template = replace(template, until_saturation=_FULL, softening=None)
-            for kind, some in self.classes.items():
-                one = some[min(int(row[0] * len(some)), len(some) - 1)]
+            i = row.number
+            for one in row.makeups:
+                kind = self.kind(one)
                 job = mixed_job(scenario, one, template)
                 for repeat in (i, i + _SECOND) if i % _TWICE == 0 else (i,):
-                    name = f"row {i}, {'+'.join(map(str, kind))}, solid {repeat}"
+                    name = f"{row.place}, {'+'.join(map(str, kind))}, solid {repeat}"
                     jobs[name] = replace(job, repeat=repeat)
-                    found.append(Soaking(i, kind, one, name))
+                    found.append(Soaking(row, kind, one, name))
         return jobs, found
 
     def told(self, soaks: Sequence[Soaking], outcomes: Mapping[str, Outcome]) -> Told:
         """What the runs that are there say, by class."""
-        count = 1 + max((soak.row for soak in soaks), default=0)
-        points = self.points(count)[:, 1:]
+        there = [soak for soak in soaks if soak.name in outcomes]
+        points = np.array([soak.row.u for soak in there])
         told, solid = self.tables.at(points), self.tables.solid(points)
         inputs = {
             one: inputs_of(one, told, solid) for some in self.classes.values() for one in some
         }
-        there = [soak for soak in soaks if soak.name in outcomes]
         until = self.setting.until_s
         start = filled_at_once([outcomes[soak.name] for soak in there], until)
 
         def runs(at_once: float, lost: bool) -> dict[Class, Runs]:
             parts: dict[Class, list[tuple[Any, ...]]] = {}
-            for soak in there:
-                owner, row = soak.makeup.owner("gravity"), soak.row
-                density = 1.0 if lost else np.exp(told[owner, "gravity", "ln_density"][row])
+            for i, soak in enumerate(there):
+                owner = soak.makeup.owner("gravity")
+                density = 1.0 if lost else np.exp(told[owner, "gravity", "ln_density"][i])
                 outcome = lost_of(outcomes[soak.name]) if lost else outcomes[soak.name]
                 parts.setdefault(soak.kind, []).append(
                     (
-                        inputs[soak.makeup][row],
+                        inputs[soak.makeup][i],
                         features_of(outcome, until, at_once),
-                        row,
+                        soak.row.number,
                         filled_at(outcome, times_until(until)),
                         density,
                     )
@@ -184,21 +206,21 @@ class Told:
     at_once: float
     until_s: float
 
-    def learn(self, rows: int) -> dict[Class, Learnt]:
-        """A surface of uptake for each class, from runs of the first rows. ValueError: too few."""
-        return _learn(self.by_class, rows, self.at_once)
+    def learn(self) -> dict[Class, Learnt]:
+        """A surface of uptake for each class. ValueError: too few runs."""
+        return _learn(self.by_class, self.at_once)
 
-    def learn_lost(self, rows: int) -> dict[Class, Learnt]:
+    def learn_lost(self) -> dict[Class, Learnt]:
         """The same of what snap forces lose."""
-        return _learn(self.lost, rows, 0.0)
+        return _learn(self.lost, 0.0)
 
 
-def _learn(by_class: Mapping[Class, Runs], rows: int, at_once: float) -> dict[Class, Learnt]:
+def _learn(by_class: Mapping[Class, Runs], at_once: float) -> dict[Class, Learnt]:
     """Liquids with grains lean on those without."""
     found: dict[Class, Learnt] = {}
     for law, grains in sorted(by_class, key=lambda kind: kind[1]):
         plain = found.get((law, False)) if grains else None
-        found[law, grains] = learn(by_class[law, grains].first(rows), at_once, plain)
+        found[law, grains] = learn(by_class[law, grains], at_once, plain)
     return found
 
 

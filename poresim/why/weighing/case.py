@@ -29,12 +29,11 @@ Floats = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Case:
-    """What is decided. told : of the bank's runs, those of the first ``rows`` are used. particles :
-    draws of each explanation that matters. The rest as of `Evidence`."""
+    """What is decided. told : what the bank's runs say. particles : draws of each explanation that
+    matters. The rest as of `Evidence`."""
 
     tables: Tables
     told: Told
-    rows: int
     kinds: Mapping[Makeup, Class]
     makeups: Mapping[tuple[Rival, str], Makeup]
     rivals: tuple[Rival, ...]
@@ -46,7 +45,7 @@ class Case:
     def evidence(self) -> Evidence:
         """Surfaces learnt. ValueError: too few runs of a class."""
         told, bench = self.told, self.bench
-        surfaces, lost = told.learn(self.rows), told.learn_lost(self.rows)
+        surfaces, lost = told.learn(), told.learn_lost()
         log = max((log for _, log in bench.logs), key=lambda one: len(one.when))
         tails = self._tails(surfaces, told.by_class, log.when, log.sd, self.dry_kg)
         lost_tails = {}
@@ -76,14 +75,12 @@ class Case:
         """Of each class, at the times of the longest measurement."""
         until = self.told.until_s
         return {
-            kind: tails_from(when, sd, learnt, by_class[kind].first(self.rows), until, dry_kg)
+            kind: tails_from(when, sd, learnt, by_class[kind], until, dry_kg)
             for kind, learnt in surfaces.items()
         }
 
 
-def case_of(
-    bank: Bank, told: Told, rows: int, bench: Bench, dry_kg: float, seed: int, particles: int
-) -> Case:
+def case_of(bank: Bank, told: Told, bench: Bench, dry_kg: float, seed: int, particles: int) -> Case:
     """The case that a bank's runs and the bench make."""
     setting = bank.setting
     makeups = {
@@ -92,9 +89,7 @@ def case_of(
         for liquid in setting.liquids
     }
     kinds = {one: bank.kind(one) for one in makeups.values()}
-    return Case(
-        bank.tables, told, rows, kinds, makeups, setting.rivals, bench, dry_kg, seed, particles
-    )
+    return Case(bank.tables, told, kinds, makeups, setting.rivals, bench, dry_kg, seed, particles)
 
 
 class TooFew(NamedTuple):

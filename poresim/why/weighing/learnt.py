@@ -34,17 +34,6 @@ class Runs(NamedTuple):
     filled: Floats
     density: Floats
 
-    def first(self, rows: int) -> Runs:
-        """Those of the first rows."""
-        some = self.rows < rows
-        return Runs(
-            self.inputs[some],
-            self.features[some],
-            self.rows[some],
-            self.filled[some],
-            self.density[some],
-        )
-
 
 class Beside(NamedTuple):
     """Features told by how they differ from others. plain : (n, p) these. scale : (p,)."""

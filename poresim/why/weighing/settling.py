@@ -1,82 +1,77 @@
 """How far a bank grows, and how many draws are taken, until a verdict is settled.
 
-A bank is doubled as long as half of it says otherwise, draws as long as they are too few or scatter
-too far. Where nothing explains the measurements neither is: probabilities of what all fails need
-not be known any better.
+A bank begins with rows over all of the priors; then it grows by rows where the truth may lie, until
+a round of them changes no probability by more than the error asked for. Draws are doubled as long
+as they are too few or scatter too far. Where nothing explains the measurements even so, neither is:
+probabilities of what all fails need not be known any better.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Generator
 from typing import NamedTuple
 
-from poresim.scenario.questions import Judge
-from poresim.why.weighing.case import Case, TooFew, decide
+from poresim.scenario.questions import Judge, least_near
+from poresim.why.weighing.case import TooFew
 from poresim.why.weighing.verdict import Verdict
-
-#: Rows of a bank, draws of each explanation that matters.
-Effort = tuple[int, int]
 
 PARTICLES, MOST_PARTICLES = 512, 8192
 
 
+class Wanted(NamedTuple):
+    """A verdict, by rows of the bank and draws of each explanation that matters.
+
+    near : how many of the rows are new, to be drawn from the verdict ``after``, which was given
+    last (None: there is none yet).
+    """
+
+    rows: int
+    near: int
+    after: Verdict | None
+    particles: int
+
+
 class Settled(NamedTuple):
-    """The verdict, and by how much the half of its bank differs. few : too few independent draws
-    stand behind it all the same."""
+    """The verdict, by rows and draws, and by how much the one before the last rows differs. few :
+    too few independent draws stand behind it all the same."""
 
     verdict: Verdict
-    effort: Effort
+    rows: int
+    particles: int
     change: float
     few: bool
 
 
-def settle(
-    question: Judge,
-    decided: Callable[[Sequence[Effort]], Sequence[Verdict | TooFew]],
-    *,
-    at_once: bool = True,
-) -> Settled | TooFew:
-    """decided : verdicts at each of some efforts. at_once : whether it decides several in the time
-    of one; else the half is not asked before the whole is known well."""
-    known: dict[Effort, Verdict | TooFew] = {}
+Settling = Generator[Wanted, Verdict | TooFew, Settled | TooFew]
 
-    def verdicts(*efforts: Effort) -> list[Verdict | TooFew]:
-        new = [one for one in efforts if one not in known]
-        if new:
-            known.update(zip(new, decided(new), strict=True))
-        return [known[one] for one in efforts]
 
+def settling(question: Judge) -> Settling:
+    """Yields what is wanted, takes what it was; returns what was settled."""
     rows, particles = question.least_rows, PARTICLES
+    before: Verdict | None = None
+    verdict = yield Wanted(rows, 0, None, particles)
     while True:
-        both = (rows, particles), (rows // 2, particles)
-        verdict = verdicts(*both)[0] if at_once else verdicts(both[0])[0]
         if isinstance(verdict, TooFew):
             return verdict
         few = verdict.fits_data and verdict.effective < question.effective_samples
         wide = few or float(verdict.sd.max()) > question.error
         if verdict.fits_data and wide and particles < MOST_PARTICLES:
             particles *= 2
+            verdict = yield Wanted(rows, 0, verdict, particles)
             continue
-        half = verdicts(*both)[1]
-        change = 1.0 if isinstance(half, TooFew) else _change(half, verdict)
-        if not verdict.fits_data or change <= question.error or rows >= question.most_rows:
-            return Settled(verdict, (rows, particles), change, few)
-        rows = min(2 * rows, question.most_rows)
+        if before is not None:
+            change = _change(before, verdict)
+            enough = change <= question.error or not verdict.fits_data
+            if enough or rows >= question.most_rows:
+                return Settled(verdict, rows, particles, change, few)
+        near = least_near(question.least_rows)
+        near = min(max(near, rows - question.least_rows), question.most_rows - rows)
+        rows, before = rows + near, verdict
+        verdict = yield Wanted(rows, near, verdict, particles)
 
 
-def settled_by(number: int, asked: tuple[Judge, Case]) -> Settled | TooFew:
-    """By the runs that a case holds; ``number`` is the place among the tasks of a pool."""
-    question, case = asked
-
-    def decided(efforts: Sequence[Effort]) -> list[Verdict | TooFew]:
-        return [decide(0, replace(case, rows=rows, particles=some)) for rows, some in efforts]
-
-    return settle(question, decided, at_once=False)
-
-
-def _change(half: Verdict, whole: Verdict) -> float:
+def _change(before: Verdict, after: Verdict) -> float:
     """The most by which a probability differs."""
-    before = dict(zip(half.rivals, half.probabilities, strict=True))
-    pairs = zip(whole.rivals, whole.probabilities, strict=True)
-    return max(abs(float(p) - float(before[rival])) for rival, p in pairs)
+    known = dict(zip(before.rivals, before.probabilities, strict=True))
+    pairs = zip(after.rivals, after.probabilities, strict=True)
+    return max(abs(float(p) - float(known[rival])) for rival, p in pairs)
