@@ -28,7 +28,7 @@ from poresim.why.weighing.features import (
     filled_at_once,
     shares_of,
 )
-from poresim.why.weighing.filled import Filled
+from poresim.why.weighing.filled import by_shares, by_times
 from poresim.why.weighing.learnt import Foretold
 from poresim.why.weighing.likelihood import Predicted, log_likelihood, predict
 from poresim.why.weighing.rivals import Rival, makeup, reference_of, rivals_of
@@ -116,17 +116,17 @@ def test_predicted_scatter_is_that_of_scattered_features():
     when = np.array([0.2, 0.5, 1.0, 2.0])
     none = Reading(middle[None, :], loadings, 0 * variance, 0 * rest)
     found = predict(
-        when, np.zeros(4), Foretold(reading, reading, NOWHERE), np.array([1e10]), np.zeros(1), 0.0
+        when, np.zeros(4), Foretold(reading, reading, NOWHERE, 0.0), np.array([1e10]), np.zeros(1)
     )
     drawn = middle + rng.standard_normal((40_000, 2)) * np.sqrt(variance) @ loadings.T
     drawn = drawn + 1e-2 * rng.standard_normal(drawn.shape)
-    share = Filled(drawn[:, : len(LEVELS)], when, 0.0).share
+    share = by_times(drawn[:, : len(LEVELS)], when, 0.0).share
     readings = share * np.exp(drawn[:, -1:]) * 1e10
     np.testing.assert_allclose(found.level[0], readings.mean(axis=0), rtol=2e-3)
     np.testing.assert_allclose(found.own[0], np.cov(readings.T), rtol=0.06, atol=3e-6)
     assert np.abs(found.missed).max() == 0
     alone = predict(
-        when, np.zeros(4), Foretold(reading, none, NOWHERE), np.array([1e10]), np.zeros(1), 0.0
+        when, np.zeros(4), Foretold(reading, none, NOWHERE, 0.0), np.array([1e10]), np.zeros(1)
     )
     np.testing.assert_allclose(alone.missed[0] + alone.own[0], found.own[0], atol=2e-8)
 
@@ -142,10 +142,10 @@ def test_wide_scatter_of_times_is_followed_round_the_bend():
     reading = Reading(middle[None, :], loadings, np.ones((1, 1)), np.zeros((1, len(middle))))
     when = np.array([0.1, 0.5, 1.5, 2.7, 6.0])
     found = predict(
-        when, np.zeros(5), Foretold(reading, reading, NOWHERE), np.array([1e10]), np.zeros(1), 0.0
+        when, np.zeros(5), Foretold(reading, reading, NOWHERE, 0.0), np.array([1e10]), np.zeros(1)
     )
     drawn = middle + rng.standard_normal((40_000, 1)) * loadings.T
-    readings = 2 * Filled(drawn[:, : len(LEVELS)], when, 0.0).share
+    readings = 2 * by_times(drawn[:, : len(LEVELS)], when, 0.0).share
     np.testing.assert_allclose(found.level[0], readings.mean(axis=0), rtol=0.08)
     spread = np.sqrt(np.diag(found.own[0]))
     np.testing.assert_allclose(spread, readings.std(axis=0), rtol=0.25)
@@ -155,7 +155,7 @@ def test_pieces_that_differ_scatter_by_a_factor():
     middle = np.append(2 * np.log(LEVELS) + 1.0, math.log(2e-10))[None, :]
     none = Reading(middle, np.zeros((len(middle[0]), 1)), np.zeros((1, 1)), 0 * middle)
     when, sd = np.array([0.5, 2.0]), np.array([0.01, 0.02])
-    found = predict(when, sd, Foretold(none, none, NOWHERE), np.array([1e10]), np.array([0.1]), 0.0)
+    found = predict(when, sd, Foretold(none, none, NOWHERE, 0.0), np.array([1e10]), np.array([0.1]))
     level = found.level[0]
     expected = 0.01 * np.outer(level, level) + np.diag(sd**2)
     np.testing.assert_allclose(found.own[0], expected, rtol=1e-12)
@@ -198,7 +198,7 @@ def test_curves_come_back_from_their_features(start: float):
     features = features_of(soak, 9.0, at_once)
     np.testing.assert_allclose(shares_of(at_once)[-1], at_once + 0.97 * (1 - at_once))
     when = np.array([0.01, 0.1, 0.5, 1.0, 2.0, 4.0, 4.9, 20.0])
-    share = Filled(features[None, : len(LEVELS)], when, at_once).share[0]
+    share = by_times(features[None, : len(LEVELS)], when, at_once).share[0]
     true = np.minimum(start + (1 - start) * np.sqrt(when / 5.0), 1.0)
     np.testing.assert_allclose(share, true, atol=6e-3)
 
@@ -206,15 +206,29 @@ def test_curves_come_back_from_their_features(start: float):
 def test_slopes_of_readings_by_features():
     """Against differences."""
     rng = np.random.default_rng(3)
-    features = (2 * np.log(LEVELS) + 0.02 * rng.standard_normal(len(LEVELS)))[None, :]
+    times = (2 * np.log(LEVELS) + 0.02 * rng.standard_normal(len(LEVELS)))[None, :]
     when = np.array([0.01, 0.1, 0.3, 0.6, 0.9, 3.0])
-    slopes = rng.uniform(0.5, 2, (1, len(LEVELS)))
-    along = Filled(features, when, 0.03).along(np.eye(len(LEVELS)), slopes)[0]
-    for j in range(len(LEVELS)):
-        step = np.zeros(len(LEVELS))
-        step[j] = 1e-6
-        up, down = (Filled(features + s * step, when, 0.03).share[0] for s in (1, -1))
-        np.testing.assert_allclose(along[:, j], slopes[0, j] * (up - down) / 2e-6, atol=1e-6)
+    shares = np.cumsum(rng.uniform(0.01, 0.1, (1, len(LEVELS))), axis=1)
+    for middle, read in (
+        (times, lambda x: by_times(x, when, 0.03)),
+        (shares, lambda x: by_shares(x, times, when, 0.03)),
+    ):
+        along = read(middle).along(np.eye(len(LEVELS)))[0]
+        for j in range(len(LEVELS)):
+            step = np.zeros(len(LEVELS))
+            step[j] = 1e-6
+            up, down = (read(middle + s * step).share[0] for s in (1, -1))
+            np.testing.assert_allclose(along[:, j], (up - down) / 2e-6, atol=1e-6)
+
+
+def test_shares_at_times_are_joined_straight_in_the_root_of_time():
+    times = np.array([[0.04, 0.25, 1.0]])
+    shares = np.array([[0.1, 0.5, 0.6]])
+    when = np.array([0.0, 0.01, 0.04, 0.16, 0.25, 0.5625, 1.0, 9.0])
+    found = by_shares(shares, np.log(times), when, 0.02).share[0]
+    nodes = np.array([0.0, 0.2, 0.5, 1.0])
+    expected = np.interp(np.sqrt(when), nodes, [0.02, 0.1, 0.5, 0.6])  # numpy's
+    np.testing.assert_allclose(found, expected, rtol=1e-12)
 
 
 # ---- the bench

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from poresim.inference.surface import fit_surface
+from poresim.inference.normals import log_densities
 from poresim.scenario.reading import parse_scenario
 from poresim.solid.sizes import Lognormal
 from poresim.solid.spec import SolidSpec
@@ -16,9 +16,9 @@ from poresim.solid.waists import UniformWaist
 from poresim.why.weighing.bank import inputs_of
 from poresim.why.weighing.bench import Log
 from poresim.why.weighing.features import LEVELS, filled_at, times_until
-from poresim.why.weighing.filled import Filled
-from poresim.why.weighing.learnt import Beside, Learnt, Runs, learn, telling
-from poresim.why.weighing.likelihood import Predicted, log_likelihood, tails_from
+from poresim.why.weighing.filled import by_shares, by_times
+from poresim.why.weighing.learnt import Learnt, Runs, learn, pace_of, telling, told_by
+from poresim.why.weighing.likelihood import Predicted, log_likelihood, predict, tails_from
 from poresim.why.weighing.rivals import Makeup
 from poresim.why.weighing.tables import OPENING, THROAT, tables_of
 from poresim.why.weighing.tails import NORMAL, Tails, tails_of
@@ -94,10 +94,10 @@ def test_tails_come_from_runs_that_are_left_out(freedom: float):
     scatter = rng.standard_normal((n, 4)) @ (0.05 * steps) / np.sqrt(factor)[:, None]
     times = (inputs @ [0.3, 0.2])[:, None] + 2 * np.log(LEVELS) + scatter
     features = np.hstack([times, np.full((n, 1), math.log(1e-9))])
-    filled = Filled(times, times_until(until), 0.0).share
-    runs = Runs(inputs, features, np.arange(n), filled, np.full(n, 1000.0))
+    filled = by_times(times, times_until(until), 0.0).share
+    runs = Runs(inputs, features, np.arange(n), filled, np.full(n, 1000.0), until)
     when = np.array([0.1, 0.2, 0.3, 0.45])
-    found = tails_from(when, np.full(4, 1e-4), learn(runs, 0.0), runs, until, 1e-5)
+    found = tails_from(when, np.full(4, 1e-4), learn(runs, 0.0), runs, 1e-5)
     if freedom < 10:
         assert found.freedom <= 5
     else:
@@ -118,71 +118,76 @@ def test_curves_are_kept_as_they_were(until: float):
 # ---- liquids with grains
 
 
-def test_what_is_learnt_beside_another_comes_back():
-    rng = np.random.default_rng(1)
-    beside = Beside(rng.standard_normal((5, 3)), np.array([0.1, 0.02, 1.0]))
-    features = beside.plain + rng.standard_normal((5, 3)) * [3.0, 0.5, 0.1]
-    learnt = beside.learnt(features)
-    np.testing.assert_allclose(beside.features(learnt), features, rtol=1e-10)
-    step = 1e-6
-    slopes = (beside.features(learnt + step) - beside.features(learnt - step)) / (2 * step)
-    np.testing.assert_allclose(beside.slopes(learnt), slopes, rtol=1e-6)
-
-
-def test_no_time_is_longer_than_a_number_can_be():
-    beside = Beside(np.zeros((1, 2)), np.array([0.01, 1.0]))
-    assert np.isfinite(np.exp(beside.features(np.full((1, 2), 1e6)))).all()
-    assert np.isfinite(beside.slopes(np.full((1, 2), 1e6))).all()
+UNTIL = 100.0
 
 
 def plugged(rng: np.random.Generator, n: int) -> tuple[Runs, Runs]:
     """Runs without grains (ln time = size, scatter 0.1) and with: beyond a threshold of the third
-    input times go up steeply, by a factor that scatters as widely."""
+    input these stop at a share that scatters, and hardly go on."""
     inputs = rng.uniform(-1, 1, (n, 3))
-    level = np.append(2 * np.log(LEVELS), math.log(1e-9))
-    rows, none = np.arange(n), np.zeros((n, 0))
+    volume = np.full((n, 1), math.log(1e-9))
+    own = inputs[:, :1] + 0.1 * rng.standard_normal((n, 1))
+    times = own + 2 * np.log(LEVELS)
+    filled = by_times(times, times_until(UNTIL), 0.0).share
+    stops = np.minimum(np.exp(-1.5 * np.maximum(inputs[:, 2], 0)), 1.0)
+    held = (
+        filled
+        * np.where(inputs[:, 2] > 0, stops * np.exp(0.15 * rng.standard_normal(n)), 1.0)[:, None]
+    )
+    kept = np.sqrt(times_until(UNTIL))
+    late = [np.interp(LEVELS, *np.unique(np.stack([row, kept]), axis=1), right=1e3) for row in held]
+    rows, density = np.arange(n), np.full(n, 1000.0)
+    plain = Runs(inputs[:, :2], np.hstack([times, volume]), rows, filled, density, UNTIL)
+    slow = np.hstack([2 * np.log(np.maximum(late, 1e-3)), volume])
+    return plain, Runs(inputs, slow, rows, held, density, UNTIL)
 
-    def features(more: Floats) -> Floats:
-        times = inputs[:, :1] + 0.1 * rng.standard_normal((n, 1)) + more[:, None]
-        return level + np.hstack([np.repeat(times, len(LEVELS), axis=1), np.zeros((n, 1))])
 
-    grown = 6 * np.maximum(inputs[:, 2], 0) * np.exp(0.3 * rng.standard_normal(n))
-    density = np.full(n, 1000.0)
-    plain = Runs(inputs[:, :2], features(np.zeros(n)), rows, none, density)
-    return plain, Runs(inputs, features(grown), rows, none, density)
+def test_curves_come_back_from_their_shares():
+    """Up to what straight lines between nodes miss of a root of time that comes to an end."""
+    plain, laden = plugged(np.random.default_rng(2), 120)
+    pace = pace_of(learn(plain, 0.0), laden.inputs)
+    told = told_by(laden, pace)
+    when = np.array([0.05, 0.2, 1.0, 3.0, 20.0])
+    true = laden.filled_at(np.broadcast_to(when, (120, 5)))
+    found = by_shares(told[:, :-1], pace.log_times, when, 0.0).share
+    assert np.abs(found - true).mean() < 0.01
+    np.testing.assert_allclose(told[:, -1] + pace.log_volume, laden.features[:, -1])
 
 
 def test_where_grains_pass_scatter_is_that_of_solids():
-    """A surface of the features themselves spreads the wide scatter of plugged soaks over all."""
     plain, laden = plugged(np.random.default_rng(2), 200)
     found = learn(laden, 0.0, learn(plain, 0.0))
-    direct = fit_surface(laden.inputs, laden.features, laden.rows)
     places = np.random.default_rng(3).uniform(-1, 1, (200, 3)) * [1, 1, 0.4] - [0, 0, 0.55]
     told = found.read(places)
-    sd = (told.slopes(told.whole.mean) * told.whole.sd())[:, 5]
-    assert np.median(sd) == pytest.approx(0.1, rel=0.3)
-    middle = told.features(told.whole.mean)[:, 5]
-    np.testing.assert_allclose(middle - 2 * np.log(LEVELS[5]), places[:, 0], atol=0.15)
-    assert np.median(direct.read(places).sd()[:, 5]) > 1.3 * np.median(sd)
+    when = np.array([0.2])
+    none = np.ones(len(places))
+    readings = predict(when, np.zeros(1), told, none, 0 * none)
+    share = np.sqrt(0.2) * np.exp(-places[:, 0] / 2)
+    some = share < 0.8
+    level = readings.level[some, 0] / 1e-9
+    np.testing.assert_allclose(level, share[some], rtol=0.1)
+    sd = np.sqrt(readings.own[some, 0, 0] - 1e-8)  # 1e-8: the least of a balance
+    assert np.median(sd / readings.level[some, 0]) == pytest.approx(0.05, rel=0.4)
 
 
-def test_runs_with_grains_are_foretold_better_beside_those_without():
-    """ln density of fresh runs, with the slope of what is learnt by what was measured."""
+def test_runs_with_grains_are_foretold_better_by_shares():
+    """ln density of readings of fresh runs, against their curves told by times."""
+    when = np.array([0.1, 0.4, 1.5, 6.0])
 
     def level(one: Learnt, fresh: Runs) -> float:
-        told = one.read(fresh.inputs)
-        learnt = fresh.features if told.beside is None else told.beside.learnt(fresh.features)
-        off, sd = (learnt - told.whole.mean)[:, 5], told.whole.sd()[:, 5]
-        slope = told.slopes(learnt)[:, 5]
-        return float(np.mean(stats.norm.logpdf(off / sd) - np.log(sd * slope)))
+        per = np.full(len(fresh.rows), 1e9)
+        told = predict(when, np.full(4, 0.01), one.read(fresh.inputs), per, 0 * per)
+        true = fresh.filled_at(np.broadcast_to(when, (len(per), 4)))
+        off = (true - told.level)[:, None, :]
+        return float(log_densities(off, told.own + told.missed)[0].mean())
 
     gains = []
-    for seed in range(4):
+    for seed in range(3):
         plain, laden = plugged(np.random.default_rng(seed), 160)
         _, fresh = plugged(np.random.default_rng(100 + seed), 400)
         known = learn(plain, 0.0)
         gains.append(level(learn(laden, 0.0, known), fresh) - level(learn(laden, 0.0), fresh))
-    assert np.mean(gains) > 0.05
+    assert np.mean(gains) > 0.3
 
 
 @pytest.mark.parametrize("slope", [1.0, -3.0])

@@ -61,7 +61,9 @@ def test_it_grows_once_whatever_it_says():
 
 def test_a_bank_grows_no_further_than_it_may():
     some = QUESTION.model_copy(update={"most_rows": 90})
-    found, asked = settled(lambda rows, _: verdict(0.3 if rows == 64 else 0.5 + rows / 1000 * (rows > 80)), some)
+    found, asked = settled(
+        lambda rows, _: verdict(0.3 if rows == 64 else 0.5 + rows / 1000 * (rows > 80)), some
+    )
     assert isinstance(found, Settled)
     assert found.rows == 90
     assert found.change > 0.05

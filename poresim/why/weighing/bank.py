@@ -12,7 +12,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -171,40 +171,35 @@ class Bank:
         start = filled_at_once([outcomes[soak.name] for soak in there], until)
 
         def runs(at_once: float, lost: bool) -> dict[Class, Runs]:
-            parts: dict[Class, list[tuple[Any, ...]]] = {}
-            for i, soak in enumerate(there):
-                owner = soak.makeup.owner("gravity")
-                density = 1.0 if lost else np.exp(told[owner, "gravity", "ln_density"][i])
-                outcome = lost_of(outcomes[soak.name]) if lost else outcomes[soak.name]
-                parts.setdefault(soak.kind, []).append(
-                    (
-                        inputs[soak.makeup][i],
-                        features_of(outcome, until, at_once),
-                        soak.row.number,
-                        filled_at(outcome, times_until(until)),
-                        density,
-                    )
-                )
-            return {
-                kind: Runs(*(np.array(column) for column in zip(*some, strict=True)))
-                for kind, some in parts.items()
-            }
+            kinds = dict.fromkeys(soak.kind for soak in there)
+            return {kind: runs_of(kind, at_once, lost) for kind in kinds}
 
-        return Told(
-            runs(start, False), runs(0.0, True) if self.setting.forces else {}, start, until
-        )
+        def runs_of(kind: Class, at_once: float, lost: bool) -> Runs:
+            some = [(i, soak) for i, soak in enumerate(there) if soak.kind == kind]
+            came = [outcomes[soak.name] for _, soak in some]
+            came = [lost_of(one) for one in came] if lost else came
+            heavy = [told[soak.makeup.owner("gravity"), "gravity", "ln_density"][i]
+                     for i, soak in some]  # fmt: skip
+            return Runs(
+                np.array([inputs[soak.makeup][i] for i, soak in some]),
+                np.array([features_of(one, until, at_once) for one in came]),
+                np.array([soak.row.number for _, soak in some]),
+                np.array([filled_at(one, times_until(until)) for one in came]),
+                np.ones(len(some)) if lost else np.exp(heavy),
+                until,
+            )
+
+        return Told(runs(start, False), runs(0.0, True) if self.setting.forces else {}, start)
 
 
 @dataclass(frozen=True)
 class Told:
     """What runs say. by_class : of what pores take up. lost : of what snap forces lose, where that
-    is asked. at_once : share of the pores that fills at once. until_s : for how long they were
-    followed."""
+    is asked. at_once : share of the pores that fills at once."""
 
     by_class: dict[Class, Runs]
     lost: dict[Class, Runs]
     at_once: float
-    until_s: float
 
     def learn(self) -> dict[Class, Learnt]:
         """A surface of uptake for each class. ValueError: too few runs."""

@@ -73,9 +73,8 @@ class Case:
         dry_kg: float,
     ) -> dict[Class, Tails]:
         """Of each class, at the times of the longest measurement."""
-        until = self.told.until_s
         return {
-            kind: tails_from(when, sd, learnt, by_class[kind], until, dry_kg)
+            kind: tails_from(when, sd, learnt, by_class[kind], dry_kg)
             for kind, learnt in surfaces.items()
         }
 

@@ -139,7 +139,6 @@ class View:
                 self._read[place],
                 per_m3,
                 self._apart,
-                learnt.at_once,
                 self._evidence.tails[kind],
             )
         return self._known[key]
@@ -152,7 +151,7 @@ class View:
         told = learnt.read(inputs_of(one, self._told, self._solid))
         each, none = np.ones(len(self._apart)), np.zeros(len(self._apart))
         gauge = gauge_sd(forces.when)
-        return predict(forces.when, gauge, told, each, none, learnt.at_once, tails)
+        return predict(forces.when, gauge, told, each, none, tails)
 
     def angle(self, liquid: str) -> Floats:
         """(n,) contact angle of a liquid, degrees."""

@@ -1,7 +1,9 @@
 """Curves read at times, of many draws at once, compiled: shares filled, and how they hang on the
-times that tell them."""
+numbers that tell them. Between these curves are straight in the root of time."""
 
 from __future__ import annotations
+
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,39 +15,47 @@ Floats = NDArray[np.float64]
 Integers = NDArray[np.int64]
 
 
-class Filled:
-    """Curves of n draws read at m times: straight in the root of time between LEVELS.
+class Filled(NamedTuple):
+    """Curves of n draws read at m times.
 
-    share : (n, m) of the pores filled. Its slope by ln of the times at two neighbouring LEVELS:
-    ``first`` (n, m) the number of the lower one (-1: the start), ``low`` and ``high`` (n, m).
+    share : (n, m) of the pores filled. first : (n, m) number of the first of the two neighbouring
+    numbers that tell it (-1: the start). low, high : (n, m) its slopes by them.
     """
 
-    def __init__(self, log_times: Floats, when: Floats, at_once: float) -> None:
-        shape = len(log_times), len(when)
-        self.share, self.low, self.high = np.empty(shape), np.empty(shape), np.empty(shape)
-        self.first = np.empty(shape, np.int64)
-        nodes = np.append(at_once, shares_of(at_once))
-        _read(
-            np.ascontiguousarray(log_times),
-            np.sqrt(when),
-            nodes,
-            self.share,
-            self.first,
-            self.low,
-            self.high,
-        )
+    share: Floats
+    first: Integers
+    low: Floats
+    high: Floats
 
-    def along(self, loadings: Floats, slopes: Floats) -> Floats:
-        """(n, m, q): how shares change along directions (12, q) of what tells the ln times, of
-        which these have slopes (n, 12)."""
+    def along(self, loadings: Floats) -> Floats:
+        """(n, m, q): how shares change along directions (k, q) of what tells a curve."""
         found = np.empty((*self.share.shape, loadings.shape[1]))
-        both = np.ascontiguousarray(loadings), np.ascontiguousarray(slopes)
-        _along(self.first, self.low, self.high, *both, found)
+        _along(self.first, self.low, self.high, np.ascontiguousarray(loadings), found)
         return found
 
 
+def by_times(log_times: Floats, when: Floats, at_once: float) -> Filled:
+    """Told by the ln of times (n, 12) at LEVELS, read at times (m,) s."""
+    found = _empty(len(log_times), len(when))
+    nodes = np.append(at_once, shares_of(at_once))
+    _read_times(np.ascontiguousarray(log_times), np.sqrt(when), nodes, *found)
+    return found
+
+
+def by_shares(shares: Floats, log_times: Floats, when: Floats, at_once: float) -> Filled:
+    """Told by shares (n, k) at times whose ln (n, k) rise, read at times (m,) s."""
+    found = _empty(len(shares), len(when))
+    tables = np.ascontiguousarray(shares), np.ascontiguousarray(log_times)
+    _read_shares(*tables, np.sqrt(when), at_once, *found)
+    return found
+
+
+def _empty(n: int, m: int) -> Filled:
+    return Filled(np.empty((n, m)), np.empty((n, m), np.int64), np.empty((n, m)), np.empty((n, m)))
+
+
 @kernel
-def _read(
+def _read_times(
     log_times: Floats, at: Floats, nodes: Floats, share: Floats, first: Integers, low: Floats,
     high: Floats,
 ) -> None:  # fmt: skip  # pragma: no cover
@@ -77,16 +87,37 @@ def _read(
 
 
 @kernel
+def _read_shares(
+    shares: Floats, log_times: Floats, at: Floats, at_once: float, share: Floats, first: Integers,
+    low: Floats, high: Floats,
+) -> None:  # fmt: skip  # pragma: no cover
+    n, last = shares.shape[0], shares.shape[1] - 1
+    root = np.zeros(last + 1)
+    for i in range(n):
+        for k in range(last + 1):
+            root[k] = np.exp(0.5 * log_times[i, k])
+        for j in range(len(at)):
+            place = 0
+            while place < last and root[place] < at[j]:
+                place += 1
+            start = root[place - 1] if place > 0 else 0.0
+            part = min((at[j] - start) / max(root[place] - start, 1e-300), 1.0)
+            before = shares[i, place - 1] if place > 0 else at_once
+            share[i, j] = before + part * (shares[i, place] - before)
+            first[i, j] = place - 1
+            low[i, j] = 1.0 - part
+            high[i, j] = part
+
+
+@kernel
 def _along(
-    first: Integers, low: Floats, high: Floats, loadings: Floats, slopes: Floats, found: Floats
+    first: Integers, low: Floats, high: Floats, loadings: Floats, found: Floats
 ) -> None:  # pragma: no cover
     n, m = first.shape
     for i in range(n):
         for j in range(m):
             below, above = first[i, j], first[i, j] + 1
-            up = high[i, j] * slopes[i, above]
-            down = low[i, j] * slopes[i, below] if below >= 0 else 0.0
             for k in range(loadings.shape[1]):
-                found[i, j, k] = up * loadings[above, k]
+                found[i, j, k] = high[i, j] * loadings[above, k]
                 if below >= 0:
-                    found[i, j, k] += down * loadings[below, k]
+                    found[i, j, k] += low[i, j] * loadings[below, k]

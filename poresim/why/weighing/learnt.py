@@ -1,10 +1,9 @@
-"""What the runs of a class of liquid teach: their features by a surface over their inputs.
+"""What the runs of a class of liquid teach: their curves by a surface over their inputs.
 
-Liquids with grains are told by how they differ from the same without: d, from the surface of those.
-Where grains pass, d is nothing but what solids scatter by; where they plug, it goes up to many
-times that and scatters as widely. So asinh(d / scale) is learnt in place of d: d itself in the one
-case, its logarithm in the other, and alike in scatter (Burbidge, Magee & Robb 1988, J Am Stat Assoc
-83:123; from memory).
+Liquids without grains are told by the ln of their times at LEVELS. Grains that plug hold a curve up
+at shares that scatter from solid to solid, for times that scatter by orders of magnitude; told by
+times it would jump. So liquids with grains are told by shares: those that are filled when the same
+liquid without grains would have filled LEVELS, and at multiples of the last of these times.
 """
 
 from __future__ import annotations
@@ -16,86 +15,83 @@ import numpy as np
 from numpy.typing import NDArray
 
 from poresim.inference.surface import Reading, Surface, fit_surface
+from poresim.why.weighing.features import LEVELS, times_until
+from poresim.why.weighing.filled import Filled, by_shares, by_times
 
 Floats = NDArray[np.float64]
 
-_LEAST_SCALE = 1e-3  # of d
+_LATER = np.log([1.5, 2.5, 4.0, 7.0, 12.0, 20.0, 40.0])  # of the time to the last of LEVELS
 _ALIKE = 1 - 1e-9  # correlation from which two columns are one
-_MOST = 30.0  # of d: times by factors beyond what any soak shows
 
 
 class Runs(NamedTuple):
     """Runs of one class. inputs (n, d), features (n, 13). rows (n,), alike for runs of the same
-    inputs. filled (n, k) shares of the pores at common times. density (n,) of the liquid, kg/m3."""
+    inputs. filled (n, k) shares of the pores at ``times_until`` (until_s). density (n,) of the
+    liquid, kg/m3."""
 
     inputs: Floats
     features: Floats
     rows: NDArray[np.int64]
     filled: Floats
     density: Floats
+    until_s: float
+
+    def filled_at(self, when: Floats) -> Floats:
+        """(n, m) shares at times (n, m) s."""
+        kept, at = np.sqrt(times_until(self.until_s)), np.sqrt(when)
+        return np.array([np.interp(t, kept, row) for t, row in zip(at, self.filled, strict=True)])
 
 
-class Beside(NamedTuple):
-    """Features told by how they differ from others. plain : (n, p) these. scale : (p,)."""
+class Pace(NamedTuple):
+    """Of liquids without grains, at n places: ln of times (n, k), s, rising, and of the pores'
+    volume (n,), m3."""
 
-    plain: Floats
-    scale: Floats
-
-    def learnt(self, features: Floats) -> Floats:
-        """(n, p) what is learnt of features."""
-        return np.asarray(self.scale * np.arcsinh((features - self.plain) / self.scale))
-
-    def features(self, learnt: Floats) -> Floats:
-        """(n, p) from what is learnt."""
-        return np.asarray(self.plain + self.scale * np.sinh(self._within(learnt)))
-
-    def slopes(self, learnt: Floats) -> Floats:
-        """(n, p) of features by what is learnt."""
-        return np.asarray(np.cosh(self._within(learnt)))
-
-    def _within(self, learnt: Floats) -> Floats:
-        most = np.arcsinh(_MOST / self.scale)
-        return np.asarray(np.clip(learnt / self.scale, -most, most))
+    log_times: Floats
+    log_volume: Floats
 
 
 class Foretold(NamedTuple):
-    """What is learnt, at n places. whole, alone : with what the surface misses in its covariance,
-    and without. places : (n, d) in lengths over which that hangs together. beside : None where
-    features are learnt as they are."""
+    """What is learnt, at n places: numbers that tell a curve, the last of them of the volume.
+
+    whole, alone : with what the surface misses in its covariance, and without. places : (n, d) in
+    lengths over which that hangs together. at_once : share of the pores that fills at once. pace :
+    None where curves are told by times.
+    """
 
     whole: Reading
     alone: Reading
     places: Floats
-    beside: Beside | None = None
+    at_once: float
+    pace: Pace | None = None
 
-    def features(self, learnt: Floats) -> Floats:
-        """(n, p) from what is learnt."""
-        return learnt if self.beside is None else self.beside.features(learnt)
+    def filled(self, learnt: Floats, when: Floats) -> Filled:
+        """Shares of the pores at times (m,) s, by what is learnt (n, p)."""
+        if self.pace is None:
+            return by_times(learnt[:, :-1], when, self.at_once)
+        return by_shares(learnt[:, :-1], self.pace.log_times, when, self.at_once)
 
-    def slopes(self, learnt: Floats) -> Floats:
-        """(n, p) of features by what is learnt."""
-        return np.ones_like(learnt) if self.beside is None else self.beside.slopes(learnt)
+    def volume(self, learnt: Floats) -> Floats:
+        """(n, 1) of the pores, m3."""
+        usual = 0.0 if self.pace is None else self.pace.log_volume[:, None]
+        return np.asarray(np.exp(learnt[:, -1:] + usual))
 
 
 @dataclass(frozen=True)
 class Learnt:
-    """The surface of a class, over those of its inputs (columns) that vary.
+    """The surface of a class, over those of its inputs (columns) that tell something.
 
     at_once : share of the pores that fills at once. plain : of the same liquids without grains,
-    whose inputs come first; scale : (p,) of differences from it. None: there are none.
+    whose inputs come first; None: there are none.
     """
 
     surface: Surface
     columns: NDArray[np.int64]
     at_once: float
     plain: Learnt | None = None
-    scale: Floats | None = None
 
     def middle(self, inputs: Floats) -> Floats:
-        """(n, p) features in the middle of what is foretold at inputs (n, d)."""
-        learnt = self.surface.predict(inputs[:, self.columns])
-        beside = self._beside(inputs)
-        return learnt if beside is None else beside.features(learnt)
+        """(n, p) the middle of what is foretold at inputs (n, d)."""
+        return self.surface.predict(inputs[:, self.columns])
 
     def read(self, inputs: Floats) -> Foretold:
         """What is foretold at inputs (n, d)."""
@@ -104,21 +100,32 @@ class Learnt:
     def left_out(self, runs: Runs) -> Foretold:
         """What would be foretold of each of the runs it was learnt from, without it and those of
         the same inputs."""
+        mean = told_by(runs, self._pace(runs.inputs)) - self.surface.left_out
         both = self.surface.read_both(runs.inputs[:, self.columns])
-        beside = self._beside(runs.inputs)
-        learnt = runs.features if beside is None else beside.learnt(runs.features)
-        mean = learnt - self.surface.left_out
         whole, alone = (one._replace(mean=mean) for one in both)
         return self._foretold(whole, alone, runs.inputs)
 
-    def _beside(self, inputs: Floats) -> Beside | None:
-        if self.plain is None or self.scale is None:
-            return None
-        return Beside(self.plain.middle(inputs), self.scale)
-
     def _foretold(self, whole: Reading, alone: Reading, inputs: Floats) -> Foretold:
         places = self.surface.in_lengths(inputs[:, self.columns])
-        return Foretold(whole, alone, places, self._beside(inputs))
+        return Foretold(whole, alone, places, self.at_once, self._pace(inputs))
+
+    def _pace(self, inputs: Floats) -> Pace | None:
+        return None if self.plain is None else pace_of(self.plain, inputs)
+
+
+def pace_of(plain: Learnt, inputs: Floats) -> Pace:
+    """At inputs (n, d) of liquids with grains or without."""
+    middle = plain.middle(inputs)
+    times = np.maximum.accumulate(middle[:, : len(LEVELS)], axis=1)
+    return Pace(np.hstack([times, times[:, -1:] + _LATER]), middle[:, -1])
+
+
+def told_by(runs: Runs, pace: Pace | None) -> Floats:
+    """(n, p) numbers that tell the curves of runs."""
+    if pace is None:
+        return runs.features
+    shares = runs.filled_at(np.exp(pace.log_times))
+    return np.hstack([shares, (runs.features[:, -1] - pace.log_volume)[:, None]])
 
 
 def telling(inputs: Floats) -> NDArray[np.int64]:
@@ -137,9 +144,5 @@ def telling(inputs: Floats) -> NDArray[np.int64]:
 def learn(runs: Runs, at_once: float, plain: Learnt | None = None) -> Learnt:
     """From runs of one class. plain : of the same liquids without grains. ValueError: too few."""
     columns = telling(runs.inputs)
-    inputs, features, scale = runs.inputs[:, columns], runs.features, None
-    if plain is not None:
-        scale = np.maximum(plain.surface.left_out_sd, _LEAST_SCALE)
-        scale[-1] = _MOST  # the pores' volume stays what it is: its difference is learnt as such
-        features = Beside(plain.middle(runs.inputs), scale).learnt(features)
-    return Learnt(fit_surface(inputs, features, runs.rows), columns, at_once, plain, scale)
+    told = told_by(runs, None if plain is None else pace_of(plain, runs.inputs))
+    return Learnt(fit_surface(runs.inputs[:, columns], told, runs.rows), columns, at_once, plain)

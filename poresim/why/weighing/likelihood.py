@@ -23,8 +23,6 @@ from numpy.typing import NDArray
 
 from poresim.inference.normals import log_densities
 from poresim.why.weighing.bench import Log
-from poresim.why.weighing.features import LEVELS, times_until
-from poresim.why.weighing.filled import Filled
 from poresim.why.weighing.joint import covariance_of
 from poresim.why.weighing.learnt import Foretold, Learnt, Runs
 from poresim.why.weighing.tails import NORMAL, Tails, tails_of
@@ -68,29 +66,24 @@ def predict(
     told: Foretold,
     per_m3: Floats,
     apart: Floats,
-    at_once: float,
     tails: Tails = NORMAL,
 ) -> Predicted:
     """At times (m,) s, by a balance of that sd (m,), kg/kg.
 
-    told : features by a surface. per_m3 : (n,) kg/m3 over the block's dry mass. apart : (n,) sd of
-    the pieces' own factor. at_once : of `Learnt`.
+    told : curves by a surface. per_m3 : (n,) kg/m3 over the block's dry mass. apart : (n,) sd of
+    the pieces' own factor.
     """
     scale = per_m3[:, None]
     whole, scatter = told.whole, told.alone
 
     def readings(learnt: Floats) -> Floats:
-        features = told.features(learnt)
-        share = Filled(features[:, : len(LEVELS)], when, at_once).share
-        return np.asarray(share * np.exp(features[:, -1:]) * scale)
+        return told.filled(learnt, when).share * told.volume(learnt) * scale
 
-    middle, slopes = told.features(whole.mean), told.slopes(whole.mean)
-    filled = Filled(middle[:, : len(LEVELS)], when, at_once)
-    volume = np.exp(middle[:, -1:]) * scale
+    filled, volume = told.filled(whole.mean, when), told.volume(whole.mean) * scale
     level = filled.share * volume
     every = np.hstack([whole.loadings, np.eye(whole.mean.shape[1])])
-    directions = volume[:, :, None] * filled.along(every[:-1], slopes[:, :-1])
-    directions += level[:, :, None] * (slopes[:, -1:] * every[-1])[:, None, :]
+    directions = volume[:, :, None] * filled.along(every[:-1])
+    directions += level[:, :, None] * every[-1]
     sd = np.sqrt(np.maximum(whole.variance, _LEAST_VARIANCE))
     bent = np.zeros_like(level)
     for k in range(min(_FAR, len(whole.loadings.T))):
@@ -114,17 +107,13 @@ def predict(
     return Predicted(level, own, lost, told.places, tails)
 
 
-def tails_from(
-    when: Floats, sd: Floats, learnt: Learnt, runs: Runs, until_s: float, dry_kg: float
-) -> Tails:
+def tails_from(when: Floats, sd: Floats, learnt: Learnt, runs: Runs, dry_kg: float) -> Tails:
     """Of a class, by readings of its own runs at times (m,) s on a balance of sd (m,), kg/kg, each
-    foretold without it. until_s : for how long they were followed. dry_kg : of the block."""
+    foretold without it. dry_kg : of the block."""
     per_m3 = runs.density / dry_kg
     balance = np.maximum(sd, _LEAST_SD)
-    told = predict(when, balance, learnt.left_out(runs), per_m3, 0 * per_m3, learnt.at_once)
-    kept = np.sqrt(times_until(until_s))
-    at = np.sqrt(when)
-    share = np.array([np.interp(at, kept, row) for row in runs.filled])
+    told = predict(when, balance, learnt.left_out(runs), per_m3, 0 * per_m3)
+    share = runs.filled_at(np.broadcast_to(when, (len(per_m3), len(when))))
     read = share * (np.exp(runs.features[:, -1]) * per_m3)[:, None]
     read = read + balance * np.random.default_rng(_SHAKEN).standard_normal(read.shape)
     squares = log_densities((read - told.level)[:, None, :], told.own + told.missed)[1]
