@@ -162,24 +162,28 @@ def test_scatter_that_varies_tenfold_is_recovered():
 
 
 @pytest.mark.parametrize(
-    ("n", "least"), [(512, 0.84), pytest.param(2048, 0.90, marks=pytest.mark.slow)]
+    ("n", "least"), [(512, 0.87), pytest.param(2048, 0.90, marks=pytest.mark.slow)]
 )
 def test_intervals_of_fresh_runs_near_a_threshold(n, least):
     """95 % intervals hold 93 to 97 % of fresh runs; in the most scattered tenth, whose variance
-    rests on 51 and on 205 runs, ``least`` to 98 %.
+    rests on 51 and on 205 runs, ``least`` to 98 % on the mean of four banks (one by one 84 to 96 %
+    of 512 runs).
 
     Negative control: one scatter everywhere holds too many where it is small.
     """
-    rng = np.random.default_rng(8)
-    x, fresh = sobol(n, 4), rng.random((4000, 4))
-    found = fit_surface(x, threshold(x, rng)).read(fresh)
-    z = (threshold(fresh, rng) - found.mean) / found.sd()
-    assert 0.93 < np.mean(np.abs(z) < 1.96) < 0.97
-    wild = found.sd()[:, 0] > np.quantile(found.sd()[:, 0], 0.9)
-    assert least < np.mean(np.abs(z[wild]) < 1.96) < 0.98
-    assert found.sd()[wild].mean() > 3 * found.sd()[~wild].mean()
-    flat = z * found.sd() / rms(z * found.sd())
-    assert np.mean(np.abs(flat[~wild]) < 1.96) > 0.98
+    held = []
+    for seed in range(8, 12):
+        rng = np.random.default_rng(seed)
+        x, fresh = sobol(n, 4), rng.random((4000, 4))
+        found = fit_surface(x, threshold(x, rng)).read(fresh)
+        z = (threshold(fresh, rng) - found.mean) / found.sd()
+        assert 0.93 < np.mean(np.abs(z) < 1.96) < 0.97
+        wild = found.sd()[:, 0] > np.quantile(found.sd()[:, 0], 0.9)
+        held.append(np.mean(np.abs(z[wild]) < 1.96))
+        assert found.sd()[wild].mean() > 3 * found.sd()[~wild].mean()
+        flat = z * found.sd() / rms(z * found.sd())
+        assert np.mean(np.abs(flat[~wild]) < 1.96) > 0.98
+    assert least < np.mean(held) < 0.98
 
 
 def test_features_scatter_together_as_they_are_said_to():
@@ -326,3 +330,20 @@ def test_scatter_of_components():
     whole = found.loadings @ np.diag(variance.mean(axis=0)) @ found.loadings.T
     np.testing.assert_allclose(whole, left.T @ left / n, atol=0.02)
     assert rest.max() < 1e-3
+
+
+def test_runs_that_came_last_are_followed_though_there_are_many_before():
+    """A narrow hump that 512 Sobol' points hardly meet: fresh places on it are told to a twentieth
+    of its height by a hundred runs more, which come last."""
+    rng = np.random.default_rng(0)
+
+    def hump(x: np.ndarray) -> np.ndarray:
+        return np.exp(-((x - 0.9) ** 2).sum(axis=1) / (2 * 0.15**2))
+
+    points = 2 * qmc.Sobol(4, seed=1).random(512) - 1
+    near = np.clip(0.9 + 0.15 * rng.standard_normal((100, 4)), -1, 1)
+    x = np.vstack([points, near])
+    y = np.stack([hump(x), x[:, 0]], axis=1) + 0.02 * rng.standard_normal((len(x), 2))
+    fresh = np.clip(0.9 + 0.1 * rng.standard_normal((300, 4)), -1, 1)
+    off = fit_surface(x, y).predict(fresh)[:, 0] - hump(fresh)
+    assert math.sqrt((off**2).mean()) < 0.05

@@ -27,7 +27,7 @@ from poresim.inference.scatter import Scatter, scatter_of, spread_out
 
 Floats = NDArray[np.float64]
 
-_CENTRES, _SUBSET = 300, 300
+_CENTRES, _LAST = 300, 100  # of runs; of these the last, where there are more
 _NUGGET = 1e-8  # on the diagonal of the centres' own matrix
 _DEPENDENT = 1e-6  # of a column's length that is not made up of others: it is one of them
 _FAINT = 1e-3  # of the mean leverage: directions that are left out
@@ -141,8 +141,9 @@ def fit_surface(inputs: ArrayLike, features: ArrayLike, groups: ArrayLike | None
     """The surface of features (n, p) over inputs (n, d); of any unit, scaled within.
 
     groups : (n,) labels, the same for runs of the same inputs in other random solids; they are
-    left out together. The first runs should fill the space, as those of Sobol' points do: they are
-    the centres. ValueError: shapes, numbers that are not finite, too few runs.
+    left out together. The first runs should fill the space, as those of Sobol' points do; the last
+    may lie where it counts: of many inputs the first and the last are the centres. ValueError:
+    shapes, numbers that are not finite, too few runs.
     """
     x, y, labels = _read(inputs, features, groups)
     low, high = x.min(axis=0), x.max(axis=0)
@@ -151,12 +152,11 @@ def fit_surface(inputs: ArrayLike, features: ArrayLike, groups: ArrayLike | None
     offset, size = y.mean(axis=0), np.where(np.ptp(y, axis=0) > 0, y.std(axis=0), 1.0)
     scaled = (y - offset) / size
     together = rows_of(labels)
-    first = np.sort(np.unique(labels, return_index=True)[1])
-    centres = z[first[:_CENTRES]]
+    some = _central(np.sort(np.unique(labels, return_index=True)[1]))
+    centres = z[some]
     every = np.hstack([np.ones((len(z), 1)), z])
     varied = _independent(every)
     trend = every[:, varied]
-    some = first[:_SUBSET]
     tried: list[_Fit] = []
     noise = np.ones(len(some))
     for _ in range(2):  # as if all scattered alike, then by how far they do
@@ -252,6 +252,12 @@ def _leverage(columns: Floats, moved: Floats) -> Floats:
     shares = ((columns @ u) ** 2).mean(axis=0) * s**2
     some = shares > _FAINT * shares.sum()
     return np.asarray(u[:, some] * s[some] / np.sqrt(shares[some].sum()))
+
+
+def _central(runs: NDArray[np.int64]) -> NDArray[np.int64]:
+    if len(runs) <= _CENTRES:
+        return runs
+    return np.concatenate([runs[: _CENTRES - _LAST], runs[-_LAST:]])
 
 
 def _independent(columns: Floats) -> NDArray[np.bool_]:
