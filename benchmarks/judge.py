@@ -34,22 +34,23 @@ from poresim.machine import cores
 from poresim.outcome.asked import Outcome
 from poresim.record.files import make_folder
 from poresim.scenario.faults import ScenarioError
-from poresim.scenario.questions import Judge
 from poresim.scenario.reading import Scenario, load_scenario
 from poresim.why.judge import bank_key, block_kg, question_of, setting_of
 from poresim.why.runs import Runs
-from poresim.why.weighing.bank import Bank, Setting, Soaking, mixed_job
+from poresim.why.weighing.bank import Bank, Setting, mixed_job
 from poresim.why.weighing.bench import Bench, Log
-from poresim.why.weighing.case import Case, TooFew, case_of, decide
+from poresim.why.weighing.case import decide
 from poresim.why.weighing.evidence import APART, APART_KEY
-from poresim.why.weighing.near import rows_near
+from poresim.why.weighing.growing import Growing
 from poresim.why.weighing.rivals import Rival
-from poresim.why.weighing.settling import settling
+from poresim.why.weighing.settling import Settled
 from poresim.why.weighing.verdict import Verdict
 
 SEED = 20_000  # of the truths
 OWN = 2_000_000  # numbers of the truths' solids begin here: none of the bank's
 RANKS = 63  # draws among which a truth is ranked
+BINS = 8  # of the ranks
+ENOUGH = 5 * BINS  # truths, for the law of the ranks
 
 
 class Truth(NamedTuple):
@@ -128,41 +129,21 @@ def benches_of(
     return [weighed(bank, bench, one, outcomes, block, dry, step, k) for k, one in enumerate(some)]
 
 
-class Judging:
-    """A truth being judged: its settling, what is wanted next, the soaks of its rows."""
-
-    def __init__(self, bank: Bank, question: Judge, bench: Bench, soaks: list[Soaking], seed: int):
-        self.bank, self.bench, self.seed = bank, bench, seed
-        self.going = settling(question)
-        self.wanted = next(self.going)
-        self.soaks = list(soaks)
-        self.settled: Any = None
-
-    def further(self) -> dict[str, Job]:
-        """Soaks that are to be done next."""
-        jobs, more = self.bank.jobs(rows_near(self.bank, self.wanted))
-        self.soaks += more
-        return jobs
-
-    def case(self, outcomes: Mapping[str, Outcome]) -> Case:
-        """What is to be decided next."""
-        told = self.bank.told(self.soaks, outcomes)
-        block = block_kg(self.bank.setting.scenario)
-        return case_of(self.bank, told, self.bench, block, self.seed, self.wanted.particles)
-
-    def take(self, verdict: Verdict | TooFew) -> None:
-        """What it was."""
-        try:
-            self.wanted = self.going.send(verdict)
-        except StopIteration as end:
-            self.settled = end.value
-
-
 def report(setting: Setting, some: list[Truth], came: list[Verdict], out: Path) -> None:
     """Print, and write what was drawn and said."""
     order = list(setting.rivals)
     p = np.array([[v.probabilities[v.rivals.index(rival)] for rival in order] for v in came])
     true = np.array([order.index(one.rival) for one in some])
+    rows = [
+        {
+            "true": one.rival.name,
+            "probabilities": dict(zip([r.name for r in order], map(float, row), strict=True)),
+            "effective": v.effective,
+            "explained": v.explained,
+        }
+        for one, row, v in zip(some, p, came, strict=True)
+    ]
+    (out / "verdicts.json").write_text(json.dumps(rows, indent=1))
     found = calibration(p, true, bins=10)
     print(f"\n{'said':>12}  {'came true':>10}  {'95 % by chance':>15}  cases")
     b = found.bins
@@ -179,6 +160,8 @@ def report(setting: Setting, some: list[Truth], came: list[Verdict], out: Path) 
         f"calibration error, class {found.per_class:.3f} (chance {found.per_class_by_chance:.3f})"
     )
     print(f"true first {found.first:.3f}, promised {found.confidence:.3f} +- {found.first_sd:.3f}")
+    if len(some) < ENOUGH:
+        return
     placed = np.array(
         [
             ranks(one.u, v.draws, np.full(len(v.draws), 1 / len(v.draws)), RANKS, k)
@@ -186,17 +169,7 @@ def report(setting: Setting, some: list[Truth], came: list[Verdict], out: Path) 
         ]
     )
     for j, key in enumerate([*(one.key for one in setting.unknowns.all), APART_KEY]):
-        print(f"ranks of {key}: p {uniformity(placed[:, j], RANKS, bins=8):.3f}")
-    rows = [
-        {
-            "true": one.rival.name,
-            "probabilities": dict(zip([r.name for r in order], map(float, row), strict=True)),
-            "effective": v.effective,
-            "explained": v.explained,
-        }
-        for one, row, v in zip(some, p, came, strict=True)
-    ]
-    (out / "verdicts.json").write_text(json.dumps(rows, indent=1))
+        print(f"ranks of {key}: p {uniformity(placed[:, j], RANKS, bins=BINS):.3f}")
 
 
 def main() -> None:
@@ -217,21 +190,20 @@ def study(scenario: Scenario, count: int, rows: int, out: Path) -> None:
     setting, bench = setting_of(scenario)
     bank = Bank(setting)
     some, theirs = truths(bank, bench, count)
-    jobs, soaks = bank.jobs(bank.rows(question.least_rows))
     make_folder(out)
     journal = Journal(out / "study.runs", bank_key(setting) + f" {count}")
     journal.open(resume=True, force=False)
     runs = Runs(journal, fitting=fit_in_memory(scenario), progress=Showing())
-    soaked(runs, jobs | theirs, "the bank and the truths")
+    soaked(runs, theirs, "the truths")
     benches = benches_of(bank, bench, some, runs.outcomes)
     judging = [
-        Judging(bank, question, one, soaks, scenario.seed + 1000 * k)
+        Growing(bank, question, one, block_kg(scenario), scenario.seed + 1000 * k)
         for k, one in enumerate(benches)
     ]
     while left := [k for k, one in enumerate(judging) if one.settled is None]:
         further: dict[str, Job] = {}
         for k in left:
-            further |= judging[k].further()
+            further |= judging[k].jobs()
         soaked(runs, further, f"{len(left)} cases")
         start = time.perf_counter()
         came = all_of(decide, [judging[k].case(runs.outcomes) for k in left])
@@ -240,14 +212,22 @@ def study(scenario: Scenario, count: int, rows: int, out: Path) -> None:
         for k, verdict in zip(left, came, strict=True):
             judging[k].take(verdict)
             show(k, some[k], verdict, judging[k])
-    report(setting, some, [one.settled.verdict for one in judging], out)
+    report(setting, some, [settled_of(one).verdict for one in judging], out)
 
 
-def show(number: int, truth: Truth, verdict: Verdict, judging: Judging) -> None:
+def settled_of(one: Growing) -> Settled:
+    """What came of it."""
+    assert isinstance(one.settled, Settled), one.settled
+    return one.settled
+
+
+def show(number: int, truth: Truth, verdict: Verdict, judging: Growing) -> None:
     """One line on a verdict."""
     p = verdict.probabilities[verdict.rivals.index(truth.rival)]
-    done = judging.settled
-    said = f"settled by {done.rows} rows, {done.change:.3f}" if done else "goes on"
+    said = "goes on"
+    if judging.settled is not None:
+        done = settled_of(judging)
+        said = f"settled by {done.rows} rows, {done.change:.3f}"
     print(
         f"{number}: {truth.rival.name} {p:.3f}, first {verdict.rivals[0].name} "
         f"{verdict.probabilities[0]:.3f}, {said}",

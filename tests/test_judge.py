@@ -270,7 +270,7 @@ def test_the_command_tells_the_verdict(tmp_path: Path, capfd):
     assert main(["judge", path, "--out", out, "--force", "--workers", "1"]) == 0
     told = capfd.readouterr()
     assert "thickening" in told.out and "probability" in told.out
-    assert "soaks:   80 for a bank to begin with, 100 at most" in told.err
+    assert "soaks:   100 for a bank to begin with, 100 at most" in told.err
     assert (tmp_path / "out" / "rusk.judge.png").exists()
     assert (tmp_path / "out" / "rusk.judge.csv").read_text().startswith("explanation,probability")
     assert main(["judge", path, "--out", out, "--force", "--json", "--workers", "1"]) == 0

@@ -86,7 +86,7 @@ def test_surfaces_come_nearer_where_the_truth_lies(world: World):
     rival = Rival(BOTH, REST)
     off = {"before": [], "after": []}
     per = PORES_M3 * 1000.0 / block_kg(world.scenario)
-    for k, angle in enumerate((0.003, 0.99, 0.997, 0.006, 0.995, 0.985)):
+    for k, angle in enumerate((0.003, 0.99, 0.997)):
         u = np.array([0.5, angle, (0.04, 0.95)[k % 2], 0.3])
         bench = world.bench(rival, u, np.random.default_rng(k), angles=True)
         before = world.case(bench)

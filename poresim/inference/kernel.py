@@ -17,6 +17,8 @@ Floats = NDArray[np.float64]
 
 _TREND = 100.0  # prior variance of the trend, in those of the features
 _STARTS = ((1.5, -2.0), (0.5, -3.0))  # length; ln of the noise's variance
+# no length is less than a quarter of the span: runs are too few to tell it, and where some hardly
+# scatter a surface would go through every one
 _BOUNDS = ((math.log(0.5), math.log(50)), (-8.0, 8.0), (-14.0, 3.0))
 _MOST_STEPS, _COMPONENTS, _WEAK = 60, 3, 1e-3
 _LEAST_NOISE = 1e-6

@@ -255,6 +255,7 @@ def _leverage(columns: Floats, moved: Floats) -> Floats:
 
 
 def _central(runs: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Of runs in their order those about which kernels lie."""
     if len(runs) <= _CENTRES:
         return runs
     return np.concatenate([runs[: _CENTRES - _LAST], runs[-_LAST:]])

@@ -25,17 +25,16 @@ from poresim.outcome.spread import finite
 from poresim.record.files import safe_name, write_text
 from poresim.record.layout import RecordError
 from poresim.scenario.believable import checked_priors
-from poresim.scenario.questions import MECHANISMS, Judge
+from poresim.scenario.questions import MECHANISMS, Judge, least_near
 from poresim.scenario.usual import usual_priors
 from poresim.solid.fitting import fit
 from poresim.why.keys import key_of
 from poresim.why.runs import Runs, at_work
 from poresim.why.weighing.bank import Bank, Setting
 from poresim.why.weighing.bench import Bench, bench_of
-from poresim.why.weighing.case import Case, TooFew, case_of, decide
-from poresim.why.weighing.near import rows_near
+from poresim.why.weighing.case import Case, TooFew, decide
+from poresim.why.weighing.growing import Growing
 from poresim.why.weighing.rivals import reference_of, rivals_of
-from poresim.why.weighing.settling import settling
 from poresim.why.weighing.unknowns import Unknowns
 from poresim.why.weighing.verdict import Verdict
 
@@ -172,7 +171,8 @@ def first_round(scenario: Scenario) -> tuple[Scenario, int, int]:
     bank = Bank(setting_of(scenario)[0])
     run = scenario.run.model_copy(update={"until_s": bank.setting.until_s})
     like = replace(scenario, run=run)
-    return like, bank.soaks(question.least_rows), bank.soaks(question.most_rows)
+    first = question.least_rows + least_near(question.least_rows)
+    return like, bank.soaks(first), bank.soaks(question.most_rows)
 
 
 def _refuse_unfit(scenario: Scenario) -> None:
@@ -187,24 +187,14 @@ def _refuse_unfit(scenario: Scenario) -> None:
 def weighed(setting: Setting, bench: Bench, runs: Runs) -> tuple[Judged, Case]:
     """The verdict, and the case that it decides; the bank grows as far as is needed."""
     scenario = setting.scenario
-    question, bank = question_of(scenario), Bank(setting)
-    dry_kg = block_kg(scenario)
-
-    going = settling(question)
-    wanted, settled = next(going), None
-    new, soaks = bank.rows(wanted.rows), []
-    while settled is None:
-        jobs, more = bank.jobs(new)
-        soaks += more
-        runs.do(jobs)
+    question = question_of(scenario)
+    growing = Growing(Bank(setting), question, bench, block_kg(scenario), scenario.seed)
+    while growing.settled is None:
+        runs.do(growing.jobs())
         runs.refuse_failures()
-        told = bank.told(soaks, runs.outcomes)
-        case = case_of(bank, told, bench, dry_kg, scenario.seed, wanted.particles)
-        try:
-            wanted = going.send(runs.compute(decide, [case])[0])
-            new = rows_near(bank, wanted)
-        except StopIteration as end:
-            settled = end.value
+        case = growing.case(runs.outcomes)
+        growing.take(runs.compute(decide, [case])[0])
+    settled = growing.settled
     if isinstance(settled, TooFew):
         raise RecordError(f"{runs.path}: {settled.why}; give more [judge] least_rows")
     verdict, rows, _, change, few = settled
@@ -221,8 +211,8 @@ def weighed(setting: Setting, bench: Bench, runs: Runs) -> tuple[Judged, Case]:
     ]
     found = Judged(
         scenario.title, scenario.seed, setting.reference, tuple(bench.liquids), verdict,
-        rows, len(soaks), change, question.error, scenario.questions.priors is None, bench.unused,
-        scenario.run.accuracy, "invented" in scenario.text.lower(), tuple(plain),
+        rows, len(growing.soaks), change, question.error, scenario.questions.priors is None,
+        bench.unused, scenario.run.accuracy, "invented" in scenario.text.lower(), tuple(plain),
     )  # fmt: skip
     return found, case
 
