@@ -18,6 +18,7 @@ from poresim.show.judge_unknowns import span
 from poresim.why.weighing import curves
 from poresim.why.weighing.bench import Bench, Log
 from poresim.why.weighing.curves import LEVELS, band_of
+from poresim.why.weighing.joint import Missed
 from poresim.why.weighing.likelihood import Predicted
 from poresim.why.weighing.rivals import NOTHING, Rival
 from poresim.why.weighing.verdict import Known
@@ -179,7 +180,7 @@ def mixture(draws=400, times=5, seed=1):
     level = k[:, None] * root
     own = 0.05**2 * level[:, :, None] * level[:, None, :]
     lost = 0.02 * level[:, :, None]
-    return Predicted(level, own, lost, np.zeros((draws, 1))), root
+    return Predicted(level, own, (Missed(lost, np.zeros((draws, 1))),)), root
 
 
 def test_the_band_of_one_draw_is_that_of_a_normal():
@@ -207,9 +208,7 @@ def test_the_band_holds_9_of_10_new_pieces():
 
 
 def test_the_band_never_lies_below_0():
-    told = Predicted(
-        np.full((3, 2), 0.01), np.tile(np.eye(2), (3, 1, 1)), np.zeros((3, 2, 1)), np.zeros((3, 1))
-    )
+    told = Predicted(np.full((3, 2), 0.01), np.tile(np.eye(2), (3, 1, 1)), ())
     low, _, high = band_of(told)
     assert_array_equal(low, 0.0)
     assert (high > 1).all()
@@ -227,7 +226,7 @@ def test_a_curve_for_each_log_by_the_draws_of_the_posterior(monkeypatch):
             asked.append((makeup, sd))
             level = np.tile(0.1 * np.sqrt(when), (400, 1))
             cover = np.tile(np.diag(0.01 + sd**2), (400, 1, 1))
-            return Predicted(level, cover, 0 * cover, 0 * level)
+            return Predicted(level, cover, ())
 
     monkeypatch.setattr(curves, "View", OneDraw)
     logs = [

@@ -28,8 +28,9 @@ from poresim.why.weighing.features import (
     filled_at_once,
     shares_of,
 )
-from poresim.why.weighing.filled import by_shares, by_times
-from poresim.why.weighing.learnt import Foretold
+from poresim.why.weighing.filled import HeldUp, by_odds, by_shares, by_times, odds_of
+from poresim.why.weighing.joint import Missed
+from poresim.why.weighing.learnt import Foretold, Part
 from poresim.why.weighing.likelihood import Predicted, log_likelihood, predict
 from poresim.why.weighing.rivals import Rival, makeup, reference_of, rivals_of
 from poresim.why.weighing.verdict import Verdict
@@ -38,6 +39,12 @@ from tests.closed_bank import PORES_M3, SCENARIO, SOLIDS, WHEN, World
 
 Floats = np.ndarray
 NOWHERE = np.zeros((1, 1))
+
+
+def foretold(whole: Reading, alone: Reading) -> Foretold:
+    """Of a liquid without grains, of which nothing fills at once."""
+    numbers, components = whole.loadings.shape
+    return Foretold(whole, alone, (Part(components, numbers, NOWHERE),), 0.0)
 
 
 @pytest.fixture(scope="module")
@@ -52,7 +59,7 @@ def told(rng: np.random.Generator, n: int, m: int, q: int = 5) -> Predicted:
     root = rng.standard_normal((n, m, m))
     own = root @ root.transpose(0, 2, 1) + 0.1 * np.eye(m)
     lost = 0.5 * rng.standard_normal((n, m, q))
-    return Predicted(rng.standard_normal((n, m)), own, lost, rng.random((n, 3)))
+    return Predicted(rng.standard_normal((n, m)), own, (Missed(lost, rng.random((n, 3))),))
 
 
 @pytest.mark.parametrize("repeats", [1, 2, 3, 5])
@@ -81,7 +88,8 @@ def test_liquids_of_one_surface_share_what_it_misses(apart: float):
     rng = np.random.default_rng(3)
     n, sizes, repeats = 2, (4, 3), (3, 2)
     one, other = (told(rng, n, m) for m in sizes)
-    other = other._replace(places=one.places + [apart, 0, 0])
+    there = one.misses[0].places + [apart, 0, 0]
+    other = other._replace(misses=(other.misses[0]._replace(places=there),))
     logs = [
         Log(np.arange(1.0, m + 1), rng.standard_normal((j, m)), np.zeros(m))
         for m, j in zip(sizes, repeats, strict=True)
@@ -90,7 +98,9 @@ def test_liquids_of_one_surface_share_what_it_misses(apart: float):
     r = math.sqrt(5) * apart
     alike = (1 + r + r**2 / 3) * math.exp(-r)
     for i in range(n):
-        lost = [np.tile(p.lost[i], (j, 1)) for p, j in zip((one, other), repeats, strict=True)]
+        lost = [
+            np.tile(p.misses[0].lost[i], (j, 1)) for p, j in zip((one, other), repeats, strict=True)
+        ]
         own = [np.kron(np.eye(j), p.own[i]) for p, j in zip((one, other), repeats, strict=True)]
         whole = np.block(
             [
@@ -115,9 +125,7 @@ def test_predicted_scatter_is_that_of_scattered_features():
     reading = Reading(middle[None, :], loadings, variance, rest)
     when = np.array([0.2, 0.5, 1.0, 2.0])
     none = Reading(middle[None, :], loadings, 0 * variance, 0 * rest)
-    found = predict(
-        when, np.zeros(4), Foretold(reading, reading, NOWHERE, 0.0), np.array([1e10]), np.zeros(1)
-    )
+    found = predict(when, np.zeros(4), foretold(reading, reading), np.array([1e10]), np.zeros(1))
     drawn = middle + rng.standard_normal((40_000, 2)) * np.sqrt(variance) @ loadings.T
     drawn = drawn + 1e-2 * rng.standard_normal(drawn.shape)
     share = by_times(drawn[:, : len(LEVELS)], when, 0.0).share
@@ -125,9 +133,7 @@ def test_predicted_scatter_is_that_of_scattered_features():
     np.testing.assert_allclose(found.level[0], readings.mean(axis=0), rtol=2e-3)
     np.testing.assert_allclose(found.own[0], np.cov(readings.T), rtol=0.06, atol=3e-6)
     assert np.abs(found.missed).max() == 0
-    alone = predict(
-        when, np.zeros(4), Foretold(reading, none, NOWHERE, 0.0), np.array([1e10]), np.zeros(1)
-    )
+    alone = predict(when, np.zeros(4), foretold(reading, none), np.array([1e10]), np.zeros(1))
     np.testing.assert_allclose(alone.missed[0] + alone.own[0], found.own[0], atol=2e-8)
 
 
@@ -141,9 +147,7 @@ def test_wide_scatter_of_times_is_followed_round_the_bend():
     loadings = np.append(np.ones(len(LEVELS)), 0.0)[:, None]
     reading = Reading(middle[None, :], loadings, np.ones((1, 1)), np.zeros((1, len(middle))))
     when = np.array([0.1, 0.5, 1.5, 2.7, 6.0])
-    found = predict(
-        when, np.zeros(5), Foretold(reading, reading, NOWHERE, 0.0), np.array([1e10]), np.zeros(1)
-    )
+    found = predict(when, np.zeros(5), foretold(reading, reading), np.array([1e10]), np.zeros(1))
     drawn = middle + rng.standard_normal((40_000, 1)) * loadings.T
     readings = 2 * by_times(drawn[:, : len(LEVELS)], when, 0.0).share
     np.testing.assert_allclose(found.level[0], readings.mean(axis=0), rtol=0.08)
@@ -155,7 +159,7 @@ def test_pieces_that_differ_scatter_by_a_factor():
     middle = np.append(2 * np.log(LEVELS) + 1.0, math.log(2e-10))[None, :]
     none = Reading(middle, np.zeros((len(middle[0]), 1)), np.zeros((1, 1)), 0 * middle)
     when, sd = np.array([0.5, 2.0]), np.array([0.01, 0.02])
-    found = predict(when, sd, Foretold(none, none, NOWHERE, 0.0), np.array([1e10]), np.array([0.1]))
+    found = predict(when, sd, foretold(none, none), np.array([1e10]), np.array([0.1]))
     level = found.level[0]
     expected = 0.01 * np.outer(level, level) + np.diag(sd**2)
     np.testing.assert_allclose(found.own[0], expected, rtol=1e-12)
@@ -219,6 +223,32 @@ def test_slopes_of_readings_by_features():
             step[j] = 1e-6
             up, down = (read(middle + s * step).share[0] for s in (1, -1))
             np.testing.assert_allclose(along[:, j], (up - down) / 2e-6, atol=1e-6)
+
+
+def test_slopes_of_readings_by_what_grains_hold_up():
+    """Against differences: the odds come first, then the times of the liquid without grains."""
+    rng = np.random.default_rng(3)
+    k = len(LEVELS)
+    pace = 2 * np.log(LEVELS)[None, :]
+    middle = np.hstack([rng.uniform(-2, 1, (1, k)), pace + 0.02 * rng.standard_normal((1, k))])
+    when = np.array([0.01, 0.1, 0.3, 0.6, 0.9, 3.0])
+
+    def read(x: Floats) -> HeldUp:
+        return HeldUp(by_times(x[:, k:], when, 0.03), by_odds(x[:, :k], pace, when))
+
+    along = read(middle).along(np.eye(2 * k))[0]
+    for j in range(2 * k):
+        step = 1e-6 * np.eye(2 * k)[j]
+        up, down = (read(middle + s * step).share[0] for s in (1, -1))
+        np.testing.assert_allclose(along[:, j], (up - down) / 2e-6, atol=1e-6)
+
+
+def test_what_is_held_up_comes_back_from_its_odds():
+    part = np.array([[0.0, 0.02, 0.3, 0.999, 1.0]])
+    times = np.array([[1.0, 2.0, 3.0, 4.0, 5.0]])
+    found = by_odds(odds_of(part), np.log(times), times[0]).share
+    np.testing.assert_allclose(found, part, atol=1e-12)
+    np.testing.assert_array_equal(odds_of(np.array([-0.2, 1.2])), odds_of(np.array([0.0, 1.0])))
 
 
 def test_shares_at_times_are_joined_straight_in_the_root_of_time():

@@ -14,6 +14,7 @@ from poresim.tables.courses import SnapForces
 from poresim.why.weighing.bench import Bench, bench_of
 from poresim.why.weighing.case import decide
 from poresim.why.weighing.forces import Forces, forces_of, log_likelihood, lost
+from poresim.why.weighing.joint import Missed
 from poresim.why.weighing.likelihood import Predicted
 from tests import closed_bank
 from tests.closed_bank import COSTS, SCENARIO, SOLIDS, World
@@ -121,12 +122,12 @@ def test_pieces_are_solids_of_their_own_over_one_dry_mean():
         root = rng.standard_normal((n, m, m))
         own = 1e-3 * (root @ root.transpose(0, 2, 1) + np.eye(m))
         level, spread = rng.uniform(0.2, 0.7, (n, m)), 0.03 * rng.standard_normal((n, m, 4))
-        told.append(Predicted(level, own, spread, np.zeros((n, 1))))
+        told.append(Predicted(level, own, (Missed(spread, np.zeros((n, 1))),)))
         read.append(Forces(np.array([1.0, 2.0]), one, rng.uniform(0.3, 0.8, len(one)), 0.12, 3))
     density, chance = log_likelihood(read, told)
     for i in range(n):
         left = [1 - t.level[i][p] for t, p in zip(told, place, strict=True)]
-        misses = np.concatenate([t.lost[i][p] for t, p in zip(told, place, strict=True)])
+        misses = np.concatenate([t.misses[0].lost[i][p] for t, p in zip(told, place, strict=True)])
         whole = misses @ misses.T  # at one place of one surface: the same misfit
         start = 0
         for t, p, level in zip(told, place, left, strict=True):

@@ -16,7 +16,8 @@ from poresim.solid.waists import UniformWaist
 from poresim.why.weighing.bank import inputs_of
 from poresim.why.weighing.bench import Log
 from poresim.why.weighing.features import LEVELS, filled_at, times_until
-from poresim.why.weighing.filled import by_shares, by_times
+from poresim.why.weighing.filled import by_odds, by_times
+from poresim.why.weighing.joint import Missed
 from poresim.why.weighing.learnt import Learnt, Runs, learn, pace_of, telling, told_by
 from poresim.why.weighing.likelihood import Predicted, log_likelihood, predict, tails_from
 from poresim.why.weighing.rivals import Makeup
@@ -38,7 +39,7 @@ def test_readings_of_a_log_are_as_of_a_t_law(repeats: int):
     root, lost = rng.standard_normal((2, m, m))
     own, missed = root @ root.T + 0.1 * np.eye(m), lost @ lost.T
     level = rng.standard_normal(m)
-    told = Predicted(level[None, :], own[None], lost[None], np.zeros((1, 1)), tails)
+    told = Predicted(level[None, :], own[None], (Missed(lost[None], np.zeros((1, 1))),), tails)
     log = Log(np.arange(1.0, m + 1), rng.standard_normal((repeats, m)), np.zeros(m))
     density, chance = log_likelihood([log], [told])
     whole = np.kron(np.eye(repeats), own) + np.kron(np.ones((repeats, repeats)), missed)
@@ -142,16 +143,18 @@ def plugged(rng: np.random.Generator, n: int) -> tuple[Runs, Runs]:
     return plain, Runs(inputs, slow, rows, held, density, UNTIL)
 
 
-def test_curves_come_back_from_their_shares():
+def test_curves_come_back_from_what_grains_hold_up():
     """Up to what straight lines between nodes miss of a root of time that comes to an end."""
     plain, laden = plugged(np.random.default_rng(2), 120)
-    pace = pace_of(learn(plain, 0.0), laden.inputs)
-    told = told_by(laden, pace)
+    known = learn(plain, 0.0)
+    free = known.middle(laden.inputs)
     when = np.array([0.05, 0.2, 1.0, 3.0, 20.0])
     true = laden.filled_at(np.broadcast_to(when, (120, 5)))
-    found = by_shares(told[:, :-1], pace.log_times, when, 0.0).share
-    assert np.abs(found - true).mean() < 0.01
-    np.testing.assert_allclose(told[:, -1] + pace.log_volume, laden.features[:, -1])
+    part = by_odds(told_by(laden, known), pace_of(free), when).share
+    found = by_times(free[:, :-1], when, 0.0).share * (1 - part)
+    some = true < found.max(axis=1, keepdims=True)  # faster than the middle: none is held up
+    assert some.mean() > 0.5
+    assert np.abs(found - true)[some].mean() < 0.01
 
 
 def test_where_grains_pass_scatter_is_that_of_solids():
@@ -170,7 +173,23 @@ def test_where_grains_pass_scatter_is_that_of_solids():
     assert np.median(sd / readings.level[some, 0]) == pytest.approx(0.05, rel=0.4)
 
 
-def test_runs_with_grains_are_foretold_better_by_shares():
+def test_where_grains_pass_a_liquid_is_foretold_as_one_without():
+    """Nearly all that it is then told by is the surface of liquids without grains."""
+    plain, laden = plugged(np.random.default_rng(4), 200)
+    known = learn(plain, 0.0)
+    some = laden.inputs[:, 2] < -0.5
+    when, per = np.array([0.1, 0.4]), np.full(int(some.sum()), 1e9)
+    sizes = [
+        predict(when, np.zeros(2), one.read(laden.inputs[some]), per, 0 * per)
+        for one in (learn(laden, 0.0, known), known)
+    ]
+    off = np.abs(sizes[0].level / sizes[1].level - 1)
+    assert np.median(off) < 0.02
+    wide = np.sqrt(np.einsum("nii->ni", sizes[0].own) / np.einsum("nii->ni", sizes[1].own))
+    assert 0.9 < np.median(wide) < 1.5
+
+
+def test_runs_with_grains_are_foretold_better_by_what_is_held_up():
     """ln density of readings of fresh runs, against their curves told by times."""
     when = np.array([0.1, 0.4, 1.5, 6.0])
 

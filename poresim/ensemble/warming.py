@@ -245,12 +245,12 @@ def _flows() -> None:
 def _densities() -> None:
     from poresim.inference.normals import log_densities
     from poresim.why.weighing.features import LEVELS
-    from poresim.why.weighing.filled import by_shares, by_times
+    from poresim.why.weighing.filled import by_odds, by_times
 
     log_densities(np.zeros((1, 1, 2)), np.eye(2)[None])
     times = np.log(LEVELS)[None, :]
     by_times(times, np.ones(1), 0.0).along(np.eye(len(LEVELS)))
-    by_shares(times, times, np.ones(1), 0.0)
+    by_odds(times, times, np.ones(1)).along(np.eye(len(LEVELS)))
 
 
 def _curves() -> None:

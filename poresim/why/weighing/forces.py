@@ -79,7 +79,7 @@ def lost(outcome: Outcome) -> Outcome:
 def log_likelihood(read: Sequence[Forces], told: Sequence[Predicted]) -> tuple[Floats, Floats]:
     """(n,) ln density of the forces of liquids of one class, and (n,) the chance of being as far
     off. told : lost shares at the times of each."""
-    apart, own, lost_there = [], [], []
+    apart, own, missed = [], [], []
     for forces, one in zip(read, told, strict=True):
         left = 1 - one.level[:, forces.place]
         apart.append(forces.left - left)
@@ -87,8 +87,8 @@ def log_likelihood(read: Sequence[Forces], told: Sequence[Predicted]) -> tuple[F
         dry = forces.scatter**2 / forces.dry * left[:, :, None] * left[:, None, :]
         np.einsum("nii->ni", dry)[...] += each
         own.append(dry)
-        lost_there.append(one.lost[:, forces.place])
-    covariance = covariance_of(own, lost_there, [one.places for one in told])
+        missed.append([two._replace(lost=two.lost[:, forces.place]) for two in one.misses])
+    covariance = covariance_of(own, missed)
     off = np.concatenate(apart, axis=1)[:, None, :]
     normal, squares = log_densities(off, covariance)
     tails, count = told[0].tails, off.shape[2]

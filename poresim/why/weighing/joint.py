@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,24 +13,32 @@ from poresim.inference.kernel import matern_at_pairs
 Floats = NDArray[np.float64]
 
 
-def covariance_of(
-    own: Sequence[Floats], lost: Sequence[Floats], places: Sequence[Floats]
-) -> Floats:
+class Missed(NamedTuple):
+    """lost : (n, m, q) readings by q numbers of sd 1 that a surface misses. places : (n, d) where
+    on it, in its lengths."""
+
+    lost: Floats
+    places: Floats
+
+
+def covariance_of(own: Sequence[Floats], misses: Sequence[Sequence[Missed]]) -> Floats:
     """(n, M, M), M the readings of all.
 
-    Of each liquid: own (n, m, m) that it shares with none; lost (n, m, q) its readings by q numbers
-    of sd 1 that the surface misses; places (n, d) where on it, in its lengths. What is missed goes
-    together as the surface's kernel has it.
+    own : of each liquid (n, m, m) that it shares with none. misses : what each of the surfaces
+    misses, the same surfaces for all liquids; it goes together as the surface's kernel has it.
     """
     ends = np.cumsum([0, *(one.shape[1] for one in own)])
     found = np.zeros((len(own[0]), ends[-1], ends[-1]))
     for i in range(len(own)):
         some = slice(ends[i], ends[i + 1])
-        found[:, some, some] = own[i] + lost[i] @ lost[i].transpose(0, 2, 1)
+        found[:, some, some] = own[i]
+        for one in misses[i]:
+            found[:, some, some] += one.lost @ one.lost.transpose(0, 2, 1)
         for j in range(i):
-            alike = matern_at_pairs(places[i], places[j])[:, None, None]
-            shared = alike * (lost[i] @ lost[j].transpose(0, 2, 1))
             before = slice(ends[j], ends[j + 1])
-            found[:, some, before] = shared
-            found[:, before, some] = shared.transpose(0, 2, 1)
+            for one, other in zip(misses[i], misses[j], strict=True):
+                alike = matern_at_pairs(one.places, other.places)[:, None, None]
+                shared = alike * (one.lost @ other.lost.transpose(0, 2, 1))
+                found[:, some, before] += shared
+                found[:, before, some] += shared.transpose(0, 2, 1)
     return found

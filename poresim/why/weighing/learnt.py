@@ -2,8 +2,10 @@
 
 Liquids without grains are told by the ln of their times at LEVELS. Grains that plug hold a curve up
 at shares that scatter from solid to solid, for times that scatter by orders of magnitude; told by
-times it would jump. So liquids with grains are told by shares: those that are filled when the same
-liquid without grains would have filled LEVELS, and at multiples of the last of these times.
+times it would jump. So of a liquid with grains the surface tells what part they hold up of what the
+same liquid would have filled without: filled = free (1 - part). Where grains pass, it is the liquid
+without, and scatters as that does. The part is told by its odds at the times to which the liquid
+without would have filled LEVELS, and at multiples of the last of these times.
 """
 
 from __future__ import annotations
@@ -16,7 +18,7 @@ from numpy.typing import NDArray
 
 from poresim.inference.surface import Reading, Surface, fit_surface
 from poresim.why.weighing.features import LEVELS, times_until
-from poresim.why.weighing.filled import Filled, by_shares, by_times
+from poresim.why.weighing.filled import Filled, HeldUp, by_odds, by_times, odds_of
 
 Floats = NDArray[np.float64]
 
@@ -50,30 +52,36 @@ class Pace(NamedTuple):
     log_volume: Floats
 
 
+class Part(NamedTuple):
+    """What one surface has foretold: how many components of the scatter, how many numbers. places
+    : (n, d) in lengths over which what it misses hangs together."""
+
+    components: int
+    numbers: int
+    places: Floats
+
+
 class Foretold(NamedTuple):
     """What is learnt, at n places: numbers that tell a curve, the last of them of the volume.
 
-    whole, alone : with what the surface misses in its covariance, and without. places : (n, d) in
-    lengths over which that hangs together. at_once : share of the pores that fills at once. pace :
-    None where curves are told by times.
+    whole, alone : with what surfaces miss in its covariance, and without. parts : one a surface, in
+    the order of numbers and components.
+    at_once : share of the pores that fills at once. pace : None of liquids without grains.
     """
 
     whole: Reading
     alone: Reading
-    places: Floats
+    parts: tuple[Part, ...]
     at_once: float
-    pace: Pace | None = None
+    pace: Floats | None = None
 
-    def filled(self, learnt: Floats, when: Floats) -> Filled:
+    def filled(self, learnt: Floats, when: Floats) -> Filled | HeldUp:
         """Shares of the pores at times (m,) s, by what is learnt (n, p)."""
+        times = learnt[:, -len(LEVELS) - 1 : -1]
+        free = by_times(times, when, self.at_once)
         if self.pace is None:
-            return by_times(learnt[:, :-1], when, self.at_once)
-        return by_shares(learnt[:, :-1], self.pace.log_times, when, self.at_once)
-
-    def volume(self, learnt: Floats) -> Floats:
-        """(n, 1) of the pores, m3."""
-        usual = 0.0 if self.pace is None else self.pace.log_volume[:, None]
-        return np.asarray(np.exp(learnt[:, -1:] + usual))
+            return free
+        return HeldUp(free, by_odds(learnt[:, : -len(LEVELS) - 1], self.pace, when))
 
 
 @dataclass(frozen=True)
@@ -90,7 +98,7 @@ class Learnt:
     plain: Learnt | None = None
 
     def middle(self, inputs: Floats) -> Floats:
-        """(n, p) the middle of what is foretold at inputs (n, d)."""
+        """(n, p) the middle of what the surface foretells at inputs (n, d)."""
         return self.surface.predict(inputs[:, self.columns])
 
     def read(self, inputs: Floats) -> Foretold:
@@ -100,32 +108,58 @@ class Learnt:
     def left_out(self, runs: Runs) -> Foretold:
         """What would be foretold of each of the runs it was learnt from, without it and those of
         the same inputs."""
-        mean = told_by(runs, self._pace(runs.inputs)) - self.surface.left_out
+        mean = told_by(runs, self.plain) - self.surface.left_out
         both = self.surface.read_both(runs.inputs[:, self.columns])
         whole, alone = (one._replace(mean=mean) for one in both)
         return self._foretold(whole, alone, runs.inputs)
 
     def _foretold(self, whole: Reading, alone: Reading, inputs: Floats) -> Foretold:
         places = self.surface.in_lengths(inputs[:, self.columns])
-        return Foretold(whole, alone, places, self.at_once, self._pace(inputs))
+        numbers, components = whole.loadings.shape
+        parts = (Part(components, numbers, places),)
+        if self.plain is None:
+            return Foretold(whole, alone, parts, self.at_once)
+        free = self.plain.read(inputs)
+        return Foretold(
+            beside(whole, free.whole),
+            beside(alone, free.alone),
+            parts + free.parts,
+            self.at_once,
+            pace_of(free.whole.mean),
+        )
 
-    def _pace(self, inputs: Floats) -> Pace | None:
-        return None if self.plain is None else pace_of(self.plain, inputs)
+
+def beside(one: Reading, other: Reading) -> Reading:
+    """Both, independent."""
+    (p, q), (r, s) = one.loadings.shape, other.loadings.shape
+    loadings = np.zeros((p + r, q + s))
+    loadings[:p, :q], loadings[p:, q:] = one.loadings, other.loadings
+    return Reading(
+        np.hstack([one.mean, other.mean]),
+        loadings,
+        np.hstack([one.variance, other.variance]),
+        np.hstack([one.rest, other.rest]),
+    )
 
 
-def pace_of(plain: Learnt, inputs: Floats) -> Pace:
-    """At inputs (n, d) of liquids with grains or without."""
-    middle = plain.middle(inputs)
-    times = np.maximum.accumulate(middle[:, : len(LEVELS)], axis=1)
-    return Pace(np.hstack([times, times[:, -1:] + _LATER]), middle[:, -1])
+def pace_of(free: Floats) -> Floats:
+    """(n, k) ln of times, s, rising, at which what grains hold up is told. free : (n, 13) numbers
+    that tell the liquids without."""
+    times = np.maximum.accumulate(free[:, : len(LEVELS)], axis=1)
+    return np.hstack([times, times[:, -1:] + _LATER])
 
 
-def told_by(runs: Runs, pace: Pace | None) -> Floats:
-    """(n, p) numbers that tell the curves of runs."""
-    if pace is None:
+def told_by(runs: Runs, plain: Learnt | None) -> Floats:
+    """(n, p) numbers that tell the curves of runs. plain : of the same liquids without grains."""
+    if plain is None:
         return runs.features
-    shares = runs.filled_at(np.exp(pace.log_times))
-    return np.hstack([shares, (runs.features[:, -1] - pace.log_volume)[:, None]])
+    free = plain.middle(runs.inputs)
+    when = np.exp(pace_of(free))
+    without = [
+        by_times(one[None, : len(LEVELS)], at, plain.at_once).share[0]
+        for one, at in zip(free, when, strict=True)
+    ]
+    return odds_of(1 - runs.filled_at(when) / np.array(without))
 
 
 def telling(inputs: Floats) -> NDArray[np.int64]:
@@ -144,5 +178,5 @@ def telling(inputs: Floats) -> NDArray[np.int64]:
 def learn(runs: Runs, at_once: float, plain: Learnt | None = None) -> Learnt:
     """From runs of one class. plain : of the same liquids without grains. ValueError: too few."""
     columns = telling(runs.inputs)
-    told = told_by(runs, None if plain is None else pace_of(plain, runs.inputs))
-    return Learnt(fit_surface(runs.inputs[:, columns], told, runs.rows), columns, at_once, plain)
+    surface = fit_surface(runs.inputs[:, columns], told_by(runs, plain), runs.rows)
+    return Learnt(surface, columns, at_once, plain)

@@ -23,8 +23,8 @@ from numpy.typing import NDArray
 
 from poresim.inference.normals import log_densities
 from poresim.why.weighing.bench import Log
-from poresim.why.weighing.joint import covariance_of
-from poresim.why.weighing.learnt import Foretold, Learnt, Runs
+from poresim.why.weighing.joint import Missed, covariance_of
+from poresim.why.weighing.learnt import Foretold, Learnt, Part, Runs
 from poresim.why.weighing.tails import NORMAL, Tails, tails_of
 
 Floats = NDArray[np.float64]
@@ -43,21 +43,22 @@ class Predicted(NamedTuple):
     """What readings of one liquid would be, of n draws.
 
     level : (n, m) uptake over dry mass. own : (n, m, m) covariance of one piece about it, and of
-    its balance. lost : (n, m, q) what the surface misses, the same for all pieces: readings by q
-    independent numbers of sd 1. places : (n, d) where on the surface, in its lengths. tails : of
-    the law of which these are the covariances.
+    its balance. misses : what each surface misses, the same for all pieces. tails : of the law of
+    which these are the covariances.
     """
 
     level: Floats
     own: Floats
-    lost: Floats
-    places: Floats
+    misses: tuple[Missed, ...]
     tails: Tails = NORMAL
 
     @property
     def missed(self) -> Floats:
-        """(n, m, m) covariance of what the surface misses."""
-        return np.asarray(self.lost @ self.lost.transpose(0, 2, 1))
+        """(n, m, m) covariance of what surfaces miss."""
+        found = np.zeros_like(self.own)
+        for one in self.misses:
+            found += one.lost @ one.lost.transpose(0, 2, 1)
+        return found
 
 
 def predict(
@@ -77,16 +78,17 @@ def predict(
     whole, scatter = told.whole, told.alone
 
     def readings(learnt: Floats) -> Floats:
-        return told.filled(learnt, when).share * told.volume(learnt) * scale
+        return told.filled(learnt, when).share * np.exp(learnt[:, -1:]) * scale
 
-    filled, volume = told.filled(whole.mean, when), told.volume(whole.mean) * scale
+    filled, volume = told.filled(whole.mean, when), np.exp(whole.mean[:, -1:]) * scale
     level = filled.share * volume
     every = np.hstack([whole.loadings, np.eye(whole.mean.shape[1])])
     directions = volume[:, :, None] * filled.along(every[:-1])
     directions += level[:, :, None] * every[-1]
+    parts = _columns(told.parts)
     sd = np.sqrt(np.maximum(whole.variance, _LEAST_VARIANCE))
     bent = np.zeros_like(level)
-    for k in range(min(_FAR, len(whole.loadings.T))):
+    for k in _far(parts):
         step = _STEP * sd[:, k : k + 1] * whole.loadings[:, k]
         up, down = readings(whole.mean + step), readings(whole.mean - step)
         directions[:, :, k] = (up - down) / (2 * _STEP * sd[:, k : k + 1])
@@ -104,7 +106,28 @@ def predict(
         np.maximum(whole.variance - scatter.variance, 0.0),
         np.maximum(whole.rest - scatter.rest, 0.0),
     )
-    return Predicted(level, own, lost, told.places, tails)
+    misses = [
+        Missed(lost[:, :, components + numbers], part.places)
+        for part, (components, numbers) in zip(told.parts, parts, strict=True)
+    ]
+    return Predicted(level, own, tuple(misses), tails)
+
+
+def _far(parts: Sequence[tuple[list[int], list[int]]]) -> list[int]:
+    """The main directions of the scatter: one of every surface, the others of the first."""
+    first, *others = (components for components, _ in parts)
+    return first[: _FAR - len(others)] + [k for one in others for k in one[:1]]
+
+
+def _columns(parts: Sequence[Part]) -> list[tuple[list[int], list[int]]]:
+    """Of each part the directions of its components, and those of its numbers, which come last."""
+    found = []
+    component, number = 0, sum(one.components for one in parts)
+    for one in parts:
+        ends = component + one.components, number + one.numbers
+        found.append((list(range(component, ends[0])), list(range(number, ends[1]))))
+        component, number = ends
+    return found
 
 
 def tails_from(when: Floats, sd: Floats, learnt: Learnt, runs: Runs, dry_kg: float) -> Tails:
@@ -138,8 +161,7 @@ def _of_means(logs: Sequence[Log], told: Sequence[Predicted]) -> tuple[Floats, F
     repeats = [len(log.uptake) for log in logs]
     covariance = covariance_of(
         [one.own / count for count, one in zip(repeats, told, strict=True)],
-        [one.lost for one in told],
-        [one.places for one in told],
+        [one.misses for one in told],
     )
     apart = [log.turned[0] - one.level for log, one in zip(logs, told, strict=True)]
     density, squares = log_densities(np.concatenate(apart, axis=1)[:, None, :], covariance)
