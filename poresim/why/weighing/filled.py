@@ -64,11 +64,11 @@ def by_times(log_times: Floats, when: Floats, at_once: float) -> Filled:
     return found
 
 
-def by_shares(shares: Floats, log_times: Floats, when: Floats, at_once: float) -> Filled:
-    """Told by shares (n, k) at times whose ln (n, k) rise, read at times (m,) s."""
+def by_shares(shares: Floats, log_times: Floats, when: Floats) -> Filled:
+    """Told by shares (n, k) at times whose ln (n, k) rise, from none on, read at times (m,) s."""
     found = _empty(len(shares), len(when))
     tables = np.ascontiguousarray(shares), np.ascontiguousarray(log_times)
-    _read_shares(*tables, np.sqrt(when), at_once, *found)
+    _read_shares(*tables, np.sqrt(when), *found)
     return found
 
 
@@ -81,10 +81,10 @@ def odds_of(part: Floats) -> Floats:
 
 def by_odds(odds: Floats, log_times: Floats, when: Floats) -> Filled:
     """The part that grains hold up, told by its odds (n, k) at times whose ln (n, k) rise, read at
-    times (m,) s. It begins with none."""
+    times (m,) s."""
     chance = 1 / (1 + np.exp(-odds))
     slope = (1 + 2 * SOFTENED) * chance * (1 - chance)
-    found = by_shares((1 + 2 * SOFTENED) * chance - SOFTENED, log_times, when, 0.0)
+    found = by_shares((1 + 2 * SOFTENED) * chance - SOFTENED, log_times, when)
     before = np.take_along_axis(slope, np.maximum(found.first, 0), axis=1)
     after = np.take_along_axis(slope, found.first + 1, axis=1)
     return found._replace(low=found.low * before, high=found.high * after)
@@ -128,8 +128,8 @@ def _read_times(
 
 @kernel
 def _read_shares(
-    shares: Floats, log_times: Floats, at: Floats, at_once: float, share: Floats, first: Integers,
-    low: Floats, high: Floats,
+    shares: Floats, log_times: Floats, at: Floats, share: Floats, first: Integers, low: Floats,
+    high: Floats,
 ) -> None:  # fmt: skip  # pragma: no cover
     n, last = shares.shape[0], shares.shape[1] - 1
     root = np.zeros(last + 1)
@@ -142,7 +142,7 @@ def _read_shares(
                 place += 1
             start = root[place - 1] if place > 0 else 0.0
             part = min((at[j] - start) / max(root[place] - start, 1e-300), 1.0)
-            before = shares[i, place - 1] if place > 0 else at_once
+            before = shares[i, place - 1] if place > 0 else 0.0
             share[i, j] = before + part * (shares[i, place] - before)
             first[i, j] = place - 1
             low[i, j] = 1.0 - part

@@ -44,14 +44,6 @@ class Runs(NamedTuple):
         return np.array([np.interp(t, kept, row) for t, row in zip(at, self.filled, strict=True)])
 
 
-class Pace(NamedTuple):
-    """Of liquids without grains, at n places: ln of times (n, k), s, rising, and of the pores'
-    volume (n,), m3."""
-
-    log_times: Floats
-    log_volume: Floats
-
-
 class Part(NamedTuple):
     """What one surface has foretold: how many components of the scatter, how many numbers. places
     : (n, d) in lengths over which what it misses hangs together."""
@@ -65,8 +57,8 @@ class Foretold(NamedTuple):
     """What is learnt, at n places: numbers that tell a curve, the last of them of the volume.
 
     whole, alone : with what surfaces miss in its covariance, and without. parts : one a surface, in
-    the order of numbers and components.
-    at_once : share of the pores that fills at once. pace : None of liquids without grains.
+    the order of numbers and components. at_once : share of the pores that fills at once. pace :
+    (n, k) ln of the times at which what grains hold up is told; None: there are none.
     """
 
     whole: Reading
