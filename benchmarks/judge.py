@@ -8,7 +8,8 @@ of that step, angles with the error given there. Then judged, by one bank for al
 often what was probable was true, expected calibration error and what chance gives, how often the
 true explanation came first and how often that was promised, ranks of the true unknowns in their
 posteriors (Talts et al. 2018), time a verdict. All begin with the same bank, and each grows it by
-rows of its own, as `judge` would, up to --rows. Finished soaks are kept; begun again, it goes on.
+rows of its own, as `judge` would, up to --rows. Finished soaks and verdicts are kept; begun again,
+also with more truths, it goes on.
 """
 
 from __future__ import annotations
@@ -129,23 +130,57 @@ def benches_of(
     return [weighed(bank, bench, one, outcomes, block, dry, step, k) for k, one in enumerate(some)]
 
 
-def report(setting: Setting, some: list[Truth], came: list[Verdict], out: Path) -> None:
-    """Print, and write what was drawn and said."""
-    order = list(setting.rivals)
-    p = np.array([[v.probabilities[v.rivals.index(rival)] for rival in order] for v in came])
-    true = np.array([order.index(one.rival) for one in some])
-    rows = [
-        {
-            "true": one.rival.name,
-            "probabilities": dict(zip([r.name for r in order], map(float, row), strict=True)),
-            "effective": v.effective,
-            "explained": v.explained,
-        }
-        for one, row, v in zip(some, p, came, strict=True)
-    ]
-    (out / "verdicts.json").write_text(json.dumps(rows, indent=1))
-    found = calibration(p, true, bins=10)
-    print(f"\n{'said':>12}  {'came true':>10}  {'95 % by chance':>15}  cases")
+class Judged(NamedTuple):
+    """One truth, judged. p : of all rivals in their order. ranks : (unknowns + 1,) of the truth."""
+
+    number: int
+    true: int
+    p: list[float]
+    effective: float
+    explained: bool
+    ranks: list[int]
+
+    @classmethod
+    def by(cls, number: int, truth: Truth, verdict: Verdict, order: Sequence[Rival]) -> Judged:
+        even = np.full(len(verdict.draws), 1 / len(verdict.draws))
+        return cls(
+            number,
+            order.index(truth.rival),
+            [float(verdict.probabilities[verdict.rivals.index(rival)]) for rival in order],
+            float(verdict.effective),
+            bool(verdict.explained),
+            [int(one) for one in ranks(truth.u, verdict.draws, even, RANKS, number)],
+        )
+
+
+class Kept:
+    """What was judged, a line each, of one bank and one greatest number of rows."""
+
+    def __init__(self, path: Path, key: str) -> None:
+        self.path = path
+        self.judged: dict[int, Judged] = {}
+        if not path.exists():
+            path.write_text(json.dumps(key) + "\n")
+        first, *lines = path.read_text().splitlines()
+        if json.loads(first) != key:
+            raise SystemExit(f"{path}: verdicts of another study")
+        for line in lines:
+            one = Judged(*json.loads(line))
+            self.judged[one.number] = one
+
+    def add(self, one: Judged) -> None:
+        """On disk, and in mind."""
+        with self.path.open("a") as file:
+            file.write(json.dumps(one) + "\n")
+        self.judged[one.number] = one
+
+
+def report(setting: Setting, some: Sequence[Judged]) -> None:
+    """Print it."""
+    p = np.array([one.p for one in some])
+    found = calibration(p, np.array([one.true for one in some]), bins=10)
+    print(f"\n{len(some)} truths")
+    print(f"{'said':>12}  {'came true':>10}  {'95 % by chance':>15}  cases")
     b = found.bins
     for k in range(len(b.counts)):
         if b.counts[k]:
@@ -162,12 +197,7 @@ def report(setting: Setting, some: list[Truth], came: list[Verdict], out: Path) 
     print(f"true first {found.first:.3f}, promised {found.confidence:.3f} +- {found.first_sd:.3f}")
     if len(some) < ENOUGH:
         return
-    placed = np.array(
-        [
-            ranks(one.u, v.draws, np.full(len(v.draws), 1 / len(v.draws)), RANKS, k)
-            for k, (one, v) in enumerate(zip(some, came, strict=True))
-        ]
-    )
+    placed = np.array([one.ranks for one in some])
     for j, key in enumerate([*(one.key for one in setting.unknowns.all), APART_KEY]):
         print(f"ranks of {key}: p {uniformity(placed[:, j], RANKS, bins=BINS):.3f}")
 
@@ -191,16 +221,18 @@ def study(scenario: Scenario, count: int, rows: int, out: Path) -> None:
     bank = Bank(setting)
     some, theirs = truths(bank, bench, count)
     make_folder(out)
-    journal = Journal(out / "study.runs", bank_key(setting) + f" {count}")
+    kept = Kept(out / "verdicts.jsonl", bank_key(setting) + f" {rows}")
+    journal = Journal(out / "study.runs", bank_key(setting))
     journal.open(resume=True, force=False)
     runs = Runs(journal, fitting=fit_in_memory(scenario), progress=Showing())
     soaked(runs, theirs, "the truths")
     benches = benches_of(bank, bench, some, runs.outcomes)
-    judging = [
-        Growing(bank, question, one, block_kg(scenario), scenario.seed + 1000 * k)
+    judging = {
+        k: Growing(bank, question, one, block_kg(scenario), scenario.seed + 1000 * k)
         for k, one in enumerate(benches)
-    ]
-    while left := [k for k, one in enumerate(judging) if one.settled is None]:
+        if k not in kept.judged
+    }
+    while left := [k for k, one in judging.items() if one.settled is None]:
         further: dict[str, Job] = {}
         for k in left:
             further |= judging[k].jobs()
@@ -212,7 +244,10 @@ def study(scenario: Scenario, count: int, rows: int, out: Path) -> None:
         for k, verdict in zip(left, came, strict=True):
             judging[k].take(verdict)
             show(k, some[k], verdict, judging[k])
-    report(setting, some, [settled_of(one).verdict for one in judging], out)
+            if judging[k].settled is not None:
+                last = settled_of(judging[k]).verdict
+                kept.add(Judged.by(k, some[k], last, list(setting.rivals)))
+    report(setting, [one for k, one in sorted(kept.judged.items()) if k < count])
 
 
 def settled_of(one: Growing) -> Settled:

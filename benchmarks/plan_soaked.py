@@ -2,8 +2,8 @@
 
     python benchmarks/plan_soaked.py [SCENARIO] --study FILE [--truths 40] [--out FOLDER]
 
-FILE : soaks of a study of `judge`, study.runs, as benchmarks/judge.py leaves them for so many
-truths (--study-truths, 100). Each is judged by its weight logs alone, and further tests are ranked.
+FILE : soaks of a study of `judge`, study.runs, as benchmarks/judge.py leaves them, of so many
+truths or more. Each truth is judged by its weight logs alone, and further tests are ranked.
 The first and the median one are then done: fresh soaks of the truth, weighed on the
 scenario's balance, or its angle with the error of the test. With the new reading among the
 measurements everything is judged anew. Printed, in bits with standard errors: the doubt before,
@@ -131,19 +131,18 @@ def main() -> None:
     asked = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     asked.add_argument("scenario", nargs="?", type=Path, default=here)
     asked.add_argument("--study", type=Path, required=True)
-    asked.add_argument("--study-truths", type=int, default=100)
     asked.add_argument("--truths", type=int, default=40)
     asked.add_argument("--out", type=Path, default=Path("results/plan_study"))
     given = asked.parse_args()
     scenario = load_scenario(given.scenario)
     setting, measured = setting_of(scenario)
     bank = Bank(setting)
-    some = truths(bank, measured, given.study_truths)[0][: given.truths]
+    some = truths(bank, measured, given.truths)[0]
     make_folder(given.out)
     path = given.out / "plan_study.runs"
     if not path.exists():
         shutil.copy(given.study, path)
-    journal = Journal(path, bank_key(setting) + f" {given.study_truths}")
+    journal = Journal(path, bank_key(setting))
     journal.open(resume=True, force=False)
     runs = Runs(journal, fitting=fit_in_memory(scenario))
     told = bank.told(bank.jobs(bank.rows(ROWS))[1], runs.outcomes)
