@@ -619,9 +619,3 @@ class Head(Keys):
 
     title: str = words("a title in quotes, up to 200 letters", "", max_length=200)
     seed: int = number("a whole number that fixes every random draw", 11, 0, ge=0, le=2**63 - 1)
-
-
-#: Keys that the design foresees and this version does not have, by table.
-LATER_KEYS: dict[str, tuple[str, ...]] = {}
-#: Values likewise.
-LATER_VALUES: tuple[str, ...] = ()

@@ -78,8 +78,6 @@ def known_keys(path: Path, table: Any) -> list[str]:
 def unknown_key(path: Path, table: Any) -> tuple[str, str]:
     """What is wrong and right about a key that nobody knows."""
     key, where = str(path[-1]), path[:-1]
-    if key in schema.LATER_KEYS.get(_section(where), ()):
-        return "is not in this version", "leave it out"
     known = known_keys(where, table)
     listed = f"known keys here: {', '.join(known)}"
     laws = _laws_with(key, where)
@@ -180,12 +178,6 @@ def _pattern(path: Path) -> tuple[str | None, ...]:
     return tuple(None if isinstance(part, int) else part for part in path)
 
 
-def _section(where: Path) -> str:
-    if where[:1] == ("liquids",):
-        return str(where[2]) if len(where) > 2 else "liquids"
-    return str(where[0]) if where else ""
-
-
 def _table_name(where: Path) -> str:
     return f"[{key_text(where)}]" if where else "the top of the file"
 
@@ -240,8 +232,6 @@ def _law(given: Any, path: Path) -> tuple[str, str]:
 
 def _choice(given: str, choices: Sequence[str]) -> tuple[str, str]:
     listed = f"one of {', '.join(choices)}" if len(choices) > 1 else f"use {choices[0]!r}"
-    if given in schema.LATER_VALUES:
-        return f"{given!r} is not in this version", listed
     near = nearest(given, choices)
     hint = f"did you mean {near}? ({listed})" if near and len(choices) > 1 else listed
     return f"got {shown(given)}", hint
