@@ -114,7 +114,8 @@ def test_a_run_that_always_ends_its_worker_is_given_up():
     assert all(isinstance(one, Lost) for one in found.values())
 
 
-def test_an_address_where_nobody_answers_is_one_line(tmp_path, capsys):
+def test_an_address_where_nobody_answers_is_one_line(tmp_path, capsys, monkeypatch):
+    monkeypatch.setattr("poresim.cli.asking.ANSWER_S", 2)
     path = tmp_path / "rusk.toml"
     path.write_text(STRAIGHT)
     ask = ["explain", str(path), "--out", str(tmp_path / "out")]

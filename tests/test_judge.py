@@ -273,6 +273,11 @@ def test_the_command_tells_the_verdict(tmp_path: Path, capfd):
     assert "soaks:   100 for a bank to begin with, 100 at most" in told.err
     assert (tmp_path / "out" / "rusk.judge.png").exists()
     assert (tmp_path / "out" / "rusk.judge.csv").read_text().startswith("explanation,probability")
-    assert main(["judge", path, "--out", out, "--force", "--json", "--workers", "1"]) == 0
+
+
+def test_the_command_prints_json(bench: Path, judged: Judged, monkeypatch, capfd):
+    monkeypatch.setattr("poresim.why.judge.judge", lambda *_, **__: judged)
+    command = ["judge", str(bench / "rusk.toml"), "--out", str(bench), "--json", "--no-figures"]
+    assert main(command) == 0
     found = json.loads(capfd.readouterr().out)
     assert set(found["probabilities"]) == {"none", "wetting", "thickening", "wetting+thickening"}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import threading
+from itertools import product
 
 import numpy as np
 import pytest
@@ -76,9 +77,13 @@ def halves(monkeypatch) -> None:
     monkeypatch.setattr(march_module, "HALVES_FROM", 100)
 
 
-@pytest.mark.parametrize("side", [8, 12])
-@pytest.mark.parametrize("accuracy", [1e-2, 1e-3])
-@pytest.mark.parametrize("parts", [1, 2])
+@pytest.mark.parametrize(
+    ("parts", "accuracy", "side"),
+    [
+        pytest.param(*one, marks=[pytest.mark.slow] * (one == (2, 1e-3, 12)))
+        for one in product((1, 2), (1e-2, 1e-3), (8, 12))
+    ],
+)
 def test_many_events_in_a_step_keep_the_accuracy(
     monkeypatch, side: int, accuracy: float, parts: int
 ) -> None:

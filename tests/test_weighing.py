@@ -433,7 +433,7 @@ def test_probabilities_are_those_of_plain_sums_over_prior_draws(angles: bool):
             assert found[name] == pytest.approx(p, abs=0.12), (rival.name, found, true)
 
 
-@pytest.mark.parametrize("count", [12, pytest.param(60, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("count", [8, pytest.param(60, marks=pytest.mark.slow)])
 def test_probabilities_promise_what_comes_true(count: int):
     """Truths from the priors; the study with soaks is benchmarks/judge.py."""
     rng = np.random.default_rng(21)

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from poresim.ensemble.run import Progress
     from poresim.scenario.reading import Scenario
 
+ANSWER_S = 10  # in which a scheduler is to answer
+
 
 def arguments(parser: argparse.ArgumentParser) -> None:
     """Declare them."""
@@ -127,7 +129,7 @@ def executor(address: str | None) -> Iterator[Executor | None]:
     except ImportError:
         raise RecordError("--cluster needs dask: pip install 'poresim[cluster]'") from None
     try:
-        client = Client(address, timeout=10, set_as_default=False)
+        client = Client(address, timeout=ANSWER_S, set_as_default=False)
     except (OSError, ValueError, TypeError) as error:
         why = str(error).splitlines()[0] if str(error) else type(error).__name__
         raise RecordError(f"--cluster {address}: no scheduler answers ({why})") from None
