@@ -33,7 +33,7 @@ from poresim.ensemble.run import Progress
 from poresim.inference.calibration import calibration, ranks, uniformity
 from poresim.machine import cores
 from poresim.outcome.asked import Outcome
-from poresim.record.files import make_folder
+from poresim.record.files import make_folder, write_text
 from poresim.scenario.faults import ScenarioError
 from poresim.scenario.reading import Scenario, load_scenario
 from poresim.why.judge import bank_key, block_kg, question_of, setting_of
@@ -157,22 +157,20 @@ class Kept:
     """What was judged, a line each, of one bank and one greatest number of rows."""
 
     def __init__(self, path: Path, key: str) -> None:
-        self.path = path
+        self.path, self.key = path, key
         self.judged: dict[int, Judged] = {}
         if not path.exists():
-            path.write_text(json.dumps(key) + "\n")
+            return
         first, *lines = path.read_text().splitlines()
         if json.loads(first) != key:
             raise SystemExit(f"{path}: verdicts of another study")
-        for line in lines:
-            one = Judged(*json.loads(line))
-            self.judged[one.number] = one
+        self.judged = {one.number: one for one in (Judged(*json.loads(line)) for line in lines)}
 
     def add(self, one: Judged) -> None:
-        """On disk, and in mind."""
-        with self.path.open("a") as file:
-            file.write(json.dumps(one) + "\n")
+        """On disk, whole whenever it is broken off, and in mind."""
         self.judged[one.number] = one
+        lines = [json.dumps(row) for row in (self.key, *self.judged.values())]
+        write_text(self.path, "\n".join(lines) + "\n")
 
 
 def report(setting: Setting, some: Sequence[Judged]) -> None:
