@@ -99,12 +99,14 @@ def front_figure(records: Sequence[Record]) -> Any:
         tall = 1.75 + (1.75 + name) * rows
         figure = Figure(figsize=(_WIDTH, tall))
         when = grid(series)
-        bands = [_front(s, when) for s in series]
+        bands = [front_depths(s, when) for s in series]
         known = np.isfinite([middle for _, middle, _ in bands]).any(axis=0)
         last = min(when[-1], 1.1 * when[known][-1]) if known.any() else when[-1]
         lifts = lifts_of(series, float(last))
         head = headline(figure, _front_title(series), _WIDTH)
-        foot = footnote(figure, _front_words(series, lift_words(lifts)), records)
+        words = front_words(series, lift_words(lifts))
+        words += " Grey: the other liquids." if len(series) > 1 else ""
+        foot = footnote(figure, words, records)
         grids = figure.add_gridspec(
             rows,
             columns,
@@ -146,7 +148,7 @@ def front_figure(records: Sequence[Record]) -> Any:
     return figure
 
 
-def _front(one: Series, when: np.ndarray) -> list[np.ndarray]:
+def front_depths(one: Series, when: np.ndarray) -> list[np.ndarray]:
     """Depth, mm, of 5, 50 and 95 % of the menisci; nan once the liquid is through.
 
     The few menisci that are left then stand anywhere, and are no front.
@@ -156,14 +158,14 @@ def _front(one: Series, when: np.ndarray) -> list[np.ndarray]:
     return [np.where(through, np.nan, d) for d in depth]
 
 
-def _front_words(series: Sequence[Series], lifted: str) -> str:
+def front_words(series: Sequence[Series], lifted: str) -> str:
+    """What lines and bands of the front are. lifted : what upright lines are, or ""."""
     solids = repeats_in_words(series)
     words = "Line: median depth of the menisci below the wetted face; band: 5 to 95 % of them"
     words += "." if solids == "one solid" else f"; each the median over {solids}."
     if any(_is_through(s) for s in series):
         words += f" A line ends when {100 * _THROUGH:.0f} % of the pores are full."
-    words += lifted
-    return words + (" Grey: the other liquids." if len(series) > 1 else "")
+    return words + lifted
 
 
 def _is_through(one: Series) -> bool:
@@ -172,7 +174,7 @@ def _is_through(one: Series) -> bool:
 
 def _front_title(series: Sequence[Series]) -> str:
     through = [s for s in series if _is_through(s)]
-    deep = [(s, _front(s, np.array([s.end_s]))[1][0]) for s in series]
+    deep = [(s, front_depths(s, np.array([s.end_s]))[1][0]) for s in series]
     known = [(s, d) for s, d in deep if np.isfinite(d)]
     if through and not known:
         return f"{capital(_all_of(through))} through"

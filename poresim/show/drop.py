@@ -46,15 +46,20 @@ class Shape:
     stage: str
 
     def outline(self) -> Floats:
-        """(k, 2) the cap over the face, mm, from the left end of its base to the right one.
+        """(k, 2) the cap over the face, mm, from the left end of its base to the right one."""
+        return cap_outline(self.base_m, self.height_m)
 
-        Circle through both ends and the apex; its half angle is the contact angle.
-        """
-        half = 2 * np.arctan2(self.height_m, self.base_m)
-        turn = np.linspace(-half, half, 121)
-        radius = (self.base_m**2 + self.height_m**2) / (2 * self.height_m)
-        across, up = radius * np.sin(turn), self.height_m - radius * (1 - np.cos(turn))
-        return 1e3 * np.stack([across, up], axis=1)
+
+def cap_outline(base_m: float, height_m: float) -> Floats:
+    """(k, 2) across and up, mm, of a spherical cap, from the left end of its base to the right one.
+
+    Circle through both ends and the apex; its half angle is the contact angle.
+    """
+    half = 2 * np.arctan2(height_m, base_m)
+    turn = np.linspace(-half, half, 121)
+    radius = (base_m**2 + height_m**2) / (2 * height_m)
+    across, up = radius * np.sin(turn), height_m - radius * (1 - np.cos(turn))
+    return np.asarray(1e3 * np.stack([across, up], axis=1))
 
 
 def drop_series(records: Sequence[Record]) -> list[Series]:

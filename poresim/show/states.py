@@ -68,7 +68,7 @@ def state_at(repeat: Repeat, when: float) -> State | None:
     """
     times = repeat.snapshot_time_s
     if repeat.ending is Ending.FULL and when >= repeat.time_s[-1]:
-        return _full(repeat, when)
+        return full_state(repeat, when)
     index = int(np.searchsorted(times, when * (1 + 1e-9), side="right")) - 1
     if index < 0:
         return None
@@ -80,7 +80,8 @@ def state_at(repeat: Repeat, when: float) -> State | None:
     return State(at, repeat.snapshot_fill[index], closed, float(saturation), later)
 
 
-def _full(repeat: Repeat, when: float) -> State:
+def full_state(repeat: Repeat, when: float) -> State:
+    """Of a soak that has filled all that liquid can reach: it follows from the filling times."""
     filled = np.isfinite(repeat.filled_at_s).astype(np.float32)
     fill = np.stack([filled, np.zeros_like(filled)], axis=1)
     closed = np.isfinite(repeat.blocked_at_s)

@@ -42,13 +42,24 @@ def colour(index: int) -> str:
     return LIQUIDS[index % len(LIQUIDS)]
 
 
-def readable(of: str, contrast: float = 4.6) -> str:
-    """The colour, darkened until text in it stands out (WCAG AA asks 4.5 : 1) on the paper."""
-    channels = [int(of[i : i + 2], 16) for i in (1, 3, 5)]
-    paper = [int(BACKGROUND[i : i + 2], 16) for i in (1, 3, 5)]
-    while (luminance(paper) + 0.05) / (luminance(channels) + 0.05) < contrast:
-        channels = [int(0.96 * c) for c in channels]
+def readable(of: str, contrast: float = 4.6, on: str = BACKGROUND) -> str:
+    """The colour, darkened, or lightened on dark ground, until text in it stands out (WCAG AA asks
+    4.5 : 1) on the paper."""
+    channels, paper = rgb(of), rgb(on)
+    dark = luminance(paper) < 0.18
+    while _contrast(channels, paper) < contrast and (dark or any(channels)):
+        channels = [min(int(1.04 * c) + 2, 255) if dark else int(0.96 * c) for c in channels]
     return "#" + "".join(f"{c:02x}" for c in channels)
+
+
+def rgb(colour: str) -> list[int]:
+    """Channels, 0 to 255, of #rrggbb."""
+    return [int(colour[i : i + 2], 16) for i in (1, 3, 5)]
+
+
+def _contrast(one: list[int], other: list[int]) -> float:
+    light, dark = sorted((luminance(one), luminance(other)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
 
 
 def luminance(rgb: list[int]) -> float:

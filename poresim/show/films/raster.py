@@ -1,0 +1,193 @@
+"""Tubes as pixels, compiled: which tube each fine pixel belongs to, and how far along it lies.
+
+That is found once; a frame then only asks of every fine pixel whether the liquid has come so far.
+A pixel where tubes meet belongs to the one whose axis is nearest, in units of its own width there;
+beyond their ends tubes are round, as far as another one at the junction is wide, so that bends have
+no notches.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from poresim.tube.jit import kernel
+
+Floats = NDArray[np.float64]
+Bytes = NDArray[np.uint8]
+
+#: Fine pixels a pixel, each way.
+FINE = 2
+#: Rows of a panel's colours.
+GROUND, DRY, WET, HALO, BAR = range(5)
+
+
+class TubeMap(NamedTuple):
+    """Of a panel of so many pixels. owner : (height FINE, width FINE) row of the tube, -1 none.
+    along : the same, share of its length from its start."""
+
+    owner: NDArray[np.int32]
+    along: NDArray[np.float32]
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """Height and width in pixels."""
+        height, width = self.owner.shape
+        return height // FINE, width // FINE
+
+
+def tube_map(
+    start: Floats, end: Floats, half: Floats, waist: Floats, height: int, width: int
+) -> TubeMap:
+    """start, end : (t, 2) in pixels from the panel's upper left, across and down. half : (t,) half
+    width at the ends, pixels; waist : (t,) share of it in the middle."""
+    shape = height * FINE, width * FINE
+    owner, along = np.full(shape, -1, np.int32), np.zeros(shape, np.float32)
+    nearest = np.full(shape, np.inf, np.float32)
+    fine = [np.ascontiguousarray(FINE * one) for one in (start, end, half)]
+    _own(*fine, waist, FINE * _caps(start, end, half), owner, along, nearest)
+    return TubeMap(owner, along)
+
+
+def _caps(start: Floats, end: Floats, half: Floats) -> Floats:
+    """(t, 2) half width, at most a tube's own, of the widest other tube at either end."""
+    places = np.rint(1e3 * np.concatenate([start, end])).astype(np.int64)
+    _, junction = np.unique(places, axis=0, return_inverse=True)
+    junction, wide = junction.ravel(), np.concatenate([half, half])
+    order = np.lexsort((-wide, junction))
+    second = np.zeros(junction.max() + 1 if len(junction) else 0)
+    _, first = np.unique(junction[order], return_index=True)
+    after = np.minimum(first + 1, len(order) - 1)
+    several = junction[order[after]] == junction[order[first]]
+    several &= after > first
+    second[several] = wide[order[after[several]]]
+    return np.ascontiguousarray(np.minimum(wide, second[junction]).reshape(2, -1).T)
+
+
+def bar_map(
+    bars: Floats, thick: float, halo: float, height: int, width: int
+) -> tuple[NDArray[np.int32], NDArray[np.bool_]]:
+    """Short bars across tubes. bars : (t, 2, 2) their ends, pixels. Row of the bar each fine pixel
+    belongs to, -1 none, and whether it is the bar itself; else its halo."""
+    shape = height * FINE, width * FINE
+    owner, ink = np.full(shape, -1, np.int32), np.zeros(shape, np.bool_)
+    _bars(np.ascontiguousarray(FINE * bars), FINE * thick, FINE * halo, owner, ink)
+    return owner, ink
+
+
+def paint(
+    seen: TubeMap,
+    fill: NDArray[np.float32],
+    bar: NDArray[np.int32],
+    ink: NDArray[np.bool_],
+    closed: NDArray[np.bool_],
+    colours: Bytes,
+    picture: Bytes,
+) -> None:
+    """Into ``picture`` (height, width, 4). fill : (t, 2) wet shares from either end; closed (t,).
+    colours : (5, 4) of ground, dry, wet, halo and bar, RGBA."""
+    _paint(*seen, fill, bar, ink, closed, colours.astype(np.int64), picture)
+
+
+def count(seen: TubeMap, fill: NDArray[np.float32]) -> tuple[int, int]:
+    """Fine pixels of tubes, and of these the wet ones."""
+    tubes = seen.owner >= 0
+    own, along = seen.owner[tubes], seen.along[tubes]
+    wet = (along < fill[own, 0]) | (along > 1 - fill[own, 1])
+    return int(tubes.sum()), int(wet.sum())
+
+
+@kernel
+def _own(
+    start: Floats, end: Floats, half: Floats, waist: Floats, cap: Floats,
+    owner: NDArray[np.int32], along: NDArray[np.float32], nearest: NDArray[np.float32],
+) -> None:  # fmt: skip  # pragma: no cover
+    rows, columns = owner.shape
+    for t in range(len(start)):
+        ax, ay = start[t, 0], start[t, 1]
+        dx, dy = end[t, 0] - ax, end[t, 1] - ay
+        square = max(dx * dx + dy * dy, 1e-12)
+        most = half[t] + 1.0
+        left = max(int(min(ax, ax + dx) - most), 0)
+        right = min(int(max(ax, ax + dx) + most) + 1, columns)
+        top = max(int(min(ay, ay + dy) - most), 0)
+        bottom = min(int(max(ay, ay + dy) + most) + 1, rows)
+        for i in range(top, bottom):
+            for j in range(left, right):
+                px, py = j + 0.5 - ax, i + 0.5 - ay
+                place = (px * dx + py * dy) / square
+                share = min(max(place, 0.0), 1.0)
+                off = math.hypot(px - share * dx, py - share * dy)
+                wide = half[t] * (waist[t] + (1.0 - waist[t]) * abs(2.0 * share - 1.0))
+                apart = off / max(wide, 0.5)
+                if place != share:  # beyond an end: tubes proper come first
+                    wide = min(wide, cap[t, 0 if place < 0.0 else 1])
+                    apart += 1.0
+                if off <= max(wide, 0.5) and apart < nearest[i, j]:
+                    nearest[i, j] = apart
+                    owner[i, j] = t
+                    along[i, j] = share
+
+
+@kernel
+def _bars(
+    bars: Floats, thick: float, halo: float, owner: NDArray[np.int32], ink: NDArray[np.bool_]
+) -> None:  # pragma: no cover
+    rows, columns = owner.shape
+    for t in range(len(bars)):
+        ax, ay = bars[t, 0, 0], bars[t, 0, 1]
+        dx, dy = bars[t, 1, 0] - ax, bars[t, 1, 1] - ay
+        square = max(dx * dx + dy * dy, 1e-12)
+        most = halo / 2 + 1.0
+        left = max(int(min(ax, ax + dx) - most), 0)
+        right = min(int(max(ax, ax + dx) + most) + 1, columns)
+        top = max(int(min(ay, ay + dy) - most), 0)
+        bottom = min(int(max(ay, ay + dy) + most) + 1, rows)
+        for i in range(top, bottom):
+            for j in range(left, right):
+                px, py = j + 0.5 - ax, i + 0.5 - ay
+                share = (px * dx + py * dy) / square
+                if share < 0.0 or share > 1.0:
+                    continue
+                off = math.hypot(px - share * dx, py - share * dy)
+                if off <= halo / 2 and not (owner[i, j] >= 0 and ink[i, j]):
+                    owner[i, j] = t
+                    ink[i, j] = off <= thick / 2
+
+
+@kernel
+def _paint(
+    owner: NDArray[np.int32], along: NDArray[np.float32], fill: NDArray[np.float32],
+    bar: NDArray[np.int32], ink: NDArray[np.bool_], closed: NDArray[np.bool_],
+    colours: NDArray[np.int64], picture: Bytes,
+) -> None:  # fmt: skip  # pragma: no cover
+    height, width, _ = picture.shape
+    each = FINE * FINE
+    for i in range(height):
+        for j in range(width):
+            red = green = blue = alpha = 0
+            for p in range(i * FINE, (i + 1) * FINE):
+                for q in range(j * FINE, (j + 1) * FINE):
+                    t, b = owner[p, q], bar[p, q]
+                    kind = GROUND
+                    if b >= 0 and closed[b]:
+                        kind = BAR if ink[p, q] else HALO
+                    elif t >= 0:
+                        kind = DRY
+                        if along[p, q] < fill[t, 0] or along[p, q] > 1.0 - fill[t, 1]:
+                            kind = WET
+                    opaque = colours[kind, 3]
+                    red += colours[kind, 0] * opaque
+                    green += colours[kind, 1] * opaque
+                    blue += colours[kind, 2] * opaque
+                    alpha += opaque
+            if alpha > 0:
+                picture[i, j, 0] = (red + alpha // 2) // alpha
+                picture[i, j, 1] = (green + alpha // 2) // alpha
+                picture[i, j, 2] = (blue + alpha // 2) // alpha
+            else:
+                picture[i, j, 0] = picture[i, j, 1] = picture[i, j, 2] = 0
+            picture[i, j, 3] = (alpha + each // 2) // each
