@@ -132,6 +132,8 @@ def _interrupted(interrupt: KeyboardInterrupt) -> int:
         kept = f"{interrupt.finished} of {interrupt.soaks} soaks are kept"  # type: ignore[attr-defined]
         where = f" in {path}" if path else ""
         remark(f"interrupted: {kept}{where}; --resume goes on")
+    elif hasattr(interrupt, "kept"):
+        remark(f"interrupted: {interrupt.kept}")
     else:
         remark("interrupted")
     return INTERRUPTED
@@ -149,6 +151,9 @@ def _fault(error: Exception) -> int:
         for failure in failures:
             remark(f"not finished: {failure}")
         remark(_kept(error))
+        return NOT_FINISHED
+    if getattr(error, "not_finished", False):
+        remark(f"not finished: {error}")
         return NOT_FINISHED
     if getattr(error, "wrong_request", False):
         remark(str(error))

@@ -56,7 +56,7 @@ def write_whole(path: Path, write: Callable[[Path], None]) -> None:
         raise OSError(error.errno, error.strerror or str(error), str(path)) from None
     finally:
         temporary.unlink(missing_ok=True)
-    _flush_folder(path.parent)
+    flush_folder(path.parent)
 
 
 def write_text(path: Path, text: str) -> None:
@@ -75,7 +75,8 @@ def clear_temporary(folder: Path, stem: str = "") -> None:
             path.unlink(missing_ok=True)
 
 
-def _flush_folder(folder: Path) -> None:
+def flush_folder(folder: Path) -> None:
+    """See to it that what was renamed in a folder stays so; nothing where that cannot be."""
     try:
         handle = os.open(folder, os.O_RDONLY)
     except OSError:  # no such thing on this system

@@ -1,1 +1,1 @@
-"""Films of records: what each frame shows, and the files they are kept in."""
+"""Films of records: what each frame shows (scenes on a stage), and the files they are kept in."""
