@@ -84,26 +84,25 @@ def check_film(film: Film, path: Path) -> Form:
             raise FilmError(f"{path}: holds more than frames of a film; name another folder")
     elif path.is_dir():
         raise FilmError(f"{path}: is a folder; name a file for the film")
-    _check_size(film)
+    check_shape(film.size, film.fps, len(film))
+    if not (math.isfinite(film.rest_s) and 0 <= film.rest_s <= _LONGEST_REST_S):
+        raise FilmError(f"a film rests for 0 to {_LONGEST_REST_S} s, not {film.rest_s:g}")
     form.check(film)
     return form
 
 
-def _check_size(film: Film) -> None:
-    for side in film.size:
+def check_shape(size: tuple[int, int], fps: float, pictures: int) -> None:
+    """FilmError for a film that is too small, too large, too long, too slow or too fast."""
+    for side in size:
         if not _LEAST_PX <= side <= _MOST_PX or side % 2:
             raise FilmError(
                 f"a film is {_LEAST_PX} to {_MOST_PX} px each way, in even numbers, "
-                f"not {film.size[0]} x {film.size[1]}"
+                f"not {size[0]} x {size[1]}"
             )
-    if not _LEAST_FPS <= film.fps <= _MOST_FPS:
-        raise FilmError(
-            f"a film shows {_LEAST_FPS} to {_MOST_FPS} pictures a second, not {film.fps:g}"
-        )
-    if not 1 <= len(film) <= _MOST_PICTURES:
-        raise FilmError(f"a film has 1 to {_MOST_PICTURES} pictures, not {len(film)}")
-    if not (math.isfinite(film.rest_s) and 0 <= film.rest_s <= _LONGEST_REST_S):
-        raise FilmError(f"a film rests for 0 to {_LONGEST_REST_S} s, not {film.rest_s:g}")
+    if not _LEAST_FPS <= fps <= _MOST_FPS:
+        raise FilmError(f"a film shows {_LEAST_FPS} to {_MOST_FPS} pictures a second, not {fps:g}")
+    if not 1 <= pictures <= _MOST_PICTURES:
+        raise FilmError(f"a film has 1 to {_MOST_PICTURES} pictures, not {pictures}")
 
 
 def _about(film: Film, path: Path, form: Form) -> dict[str, Any]:
