@@ -129,6 +129,7 @@ def _work() -> Iterator[tuple[str, Callable[[], None]]]:
         yield "saturated flow", _flows
         yield "curves of a solid", _curves
         yield "how likely measurements are", _densities
+        yield "frames of films", _frames
 
 
 @contextmanager
@@ -251,6 +252,20 @@ def _densities() -> None:
     times = np.log(LEVELS)[None, :]
     by_times(times, np.ones(1), 0.0).along(np.eye(len(LEVELS)))
     by_odds(times, times, np.ones(1)).along(np.eye(len(LEVELS)))
+
+
+def _frames() -> None:
+    from poresim.show.films.raster import bar_map, paint, tube_map
+    from poresim.show.films.solid_shapes import draw_rods
+
+    picture = np.zeros((4, 4, 4), np.uint8)[1:, 1:]  # a part of a frame, as panels are
+    ends, one = np.array([[0.0, 0.0], [2.0, 2.0]]), np.ones(1)
+    fill, shades = np.zeros((1, 2), np.float32), np.zeros((5, 4), np.uint8)
+    seen = tube_map(ends[:1], ends[1:], one, one, 3, 3)
+    bars = bar_map(ends[None], 1.0, 2.0, 3, 3)
+    paint(seen, fill, *bars, np.zeros(1, np.bool_), shades, picture)
+    places = np.zeros((1, 3)), np.ones((1, 3))
+    draw_rods(places, one, one, fill, shades[:3, :3], 1.0, picture)
 
 
 def _curves() -> None:
