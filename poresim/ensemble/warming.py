@@ -265,7 +265,7 @@ def _frames() -> None:
     bars = bar_map(ends[None], 1.0, 2.0, 3, 3)
     paint(seen, fill, *bars, np.zeros(1, np.bool_), shades, picture)
     places = np.zeros((1, 3)), np.ones((1, 3))
-    draw_rods(places, one, one, fill, shades[:3, :3], 1.0, picture)
+    draw_rods(places, one, one, fill, np.zeros((3, 3)), 1.0, picture)
 
 
 def _curves() -> None:
