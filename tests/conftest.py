@@ -15,6 +15,7 @@ import numpy as np  # noqa: E402
 import pytest  # noqa: E402
 
 import poresim  # noqa: E402
+from tests.browser import browser  # noqa: E402, F401 - a fixture
 
 os.environ.setdefault("MPLBACKEND", "Agg")
 # What tests start is what they test. `python -m pytest` tests the checkout one stands in, also
