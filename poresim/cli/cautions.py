@@ -1,11 +1,8 @@
-"""Cautions for work with food, told where a user plans or runs a test."""
+"""The cautions as the help of a command prints them."""
 
-CAUTIONS = """\
-cautions:
-  A computed uptake is a hypothesis to test, not a property of your product.
-  Hot liquids scald: let test broths cool, use a tray and tongs.
-  Broths, rusks and spices carry allergens (gluten, milk, egg, celery, mustard, sesame):
-  label and separate them. Do not eat test samples.
-  Nothing here is a basis for texture-modified diets or any medical use: that takes a
-  licensed practitioner and the codes that hold where you are.
-"""
+import textwrap
+
+from poresim.outcome.cautions import CAUTIONS as _SENTENCES
+
+_LINES = (line for one in _SENTENCES for line in textwrap.wrap(one, 86))
+CAUTIONS = "cautions:\n" + "".join(f"  {line}\n" for line in _LINES)

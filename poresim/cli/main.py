@@ -20,6 +20,7 @@ from poresim.cli import (
     measure,
     new,
     plan,
+    report,
     run,
     sweep,
     terminal,
@@ -27,10 +28,9 @@ from poresim.cli import (
 )
 from poresim.cli.terminal import INTERRUPTED, NOT_FINISHED, WRONG_REQUEST, remark
 
-_COMMANDS = (new, check, run, compare, sweep, explain, judge, plan, measure, animate, warm)
-
-#: Commands that the design foresees and this version does not have.
-_LATER = ("report",)
+_COMMANDS = (
+    new, check, run, compare, sweep, explain, judge, plan, measure, animate, report, warm,
+)  # fmt: skip
 
 _ABOUT = "Why one liquid soaks a porous solid and another does not."
 _EXAMPLE = """\
@@ -47,9 +47,6 @@ class Parser(argparse.ArgumentParser):
     """An argument parser whose errors are one line."""
 
     def error(self, message: str) -> NoReturn:
-        for command in _LATER:
-            if message.startswith("argument COMMAND: invalid choice: " + repr(command)):
-                message = f"{command} is not in this version"
         self.exit(WRONG_REQUEST, f"{self.prog}: {terminal.plain(message)} (see {self.prog} -h)\n")
 
 

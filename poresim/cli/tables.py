@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from poresim.cli.terminal import plain
 
 if TYPE_CHECKING:
-    from poresim.outcome.spread import Spread
     from poresim.outcome.summary import Summary
 
 
 def table(summaries: Sequence[Summary]) -> str:
     """A line a liquid: time to half full, state and uptake at the end, closed throats."""
-    from poresim.outcome.words import aligned, mass, percent, ranged, short
+    from poresim.outcome.words import aligned, half_time, mass, percent, ranged, short
 
     rows = [("liquid", "half full in", "full in the end", "uptake", "throats closed")]
     for s in summaries:
@@ -77,14 +76,3 @@ def offered(summaries: Sequence[Summary]) -> str:
 
     told = [*drop_told(summaries), *lifted_told(summaries), *air_told(summaries)]
     return "".join(f"{capital(text)}.\n" for text in told)
-
-
-def half_time(s: Summary) -> str:
-    """Time to half full, or in what sense it was not reached."""
-    from poresim.outcome.words import ranged, seconds
-
-    time: Spread = s.time_to_s[0.5]
-    word: Callable[[float], str] = seconds
-    if time.reached:
-        return ranged(time, word)
-    return "never" if s.at_rest else f"not in {seconds(s.end_s.median)}"

@@ -89,6 +89,14 @@ def ranged(value: Spread, word: Callable[[float], str]) -> str:
     )
 
 
+def half_time(s: Summary) -> str:
+    """Time to half full, or in what sense it was not reached."""
+    time = s.time_to_s[0.5]
+    if time.reached:
+        return ranged(time, seconds)
+    return "never" if s.at_rest else f"not in {seconds(s.end_s.median)}"
+
+
 def short(name: str, most: int = 32) -> str:
     """A name that fits into a title: cut in the middle, as names often differ at their ends."""
     if len(name) <= most:
@@ -355,7 +363,7 @@ def _round(value: float) -> str:
 
 
 __all__ = [
-    "WHOLE", "absorption_told", "air_told", "drop_title", "drop_told", "firmness_told", "headline",
+    "WHOLE", "absorption_told", "air_told", "drop_title", "drop_told", "firmness_told", "half_time", "headline",
     "lifted_told", "mass", "percent", "ranged", "seconds", "shear_told", "short", "title",
     "told_level",
 ]  # fmt: skip

@@ -13,7 +13,7 @@ import tomllib
 
 Path = tuple[str | int, ...]
 
-_SPACE = re.compile(r"[ \t\r\n]*(?:#[^\n]*[ \t\r\n]*)*")
+SPACE = re.compile(r"[ \t\r\n]*(?:#[^\n]*[ \t\r\n]*)*")
 _BLANK = re.compile(r"[ \t]*")
 _BARE_KEY = re.compile(r"[A-Za-z0-9_-]+")
 _STRINGS = re.compile(
@@ -28,13 +28,15 @@ def key_lines(text: str) -> dict[Path, int]:
 
     Never fails: what cannot be placed is left out.
     """
-    walk = _Walk(text.replace("\r\n", "\n"))
+    walk = Walk(text.replace("\r\n", "\n"))
     with contextlib.suppress(RecursionError, IndexError, AttributeError, ValueError):
         walk.document()
     return walk.lines
 
 
-class _Walk:
+class Walk:
+    """One pass over the text; ``lines`` has what was found."""
+
     def __init__(self, text: str) -> None:
         self.text = text
         self.at = 0
@@ -44,13 +46,13 @@ class _Walk:
 
     def document(self) -> None:
         here: Path = ()
-        self._take(_SPACE)
+        self._take(SPACE)
         while self.at < len(self.text):
             if self.text[self.at] == "[":
                 here = self._header()
             else:
                 self._pair(here)
-            self._take(_SPACE)
+            self._take(SPACE)
 
     def _take(self, pattern: re.Pattern[str]) -> str:
         found = pattern.match(self.text, self.at)
@@ -97,7 +99,7 @@ class _Walk:
                 raise ValueError("nested too deeply")
             self._skip(1)
 
-    def _pair(self, here: Path) -> None:
+    def _pair(self, here: Path) -> Path:
         line = self.line
         path = here
         for name in self._key():
@@ -106,6 +108,7 @@ class _Walk:
         self._skip(1)  # the equals sign
         self._take(_BLANK)
         self._value(path)
+        return path
 
     def _value(self, path: Path) -> None:
         start = self.text[self.at]
@@ -120,7 +123,7 @@ class _Walk:
     def _members(self, path: Path, *, is_table: bool) -> None:
         number = 0
         while True:
-            self._take(_SPACE)
+            self._take(SPACE)
             if self.text[self.at] in "]}":
                 self._skip(1)
                 return

@@ -75,7 +75,7 @@ def parse_scenario(text: str, path: Path | None = None) -> Scenario:
     Raises ScenarioError with every fault found.
     """
     name = str(path) if path else "scenario"
-    return read_tables(_table_of(text, name), text, path)
+    return read_tables(tables_of(text, name), text, path)
 
 
 def read_tables(data: dict[str, Any], text: str, path: Path | None) -> Scenario:
@@ -159,7 +159,8 @@ def _text_of(path: Path) -> str:
         raise fault("is not UTF-8 text", "save it as UTF-8", line) from None
 
 
-def _table_of(text: str, name: str) -> dict[str, Any]:
+def tables_of(text: str, name: str) -> dict[str, Any]:
+    """The tables of a scenario's text. Raises ScenarioError where it is not TOML."""
     for number, row in enumerate(text.splitlines(), start=1):
         # The standard reader takes time that grows as the square of a dotted key's parts.
         if row.count(".") > _MOST_DOTS and row.split("#")[0].count(".") > _MOST_DOTS:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from functools import partial
+from io import BytesIO
 from pathlib import Path
 from typing import Any
 
@@ -50,19 +51,43 @@ def write_figures(
     """
     written: list[Path] = []
     remarks: list[str] = []
-    for figure_name, (make, kinds) in _FIGURES.items():
+    for figure_name, figure in drawn(records):
+        if isinstance(figure, NothingToShow):
+            remarks.append(f"no {figure_name} figure: {figure}")
+            continue
+        for kind in _FIGURES[figure_name][1]:
+            path = folder / f"{name}-{figure_name}.{kind}"
+            write_whole(path, _saver(figure, kind, exact=figure_name in _EXACT))
+            written.append(path)
+    return written, remarks
+
+
+def drawn(
+    records: Sequence[Record], names: Sequence[str] = tuple(_FIGURES)
+) -> Iterator[tuple[str, Any]]:
+    """Each figure that the scenarios ask for with its name, in the order of ``names``.
+
+    In place of one that there is nothing to show in, the NothingToShow that says why.
+    """
+    for name in names:
+        make, _ = _FIGURES[name]
         try:
             figure = make(records)
         except NotAsked:
             continue
         except NothingToShow as nothing:
-            remarks.append(f"no {figure_name} figure: {nothing}")
-            continue
-        for kind in kinds:
-            path = folder / f"{name}-{figure_name}.{kind}"
-            write_whole(path, _saver(figure, kind, exact=figure_name in _EXACT))
-            written.append(path)
-    return written, remarks
+            figure = nothing
+        yield name, figure
+
+
+def encoded(name: str, figure: Any) -> dict[str, bytes]:
+    """The figure of that name in each of its formats."""
+    found = {}
+    for kind in _FIGURES[name][1]:
+        file = BytesIO()
+        _saver(figure, kind, exact=name in _EXACT)(file)
+        found[kind] = file.getvalue()
+    return found
 
 
 def write_figure(figure: Any, paths: Sequence[Path]) -> list[Path]:
@@ -84,13 +109,13 @@ def write_png(figure: Any, path: Path) -> None:
     write_whole(path, _saver(figure, "png"))
 
 
-def _saver(figure: Any, kind: str, *, exact: bool = False) -> Callable[[Path], None]:
+def _saver(figure: Any, kind: str, *, exact: bool = False) -> Callable[[Path | BytesIO], None]:
     if kind == "png":
-        return lambda path: _save_png(figure, path, exact)
-    return lambda path: figure.savefig(path, format=kind, metadata={"Date": None})
+        return lambda file: _save_png(figure, file, exact)
+    return lambda file: figure.savefig(file, format=kind, metadata={"Date": None})
 
 
-def _save_png(figure: Any, path: Path, exact: bool) -> None:
+def _save_png(figure: Any, file: Path | BytesIO, exact: bool) -> None:
     """A PNG of few colours, as flat drawings have: a third of the size for the same picture.
 
     ``exact``: the commonest colours are kept as they are, others become the nearest of these.
@@ -112,4 +137,4 @@ def _save_png(figure: Any, path: Path, exact: bool) -> None:
         flat = picture.quantize(palette=palette, dither=Image.Dither.NONE)
     else:
         flat = picture.quantize(_COLOURS, dither=Image.Dither.NONE)
-    flat.save(path, format="PNG", dpi=(_DPI, _DPI))
+    flat.save(file, format="PNG", dpi=(_DPI, _DPI))

@@ -1,0 +1,175 @@
+"""The numbers of every liquid with their spread over the solids, as rows of a table."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from poresim.outcome import words
+from poresim.outcome.spread import Spread
+from poresim.outcome.summary import FIT_FROM, FIT_TO, LEVELS, Summary
+
+
+@dataclass(frozen=True)
+class Cell:
+    """Median and range as they are shown, and in full; "" where there is none.
+
+    some : how many of the solids have a value, where not all do.
+    """
+
+    median: str
+    exact: str = ""
+    low: str = ""
+    high: str = ""
+    some: str = ""
+
+
+@dataclass(frozen=True)
+class Line:
+    """One quantity, in a unit, of each liquid."""
+
+    name: str
+    unit: str
+    cells: list[Cell]
+
+
+@dataclass(frozen=True)
+class Block:
+    """Quantities that belong together."""
+
+    name: str
+    lines: list[Line]
+
+
+#: Heading -> (field of the summary, what it is, unit, factor from SI units, never is a value).
+_BLOCKS: dict[str, tuple[tuple[str, str, str, float, bool], ...]] = {
+    "Uptake": (
+        *((f"time_to_s {level:g}", f"Pores {100 * level:g} % full after", "s", 1.0, True)
+          for level in LEVELS),
+        ("end_s", "End of the soak, or when it had come to rest", "s", 1.0, False),
+        ("end_saturation", "Pores full in the end", "%", 100.0, False),
+        ("end_uptake_kg", "Taken up in the end", "mg", 1e6, False),
+    ),
+    f"Against the root of time, from {FIT_FROM:.0%} to {FIT_TO:.0%} of the uptake": (
+        ("exponent", "Exponent b, uptake as time to the b (capillary uptake: 0.5)", "", 1.0, False),
+        ("sorptivity", "Slope, straight or not", "kg/(m² √s)", 1.0, False),
+        ("A_w_kg_m2_s05", "Absorption coefficient A_w, where straight", "kg/(m² √s)", 1.0, False),
+        ("S_mm_min05", "Sorptivity S, where straight", "mm/√min", 1.0, False),
+        ("absorption_r", "Correlation R of that line", "", 1.0, False),
+        ("absorption_stray", "Farthest point off that line", "% of its rise", 100.0, False),
+    ),
+    "Grains": (
+        ("blocked_of_reached", "Throats closed, of those the liquid came to", "%", 100.0, False),
+        ("blocked_of_all", "Throats closed, of all", "%", 100.0, False),
+    ),
+    "Drop": (
+        ("drop_count", "Drops set down", "", 1.0, False),
+        ("drop_angle_deg", "Contact angle at first", "°", 1.0, False),
+        ("drop_half_s", "Half of the last one gone after", "s", 1.0, True),
+        ("drop_gone_s", "All of it gone after", "s", 1.0, True),
+        ("drop_left_share", "Left on top in the end", "%", 100.0, False),
+    ),
+    "Lifted out": (
+        ("lifted_s", "Lifted out for good after", "s", 1.0, False),
+        ("lifted_saturation", "Pores full then", "%", 100.0, False),
+        ("film_m3", "Film on it then", "µL", 1e9, False),
+        ("reached_after_lift", "Junctions first reached after that, of all", "%", 100.0, False),
+    ),
+    "Trapped air": (
+        ("air_saturation", "Pores filled by it in the end", "%", 100.0, False),
+        ("air_prevented_kg", "Uptake that it prevented", "mg", 1e6, False),
+        ("air_prevented_share", "Of the uptake without it", "%", 100.0, False),
+    ),
+    "Snap force": (
+        ("dry_snap_force_N", "Dry", "N", 1.0, False),
+        ("end_snap_force_N", "In the end", "N", 1.0, False),
+        ("fails_at_s", "No longer carries its overhang after", "s", 1.0, True),
+    ),
+    "Shear (work: viscous dissipation)": (
+        ("wall_shear_rate_10_1_s", "Wall shear rate below which 10 % of the work is done", "1/s",
+         1.0, False),
+        ("wall_shear_rate_50_1_s", "Below which 50 % is done", "1/s", 1.0, False),
+        ("wall_shear_rate_90_1_s", "Below which 90 % is done", "1/s", 1.0, False),
+        ("effective_viscosity_Pa_s", "Viscosity at the 50 % rate", "mPa s", 1e3, False),
+        ("viscosity_at_50_1_s_Pa_s", "Viscosity at 50 1/s", "mPa s", 1e3, False),
+        ("work_below_measured", "Work below the measured flow curve", "%", 100.0, False),
+        ("work_above_measured", "Work above the measured flow curve", "%", 100.0, False),
+    ),
+}  # fmt: skip
+_UNTOLD = "–"
+
+
+def blocks(found: Sequence[Summary]) -> list[Block]:
+    """All that is known of some liquid; what is known of none is left out."""
+    made = []
+    for head, rows in _BLOCKS.items():
+        lines = []
+        for field, name, unit, factor, may_be_never in rows:
+            spreads = [_spread(summary, field) for summary in found]
+            if not any(spread.reached for spread in spreads):
+                continue
+            if head == "Grains" and not any(spread.high > 0 for spread in spreads):
+                continue
+            cells = [_cell(spread, factor, may_be_never) for spread in spreads]
+            lines.append(Line(name, unit, cells))
+        if lines:
+            made.append(Block(head, lines))
+    return made
+
+
+def solids(found: Sequence[Summary]) -> str:
+    """How many solids stand behind each liquid, and what the spread over them means."""
+    counts = sorted({s.repeats for s in found})
+    if counts == [1]:
+        return (
+            "Each figure is of one solid: how much the next piece would differ is not known. "
+            "repeats in [run] asks for more."
+        )
+    many = " to ".join(str(count) for count in dict.fromkeys((counts[0], counts[-1])))
+    return (
+        f"Each figure is the median over {many} solids, drawn at random from the same laws, with "
+        "the lowest and the highest below it. So the spread says by how much one piece differs "
+        "from the next in this model. It does not hold what is not known of the values put in, "
+        "nor what the model leaves out."
+    )
+
+
+def _spread(summary: Summary, field: str) -> Spread:
+    name, _, level = field.partition(" ")
+    value = getattr(summary, name)
+    spread: Spread = value[float(level)] if level else value
+    return spread
+
+
+def _cell(value: Spread, factor: float, may_be_never: bool) -> Cell:
+    if not value.reached:
+        return Cell("never" if may_be_never else _UNTOLD)
+    low, high = _figure(factor * value.low), _figure(factor * value.high)
+    some = f"in {value.reached} of {value.repeats}" if value.reached < value.repeats else ""
+    if not math.isfinite(value.median):
+        return Cell("never" if may_be_never else _UNTOLD, "", low, high, some)
+    median = _figure(factor * value.median)
+    if value.repeats == 1 or (low == high and not some):
+        low = high = ""
+    return Cell(median, repr(float(factor * value.median)), low, high, some)
+
+
+def _figure(value: float) -> str:
+    """Three figures, as people write them."""
+    if value == 0:
+        return "0"
+    rounded = float(f"{value:.3g}")
+    if abs(rounded) >= 1e4:
+        return f"{rounded:,.0f}".replace(",", "\u202f")
+    return f"{rounded:.10g}" if abs(rounded) >= 1e-3 else f"{rounded:.2e}"
+
+
+def bar(summary: Summary) -> float:
+    """Share of the pores full in the end, in the median, from 0 to 1."""
+    return float(min(max(summary.end_saturation.median, 0.0), 1.0))
+
+
+def full(summary: Summary) -> str:
+    """The same in words, with its range."""
+    return words.ranged(summary.end_saturation, words.percent)
