@@ -363,7 +363,7 @@ def _round(value: float) -> str:
 
 
 __all__ = [
-    "WHOLE", "absorption_told", "air_told", "drop_title", "drop_told", "firmness_told", "half_time", "headline",
-    "lifted_told", "mass", "percent", "ranged", "seconds", "shear_told", "short", "title",
-    "told_level",
+    "WHOLE", "absorption_told", "air_told", "drop_title", "drop_told", "firmness_told",
+    "half_time", "headline", "lifted_told", "mass", "percent", "ranged", "seconds",
+    "shear_told", "short", "title", "told_level",
 ]  # fmt: skip

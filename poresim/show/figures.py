@@ -112,7 +112,15 @@ def write_png(figure: Any, path: Path) -> None:
 def _saver(figure: Any, kind: str, *, exact: bool = False) -> Callable[[Path | BytesIO], None]:
     if kind == "png":
         return lambda file: _save_png(figure, file, exact)
-    return lambda file: figure.savefig(file, format=kind, metadata={"Date": None})
+    return lambda file: _save_other(figure, file, kind)
+
+
+def _save_other(figure: Any, file: Path | BytesIO, kind: str) -> None:
+    """The same figure, the same file: names within an SVG are made from what they name."""
+    from matplotlib import rc_context
+
+    with rc_context({"svg.hashsalt": "poresim"}):
+        figure.savefig(file, format=kind, metadata={"Date": None})
 
 
 def _save_png(figure: Any, file: Path | BytesIO, exact: bool) -> None:

@@ -11,6 +11,7 @@ from poresim.outcome.standing import standing_of, standing_words
 from poresim.record.model import Record
 from poresim.show.series import Series, records_of
 
+MOST = 6  # liquids that are told of
 _THROUGH = 0.95  # of the pores full: there is no front any more
 
 
@@ -18,6 +19,8 @@ def alt(name: str, series: Sequence[Series]) -> str:
     """Of the figure of that name."""
     head, told = _TOLD[name]
     rows = list(filter(None, told(series)))
+    if len(rows) > MOST:
+        rows = [*rows[:MOST], f"{len(rows) - MOST} more liquids: see the table of numbers"]
     return f"{head} {'. '.join(words.capital(row) for row in rows)}.".replace("..", ".")
 
 
@@ -52,20 +55,16 @@ _CAPTIONS = {
 }
 
 
-def _full(series: Sequence[Series]) -> list[str]:
-    return [f"{s.name} {words.ranged(s.summary.end_saturation, words.percent)}" for s in series]
-
-
 def _section(series: Sequence[Series]) -> list[str]:
-    rows = ["Share of the pores full in the end: " + "; ".join(_full(series))]
-    shut = [
-        f"{s.name} {words.ranged(s.summary.blocked_of_reached, words.percent)}"
-        for s in series
-        if s.summary.blocked_of_reached.median > 0
-    ]
-    if shut:
-        rows.append("Throats closed by grains, of those reached: " + "; ".join(shut))
-    return rows
+    return [_filled(one) for one in series]
+
+
+def _filled(one: Series) -> str:
+    full, shut = one.summary.end_saturation, one.summary.blocked_of_reached
+    text = f"{one.name}: {words.ranged(full, words.percent)} of the pores are full in the end"
+    if shut.median > 0:
+        text += f", {words.ranged(shut, words.percent)} of the throats it came to closed"
+    return text
 
 
 def _uptake(series: Sequence[Series]) -> list[str]:

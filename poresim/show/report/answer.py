@@ -25,31 +25,36 @@ class Answer:
 def answer(records: Sequence[Record], series: Sequence[Series]) -> Answer:
     """Of all that are shown together."""
     found = [one.summary for one in series]
-    if not found:
-        return Answer(words.headline(found), [])
-    told = [
-        ("Pores filled, and when", words.headline(found).removesuffix(".").split("; ")),
-        ("Against the root of time", words.absorption_told(found)),
+    standing = _standing(records)
+    sentence = _sentence(found, standing)
+    filled = words.headline(found)
+    details = [
+        ("Standing in the cup", standing[1:]),
         ("Drops", words.drop_told(found)),
+        ("Pores filled, and when", [] if filled in sentence else _parts(filled, "; ")),
         ("Lifted out", words.lifted_told(found)),
         ("Trapped air", words.air_told(found)),
-        ("Snap force", words.firmness_told(found)),
-        ("Shear rates that mattered", words.shear_told(found)),
     ]
-    if standing := _standing(records):
-        told.insert(0, ("Standing in the cup", standing[1:]))
-    details = [(head, [f"{words.capital(one)}." for one in rows]) for head, rows in told if rows]
-    return Answer(_sentence(found, standing), details)
+    told = [(head, [f"{words.capital(one)}." for one in rows]) for head, rows in details if rows]
+    return Answer(sentence, told)
 
 
 def _sentence(found: Sequence[Summary], standing: Sequence[str]) -> str:
     if standing:
-        return f"{standing[0]}."
-    if any(s.drop_left_share.reached for s in found):
-        return f"{words.drop_title(found)}."
-    if len(found) > _IN_ONE:
-        return f"{words.title(found)}."
-    return words.headline(found)
+        text = f"{standing[0]}."
+    elif any(s.drop_left_share.reached for s in found):
+        text = f"{words.drop_title(found)}."
+    elif len(found) > _IN_ONE:
+        fates = _parts(words.headline(found), "; ")  # the fastest first
+        text = f"{fates[0]}; {fates[-1]}."
+    else:
+        text = words.headline(found)
+    firm = words.firmness_told(found)
+    return f"{text} {words.capital('; '.join(firm))}." if firm else text
+
+
+def _parts(text: str, between: str) -> list[str]:
+    return text.removesuffix(".").split(between)
 
 
 def _standing(records: Sequence[Record]) -> list[str]:
@@ -60,4 +65,4 @@ def _standing(records: Sequence[Record]) -> list[str]:
     if not any(len(kind.stood_s) > 1 for kind in kinds):
         return []
     told = standing_words(kinds)
-    return [told.title, *told.text.removesuffix(".").split(". ")]
+    return [told.title, *_parts(told.text, ". ")]

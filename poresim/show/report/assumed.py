@@ -29,15 +29,19 @@ _UNIT = re.compile(
 _RANGE = re.compile(r", (?:from|above|below|up to|such as|without unit|a whole number)\b.*$")
 #: Keys whose description says what to give, not what it is.
 _CALLED = {
-    "air": "air", "gravity": "gravity", "kind": "kind", "face": "face that it sits on", "faces": "faces in the liquid",
-    "particles": "grains", "size_mm": "size (x, y and the depth z)", "sides": "sides",
-    "waist": "waist (narrowest radius over radius)", "parts": "parts", "file": "file",
-    "network": "network file", "layers": "layers, from the bottom up", "tubes": "tubes",
-    "dynamic_angle": "angle that depends on the speed", "stirred": "stirred",
+    "air": "air", "gravity": "gravity", "kind": "how it is offered", "face": "face it sits on",
+    "faces": "faces in the liquid", "particles": "grains", "sides": "sides", "parts": "parts",
+    "size_mm": "size (x, y and the depth z)", "waist": "waist (narrowest radius over radius)",
+    "file": "file", "network": "network file", "layers": "layers, from the bottom up",
+    "tubes": "tubes", "dynamic_angle": "angle that depends on the speed", "stirred": "stirred",
     "vents": "faces by which air gets out", "layer_axis": "layers follow each other along",
     "based_on": "based on", "made_of": "made of", "volume_fraction": "share of the volume",
-    "double_precision": "double precision", "seed": "seed of every random draw",
     "infinite_mPa_s": "viscosity at high rates", "zero_mPa_s": "viscosity at rest",
+    "accuracy": "relative error of the uptake curve that is asked for",
+}  # fmt: skip
+_OFFERED = {
+    "face": "whole faces touch the liquid", "dip": "dipped and lifted out",
+    "drop": "as drops set down on the top",
 }  # fmt: skip
 #: What the program supplies without being asked, and what hardly anyone would miss here.
 _UNTOLD = {"name", "title", "layer_axis", "snapshots", "double_precision", "scale", "body_ratio"}
@@ -63,13 +67,14 @@ class Row:
 
 @dataclass(frozen=True)
 class Subject:
-    """What some values describe; ``place``: of the liquid, where it is one."""
+    """What some values describe. said : of the whole. usual : values supplied for it.
+    based : name of the liquid that it is based on."""
 
     name: str
     rows: list[Row]
     said: str = ""
-    place: int | None = None
     usual: str = ""
+    based: str = ""
 
 
 @dataclass(frozen=True)
@@ -108,7 +113,10 @@ def assumed(text: str) -> Assumed:
         subjects=subjects,
         stated=len(rows),
         unsaid=sum(not row.said for row in rows),
-        others=[key for key in tables if isinstance(tables[key], dict | list) and key not in _OF_A_RUN],
+        others=[
+            key for key, table in tables.items()
+            if isinstance(table, dict | list) and key not in _OF_A_RUN
+        ],
         tables=tables,
     )  # fmt: skip
 
@@ -146,7 +154,7 @@ def _subjects(tables: Mapping[str, Any], said: dict[Path, str]) -> Iterator[Subj
 
 def _subject(name: str, table: dict[str, Any], path: Path, said: dict[Path, str]) -> Subject:
     rows = [_row(path, table, key, said) for key in table if key != "name"][:MOST_ROWS]
-    return Subject(name, rows, said.get(path, ""), usual=_usual(path, table))
+    return Subject(name, rows, said.get(path, ""), _usual(path, table))
 
 
 def _row(path: Path, table: dict[str, Any], key: str, said: dict[Path, str]) -> Row:
@@ -185,10 +193,7 @@ def _liquid(
     name = str(own.get("name", f"liquid {place + 1}"))
     here: Path = ("liquids", place)
     beside = " ".join(filter(None, [said.get(here, ""), said.get((*here, "name"), "")]))
-    based = own.get("based_on")
-    if isinstance(based, str):
-        beside = " ".join(filter(None, [f"Based on {based}.", beside]))
-    return Subject(name, rows[:MOST_ROWS], beside, place, usual)
+    return Subject(name, rows[:MOST_ROWS], beside, usual, str(own.get("based_on", "")))
 
 
 def _family(place: int, listed: list[dict[str, Any]]) -> list[int]:
@@ -220,6 +225,8 @@ def named(path: Path, table: Any, key: str) -> tuple[str, str]:
 def in_words(path: Path, table: Any, key: str) -> str:
     """The value of a key with its unit; tables as a list of what they hold."""
     value, unit = table[key], named(path, table, key)[1]
+    if (*path, key) == ("exposure", "kind"):
+        return _OFFERED.get(str(value), str(value))
     if isinstance(value, dict) and "sd" in value and set(value) <= {"value", "sd"}:
         sd = f"{_plain(value.get('value'))} (standard deviation {_plain(value['sd'])}) {unit}"
         return sd.strip()

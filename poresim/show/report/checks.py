@@ -96,7 +96,7 @@ def _ended(
         _range([float(r.time_s[-1]) for r in alike]),
         _range([r.steps for r in alike]),
         _range([r.solves for r in alike]),
-        f"{max(r.volume_balance for r in alike):.1e}",
+        _share(max(r.volume_balance for r in alike)),
         alike[0].ending.failed,
     )
 
@@ -117,6 +117,11 @@ def runs_of(numbers: Sequence[int]) -> str:
 def _range(values: Sequence[float]) -> str:
     low, high = f"{min(values):.4g}", f"{max(values):.4g}"
     return low if low == high else f"{low} to {high}"
+
+
+def _share(value: float) -> str:
+    """A small share in per cent, to two figures."""
+    return f"{float(f'{100 * value:.2g}'):.10g} %" if math.isfinite(value) else "no number"
 
 
 def _asked(record: Record, found: Assumed) -> int:
@@ -157,10 +162,10 @@ def _balance(record: Record) -> Iterator[Check]:
             worst[repeat.accuracy] = max(worst.get(repeat.accuracy, 0.0), balance)
     for accuracy, balance in worst.items():
         yield Check(
-            f"Volumes balance (accuracy asked: {accuracy:g}, the relative error of the uptake "
-            "curve)",
-            f"at most {accuracy / 100:.1e} of the liquid",
-            f"{balance:.1e}",
+            "Volumes balance to a hundredth of the accuracy that was asked for "
+            f"({100 * accuracy:g} % of the uptake curve)",
+            f"at most {_share(accuracy / 100)} of the liquid",
+            f"{_share(balance)} in the worst soak",
             PASSED if balance <= accuracy / 100 else FAILED,
         )
 
@@ -182,7 +187,10 @@ def _measured(record: Record) -> Iterator[Check]:
 
 def _belongs(record: Record, found: Assumed) -> Check:
     """Whether the scenario's text is the one that the record's key was made of."""
-    name, asked = "The scenario below is the one that was run", "its hash is the record's key"
+    name, asked = (
+        "The scenario below is the one that was run",
+        "its hash, with the version's, is the key of the record",
+    )
     if files := list(files_named(found.tables)):
         return Check(name, asked, f"it names files that are not in the record: {len(files)}", OPEN)
     made = (
@@ -190,7 +198,12 @@ def _belongs(record: Record, found: Assumed) -> Check:
         for number in range(1, FORMAT + 1)
     )
     same = any(one.hexdigest() == record.key for one in made)
-    return Check(name, asked, "it is" if same else "it is not", PASSED if same else FAILED)
+    return Check(
+        name,
+        asked,
+        "yes" if same else "no: changed, or of another version",
+        PASSED if same else FAILED,
+    )
 
 
 def _bytes(text: str) -> bytes:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from poresim.outcome import words
 from poresim.outcome.spread import Spread
 from poresim.outcome.summary import FIT_FROM, FIT_TO, LEVELS, Summary
+from poresim.show.series import Series
 
 
 @dataclass(frozen=True)
@@ -42,6 +43,15 @@ class Block:
     lines: list[Line]
 
 
+@dataclass(frozen=True)
+class Group:
+    """Liquids that stand side by side in one table."""
+
+    series: Sequence[Series]
+    blocks: list[Block]
+
+
+MOST = 8  # liquids in one table
 #: Heading -> (field of the summary, what it is, unit, factor from SI units, never is a value).
 _BLOCKS: dict[str, tuple[tuple[str, str, str, float, bool], ...]] = {
     "Uptake": (
@@ -51,7 +61,7 @@ _BLOCKS: dict[str, tuple[tuple[str, str, str, float, bool], ...]] = {
         ("end_saturation", "Pores full in the end", "%", 100.0, False),
         ("end_uptake_kg", "Taken up in the end", "mg", 1e6, False),
     ),
-    f"Against the root of time, from {FIT_FROM:.0%} to {FIT_TO:.0%} of the uptake": (
+    f"Against the root of time, from {100 * FIT_FROM:g} to {100 * FIT_TO:g} % of the uptake": (
         ("exponent", "Exponent b, uptake as time to the b (capillary uptake: 0.5)", "", 1.0, False),
         ("sorptivity", "Slope, straight or not", "kg/(m² √s)", 1.0, False),
         ("A_w_kg_m2_s05", "Absorption coefficient A_w, where straight", "kg/(m² √s)", 1.0, False),
@@ -82,8 +92,8 @@ _BLOCKS: dict[str, tuple[tuple[str, str, str, float, bool], ...]] = {
         ("air_prevented_share", "Of the uptake without it", "%", 100.0, False),
     ),
     "Snap force": (
-        ("dry_snap_force_N", "Dry", "N", 1.0, False),
-        ("end_snap_force_N", "In the end", "N", 1.0, False),
+        ("dry_snap_force_N", "Dry", "mN", 1e3, False),
+        ("end_snap_force_N", "In the end", "mN", 1e3, False),
         ("fails_at_s", "No longer carries its overhang after", "s", 1.0, True),
     ),
     "Shear (work: viscous dissipation)": (
@@ -111,11 +121,22 @@ def blocks(found: Sequence[Summary]) -> list[Block]:
                 continue
             if head == "Grains" and not any(spread.high > 0 for spread in spreads):
                 continue
-            cells = [_cell(spread, factor, may_be_never) for spread in spreads]
+            none = ["never" if may_be_never else _without(field, summary) for summary in found]
+            cells = [_cell(*pair, factor) for pair in zip(spreads, none, strict=True)]
             lines.append(Line(name, unit, cells))
         if lines:
             made.append(Block(head, lines))
     return made
+
+
+def groups(series: Sequence[Series]) -> list[Group]:
+    """The liquids in tables of nearly the same width."""
+    count = -(-len(series) // MOST)
+    wide = -(-len(series) // count)
+    return [
+        Group(some, blocks([one.summary for one in some]))
+        for some in (series[i : i + wide] for i in range(0, len(series), wide))
+    ]
 
 
 def solids(found: Sequence[Summary]) -> str:
@@ -142,15 +163,23 @@ def _spread(summary: Summary, field: str) -> Spread:
     return spread
 
 
-def _cell(value: Spread, factor: float, may_be_never: bool) -> Cell:
+def _without(field: str, summary: Summary) -> str:
+    """What stands where a liquid has no value."""
+    straight = field in ("A_w_kg_m2_s05", "S_mm_min05")
+    return "not straight" if straight and summary.absorption_r.reached else _UNTOLD
+
+
+def _cell(value: Spread, none: str, factor: float) -> Cell:
     if not value.reached:
-        return Cell("never" if may_be_never else _UNTOLD)
+        return Cell(none)
     low, high = _figure(factor * value.low), _figure(factor * value.high)
     some = f"in {value.reached} of {value.repeats}" if value.reached < value.repeats else ""
+    if low == high and some:
+        high = ""
     if not math.isfinite(value.median):
-        return Cell("never" if may_be_never else _UNTOLD, "", low, high, some)
+        return Cell(none, "", low, high, some)
     median = _figure(factor * value.median)
-    if value.repeats == 1 or (low == high and not some):
+    if value.repeats == 1 or low == high:
         low = high = ""
     return Cell(median, repr(float(factor * value.median)), low, high, some)
 
@@ -165,9 +194,9 @@ def _figure(value: float) -> str:
     return f"{rounded:.10g}" if abs(rounded) >= 1e-3 else f"{rounded:.2e}"
 
 
-def bar(summary: Summary) -> float:
-    """Share of the pores full in the end, in the median, from 0 to 1."""
-    return float(min(max(summary.end_saturation.median, 0.0), 1.0))
+def bar(summary: Summary) -> str:
+    """Share of the pores full in the end, in the median, per cent."""
+    return f"{100 * min(max(summary.end_saturation.median, 0.0), 1.0):.4g}"
 
 
 def full(summary: Summary) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import datetime
 from importlib.resources import files
 from typing import Any
@@ -16,17 +16,21 @@ from poresim.outcome.cautions import CAUTIONS
 from poresim.record.layout import RecordError
 from poresim.record.model import Record
 from poresim.scenario.reading import LARGEST_FILE
-from poresim.show.report import checks, numbers, visible
+from poresim.show.report import numbers, visible
 from poresim.show.report.answer import answer
 from poresim.show.report.assumed import Assumed, assumed
+from poresim.show.report.checks import Check, Ended, alarms, checks, endings
 from poresim.show.report.pictures import pictures
 from poresim.show.report.question import question
 from poresim.show.report.repeat import Recipe, page_command, recipe
-from poresim.show.series import Series, series_of
+from poresim.show.series import series_of
 from poresim.show.style import BACKGROUND, DRY, GRID, INK, LIQUIDS, SOFT
 
 #: Nothing is fetched, nothing runs: styles stand in the page, pictures are data.
-POLICY = "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; form-action 'none'"
+POLICY = (
+    "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; "
+    "form-action 'none'"
+)
 
 
 @dataclass(frozen=True)
@@ -39,8 +43,8 @@ class Told:
     question: str
     assumed: Assumed
     built: list[tuple[str, str]]
-    checks: list[checks.Check]
-    endings: list[checks.Ended]
+    checks: list[Check]
+    endings: list[Ended]
     recipe: Recipe
 
 
@@ -71,7 +75,7 @@ def page(records: Sequence[Record], move: Callable[[float], None] = lambda done:
     found = [one.summary for one in series]
     said = answer(records, series)
     shown, remarks = pictures(records, series, move)
-    loud = [(one.name, text) for one in told for text in checks.alarms(one.record, one.assumed)]
+    loud = [(one.name, text) for one in told for text in alarms(one.record, one.assumed)]
     text = _template().render(
         policy=POLICY,
         style=Markup(_style()),  # our own file and colours
@@ -83,10 +87,10 @@ def page(records: Sequence[Record], move: Callable[[float], None] = lambda done:
         alarms=loud,
         invented=any("invented" in record.scenario.lower() for record in records),
         answer=said,
-        series=[_entry(one) for one in series],
+        series=series,
         pictures=shown,
         remarks=remarks,
-        blocks=numbers.blocks(found),
+        groups=numbers.groups(series),
         solids=numbers.solids(found),
         cautions=CAUTIONS,
         command=page_command(records),
@@ -99,7 +103,7 @@ def page(records: Sequence[Record], move: Callable[[float], None] = lambda done:
             "liquids": [summary.as_dict() for summary in found],
             "figures": [picture.name for picture in shown],
             "checks": [
-                {"record": str(one.record.path), "name": c.name, "found": c.found, "verdict": c.verdict}
+                {"record": str(one.record.path), **asdict(c)}
                 for one in told
                 for c in one.checks
             ],
@@ -117,8 +121,8 @@ def _told(record: Record) -> Told:
         question(record, found),
         found,
         list(_built(record)),
-        checks.checks(record, found),
-        list(checks.endings(record)),
+        checks(record, found),
+        list(endings(record)),
         recipe(record, found),
     )
 
@@ -134,17 +138,6 @@ def _date(created: str) -> str:
         return f"{datetime.fromisoformat(created):%d %B %Y, %H:%M} UTC".lstrip("0")
     except ValueError:
         return created[:40]
-
-
-def _entry(one: Series) -> dict[str, Any]:
-    """A liquid with the place of its colour and how full it leaves the pores."""
-    return {
-        "name": one.name,
-        "colour": one.place % len(LIQUIDS),
-        "bar": f"{100 * numbers.bar(one.summary):.4g}",
-        "full": numbers.full(one.summary),
-        "solids": one.summary.repeats,
-    }
 
 
 def _built(record: Record) -> Iterator[tuple[str, str]]:
@@ -178,6 +171,10 @@ def _template() -> Any:
         autoescape=True, undefined=StrictUndefined, finalize=visible.shown,
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
+    environment.filters |= {
+        "held": visible.held, "bar": numbers.bar, "full": numbers.full,
+        "colour": lambda one: one.place % len(LIQUIDS),
+    }  # fmt: skip
     return environment.from_string((there / "page.html").read_text("utf-8"))
 
 

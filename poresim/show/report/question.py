@@ -10,6 +10,8 @@ from poresim.show.report.assumed import Assumed, quantity
 
 _NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 
+_NAMED = 6  # liquids that one sentence can name
+
 
 def question(record: Record, found: Assumed) -> str:
     """One or two sentences that end with a question mark."""
@@ -18,7 +20,7 @@ def question(record: Record, found: Assumed) -> str:
     solid = solid if isinstance(solid, dict) else {}
     exposure = exposure if isinstance(exposure, dict) else {}
     name = str(solid.get("name", "the solid"))
-    of, within = _liquids(len(record.liquids)), _within(record, found)
+    of, within = _liquids(record), _within(record, found)
     kind = exposure.get("kind")
     if kind == "drop":
         text = f"What becomes of {_drops(exposure)} of {of}, set down on top of “{name}”,{within}?"
@@ -45,8 +47,15 @@ def counted(number: int, one: str) -> str:
     return f"{told} {one}{'' if number == 1 else 's'}"
 
 
-def _liquids(number: int) -> str:
-    return "the liquid" if number == 1 else f"each of {counted(number, 'liquid')}"
+def _liquids(record: Record) -> str:
+    """Their names; those that differ only in how long they stood count once."""
+    names = list(dict.fromkeys(one.grains.kind or one.name for one in record.liquids))
+    if len(record.liquids) == 1:
+        return names[0]
+    text = f"each of {counted(len(names), 'liquid')}"
+    if len(names) <= _NAMED:
+        text += f" ({', '.join(names)})"
+    return f"{text}, fresh and after it has stood," if len(names) < len(record.liquids) else text
 
 
 def _within(record: Record, found: Assumed) -> str:

@@ -37,7 +37,7 @@ def recipe(record: Record, found: Assumed) -> Recipe:
     needs = [*files_named(found.tables), *_measurements(found.tables.get("measured"))]
     return Recipe(
         file=f"{name}.toml",
-        commands=[f"poresim check {shlex.quote(name)}.toml", f"poresim run {shlex.quote(name)}.toml"],
+        commands=[f"poresim {what} {shlex.quote(f'{name}.toml')}" for what in ("check", "run")],
         needs=list(dict.fromkeys(needs)),
         text_hash=hashlib.sha256(record.scenario.encode("utf-8", "surrogateescape")).hexdigest(),
         record_hash=_hash(record.path),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from typing import Any
 
@@ -9,6 +10,11 @@ from markupsafe import Markup
 
 #: Joiners and soft hyphens are parts of words in some scripts.
 _IN_WORDS = "\u00ad\u200c\u200d"
+#: Between a number and its unit, and within a number, no line is broken.
+_HELD = re.compile(
+    r"(?<=\d) (?=(?:%|°|s|ms|µs|ns|min|h|1/s|mPa s|kg|g|mg|µg|mm|µm|µL|N|mN)(?![\w]))"
+    r"|(?<=\d) (?=\d{3}(?!\d))|(?<=\bmPa) (?=s\b)"
+)
 _STEERS = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 
 
@@ -30,3 +36,8 @@ def shown(value: Any) -> Any:
     if isinstance(value, str) and not isinstance(value, Markup):
         return visible(value)
     return value
+
+
+def held(text: str) -> str:
+    """The text with numbers and their units kept on one line."""
+    return _HELD.sub("\u00a0", text)
