@@ -30,7 +30,7 @@ from poresim.scenario.reading import load_scenario
 
 ROOT = Path(__file__).resolve().parents[1]
 STRAIGHT = TWO_BROTHS.replace(", waist = 0.7", "")  # quicker to soak
-COMMANDS = ("new", "check", "run", "compare", "animate", "warm")
+COMMANDS = ("new", "check", "run", "compare", "animate", "report", "warm")
 
 
 def python(*arguments: str, **more) -> subprocess.CompletedProcess:
@@ -120,6 +120,7 @@ check --help                                0
 run --help                                  0
 compare --help                              0
 animate --help                              0
+report --help                               0
 warm --help                                 0
 new my_rusk                                 0
 check my_rusk.toml                          0
@@ -160,6 +161,10 @@ animate newer.h5                            2
 animate made_up.h5                          2
 animate made_up.h5 --seconds 0              2
 animate made_up.h5 --width 9                2
+report absent.h5                            2
+report text.h5                              2
+report newer.h5                             2
+report made_up.h5                           2
 """
 
 
@@ -195,6 +200,7 @@ def _faulty_files(small: Path, made_up: Path) -> None:
         ("there", "small.h5"),
         ("drawn", "compare-uptake.png"),
         (".", f"{made_up.stem}.gif"),
+        (".", f"{made_up.stem}.html"),
     ):
         (here / folder).mkdir(exist_ok=True)
         (here / folder / name).write_text("there already")
@@ -509,7 +515,10 @@ def test_scenarios_and_folders_without_permission(small, capsys):
 @pytest.mark.parametrize("out", ["taken", "taken/below"])
 def test_out_that_cannot_be_a_folder(small, made_up, capsys, out):
     Path("taken").write_text("x")
-    for command in (("run", str(small)), ("compare", str(made_up)), ("animate", str(made_up))):
+    for command in (
+        ("run", str(small)), ("compare", str(made_up)), ("animate", str(made_up)),
+        ("report", str(made_up)),
+    ):  # fmt: skip
         line = refused(capsys, *command, "--out", out)
         assert line.count("\n") == 1
         assert line.startswith(f"{out}: ")
@@ -521,7 +530,7 @@ def test_out_that_cannot_be_a_folder(small, made_up, capsys, out):
     ("arguments", "message"),
     [
         (["rn", "x.toml"], "invalid choice"),
-        (["report", "x.toml"], "poresim: report is not in this version"),
+        (["report"], "required: RECORD"),
         (["run"], "required: FILE"),
         (["run", "x.toml", "--colour"], "unrecognized arguments: --colour"),
         (["run", "x.toml", "--workers", "two"], "invalid int value"),

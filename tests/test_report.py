@@ -218,6 +218,14 @@ def test_of_many_liquids_a_picture_tells_of_some(path):
     assert text.count("has come through") + text.count("mm deep") == 6
 
 
+def test_a_figure_that_cannot_be_drawn_is_named(tmp_path, monkeypatch):
+    said = "no section figure: no repeat has snapshots of Every liquid"
+    monkeypatch.setattr(module, "pictures", lambda *_: ([], [said]))
+    text = page([load_record(made_up(tmp_path))]).text
+    assert "No section figure: no repeat has snapshots of Every liquid." in text
+    assert "There is no figure" in text
+
+
 def test_tables_are_tables(pieces):
     for table in pieces.all("table"):
         assert table.text.strip()
@@ -450,7 +458,9 @@ def test_the_key_is_checked_against_the_scenario(tmp_path, undrawn):
     text = TWO_BROTHS.replace("repeats = 3", "repeats = 2")
     name = "The scenario below is the one that was run"
     assert verdicts(made_up(tmp_path, TWO_BROTHS, key=key))[name] == "passed"
-    assert verdicts(made_up(tmp_path, text, key=key, name="other"))[name] == "FAILED"
+    other = made_up(tmp_path, text, key=key, name="other")
+    assert verdicts(other)[name] == "FAILED"
+    assert "not the one that its numbers are from" in page([load_record(other)]).text
     needs = SCENARIO.replace('law = "newtonian", mPa_s = 1.2', 'law = "measured", file = "a b.csv"')
     made = page([load_record(made_up(tmp_path, needs, name="needs"))])
     assert {c["name"]: c["verdict"] for c in made.told["checks"]}[name] == "not known"

@@ -72,6 +72,11 @@ def alarms(record: Record, found: Assumed) -> list[str]:
                 f"The volumes do not balance: {check.found}, where {check.asked} is allowed. "
                 "Do not trust this run."
             )
+    if _belongs(record, found).verdict == FAILED:
+        told.append(
+            "The scenario in this record is not the one that its numbers are from: it was changed "
+            "afterwards."
+        )
     return told
 
 
@@ -201,7 +206,7 @@ def _belongs(record: Record, found: Assumed) -> Check:
     return Check(
         name,
         asked,
-        "yes" if same else "no: changed, or of another version",
+        "yes" if same else "no: it was changed",
         PASSED if same else FAILED,
     )
 

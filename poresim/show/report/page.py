@@ -13,6 +13,7 @@ from markupsafe import Markup
 
 from poresim import __version__
 from poresim.outcome.cautions import CAUTIONS
+from poresim.outcome.words import capital
 from poresim.record.layout import RecordError
 from poresim.record.model import Record
 from poresim.scenario.reading import LARGEST_FILE
@@ -172,7 +173,7 @@ def _template() -> Any:
         trim_blocks=True, lstrip_blocks=True,
     )  # fmt: skip
     environment.filters |= {
-        "held": visible.held, "bar": numbers.bar, "full": numbers.full,
+        "held": visible.held, "capital": capital, "bar": numbers.bar, "full": numbers.full,
         "colour": lambda one: one.place % len(LIQUIDS),
     }  # fmt: skip
     return environment.from_string((there / "page.html").read_text("utf-8"))
