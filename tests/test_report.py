@@ -115,13 +115,21 @@ def test_the_answer_is_the_sentence_that_a_run_prints(path, pieces):
     assert pieces.text_of("p", class_="answer") == headline(summaries(load_record(path)))
 
 
+#: How many of a unit make one of SI's; the fields themselves bear theirs in their names.
+FACTORS = {
+    "": 1, "s": 1, "%": 100, "% of its rise": 100, "mg": 1e6, "µL": 1e9, "mN": 1e3, "°": 1,
+    "1/s": 1, "mPa s": 1e3, "kg/(m² √s)": 1, "mm/√min": 1,
+}  # fmt: skip
+
+
 def test_every_number_is_the_summarys(path, pieces):
     """Read back from the page: median in full and as shown, lowest, highest, how many have one."""
     found = summaries(load_record(path))
     rows = _rows(pieces)
     told = 0
     for fields in numbers._BLOCKS.values():
-        for name, label, unit, factor, _ in fields:
+        for name, label, unit, _, _ in fields:
+            factor = FACTORS[unit]
             spreads = [numbers._spread(one, name) for one in found]
             key = plain(f"{label} ({unit})" if unit else label)
             if not any(one.reached for one in spreads) or key not in rows:
@@ -647,6 +655,19 @@ def test_an_interrupted_page_leaves_nothing(here, monkeypatch):
     assert main(["report", str(path), "--force"]) == 130
     assert (here / "three_broths.html").read_text() == "mine"
     assert set(here.iterdir()) == before
+
+
+def test_a_full_disk_leaves_an_earlier_page(here, monkeypatch, undrawn, capsys):
+    path = made_up(here)
+    (here / "three_broths.html").write_text("mine")
+
+    def full(_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr("poresim.record.files.os.fsync", full)
+    assert "No space left" in refused(capsys, str(path), "--force")
+    assert (here / "three_broths.html").read_text() == "mine"
+    assert {one.name for one in here.iterdir()} == {"three_broths.html", path.name}
 
 
 def test_only_the_snapshots_that_are_shown_are_read(made):
