@@ -53,13 +53,13 @@ name = "spiced broth"
 based_on = "clear broth"
 particles = { volume_fraction = 0.05, law = "lognormal", median_diameter_um = 12, log_sd = 0.5 }
 
-[exposure]
-kind = "face"
-faces = ["bottom"]
-
 [run]
 until_s = 20
 repeats = 2
+
+[exposure]
+kind = "face"
+faces = ["bottom"]
 """
 
 

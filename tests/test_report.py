@@ -74,12 +74,6 @@ def pieces(text) -> Pieces:
 
 
 @pytest.fixture
-def here(tmp_path, monkeypatch) -> Path:
-    monkeypatch.chdir(tmp_path)
-    return tmp_path
-
-
-@pytest.fixture
 def undrawn(monkeypatch) -> None:
     """Figures take their time: tests of what stands beside them do without."""
     monkeypatch.setattr(module, "pictures", lambda *_: ([], []))
@@ -564,6 +558,12 @@ def test_numbers_keep_their_units():
 
 
 # ---- the command -----------------------------------------------------------------------------
+
+
+@pytest.fixture
+def here(tmp_path, monkeypatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
 
 
 def test_the_command_writes_one_page_beside_the_record(here, capsys, path, text):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from poresim.outcome import words
 from poresim.outcome.spread import Spread
@@ -52,62 +53,75 @@ class Group:
 
 
 MOST = 8  # liquids in one table
-#: Heading -> (field of the summary, what it is, unit, factor from SI units, never is a value).
-_BLOCKS: dict[str, tuple[tuple[str, str, str, float, bool], ...]] = {
+_UNTOLD = "–"
+
+
+class Quantity(NamedTuple):
+    """A field of the summary (with a level, of those that have some), what it is, its unit, how
+    many of that make one of the field's, and whether never to get there is a result."""
+
+    field: str
+    name: str
+    unit: str = ""
+    factor: float = 1.0
+    never: bool = False
+
+
+_BLOCKS: dict[str, tuple[Quantity, ...]] = {
     "Uptake": (
-        *((f"time_to_s {level:g}", f"Pores {100 * level:g} % full after", "s", 1.0, True)
-          for level in LEVELS),
-        ("end_s", "End of the soak, or when it had come to rest", "s", 1.0, False),
-        ("end_saturation", "Pores full in the end", "%", 100.0, False),
-        ("end_uptake_kg", "Taken up in the end", "mg", 1e6, False),
+        *(
+            Quantity(f"time_to_s {level:g}", f"Pores {100 * level:g} % full after", "s", never=True)
+            for level in LEVELS
+        ),
+        Quantity("end_s", "End of the soak, or when it had come to rest", "s"),
+        Quantity("end_saturation", "Pores full in the end", "%", 100.0),
+        Quantity("end_uptake_kg", "Taken up in the end", "mg", 1e6),
     ),
     f"Against the root of time, from {100 * FIT_FROM:g} to {100 * FIT_TO:g} % of the uptake": (
-        ("exponent", "Exponent b, uptake as time to the b (capillary uptake: 0.5)", "", 1.0, False),
-        ("sorptivity", "Slope, straight or not", "kg/(m² √s)", 1.0, False),
-        ("A_w_kg_m2_s05", "Absorption coefficient A_w, where straight", "kg/(m² √s)", 1.0, False),
-        ("S_mm_min05", "Sorptivity S, where straight", "mm/√min", 1.0, False),
-        ("absorption_r", "Correlation R of that line", "", 1.0, False),
-        ("absorption_stray", "Farthest point off that line", "% of its rise", 100.0, False),
+        Quantity("exponent", "Exponent b, uptake as time to the b (capillary uptake: 0.5)"),
+        Quantity("sorptivity", "Slope, straight or not", "kg/(m² √s)"),
+        Quantity("A_w_kg_m2_s05", "Absorption coefficient A_w, where straight", "kg/(m² √s)"),
+        Quantity("S_mm_min05", "Sorptivity S, where straight", "mm/√min"),
+        Quantity("absorption_r", "Correlation R of that line"),
+        Quantity("absorption_stray", "Farthest point off that line", "% of its rise", 100.0),
     ),
     "Grains": (
-        ("blocked_of_reached", "Throats closed, of those the liquid came to", "%", 100.0, False),
-        ("blocked_of_all", "Throats closed, of all", "%", 100.0, False),
+        Quantity("blocked_of_reached", "Throats closed, of those the liquid came to", "%", 100.0),
+        Quantity("blocked_of_all", "Throats closed, of all", "%", 100.0),
     ),
     "Drop": (
-        ("drop_count", "Drops set down", "", 1.0, False),
-        ("drop_angle_deg", "Contact angle at first", "°", 1.0, False),
-        ("drop_half_s", "Half of the last one gone after", "s", 1.0, True),
-        ("drop_gone_s", "All of it gone after", "s", 1.0, True),
-        ("drop_left_share", "Left on top in the end", "%", 100.0, False),
+        Quantity("drop_count", "Drops set down"),
+        Quantity("drop_angle_deg", "Contact angle at first", "°"),
+        Quantity("drop_half_s", "Half of the last one gone after", "s", never=True),
+        Quantity("drop_gone_s", "All of it gone after", "s", never=True),
+        Quantity("drop_left_share", "Left on top in the end", "%", 100.0),
     ),
     "Lifted out": (
-        ("lifted_s", "Lifted out for good after", "s", 1.0, False),
-        ("lifted_saturation", "Pores full then", "%", 100.0, False),
-        ("film_m3", "Film on it then", "µL", 1e9, False),
-        ("reached_after_lift", "Junctions first reached after that, of all", "%", 100.0, False),
+        Quantity("lifted_s", "Lifted out for good after", "s"),
+        Quantity("lifted_saturation", "Pores full then", "%", 100.0),
+        Quantity("film_m3", "Film on it then", "µL", 1e9),
+        Quantity("reached_after_lift", "Junctions first reached after that, of all", "%", 100.0),
     ),
     "Trapped air": (
-        ("air_saturation", "Pores filled by it in the end", "%", 100.0, False),
-        ("air_prevented_kg", "Uptake that it prevented", "mg", 1e6, False),
-        ("air_prevented_share", "Of the uptake without it", "%", 100.0, False),
+        Quantity("air_saturation", "Pores filled by it in the end", "%", 100.0),
+        Quantity("air_prevented_kg", "Uptake that it prevented", "mg", 1e6),
+        Quantity("air_prevented_share", "Of the uptake without it", "%", 100.0),
     ),
     "Snap force": (
-        ("dry_snap_force_N", "Dry", "mN", 1e3, False),
-        ("end_snap_force_N", "In the end", "mN", 1e3, False),
-        ("fails_at_s", "No longer carries its overhang after", "s", 1.0, True),
+        Quantity("dry_snap_force_N", "Dry", "mN", 1e3),
+        Quantity("end_snap_force_N", "In the end", "mN", 1e3),
+        Quantity("fails_at_s", "No longer carries its overhang after", "s", never=True),
     ),
     "Shear (work: viscous dissipation)": (
-        ("wall_shear_rate_10_1_s", "Wall shear rate below which 10 % of the work is done", "1/s",
-         1.0, False),
-        ("wall_shear_rate_50_1_s", "Below which 50 % is done", "1/s", 1.0, False),
-        ("wall_shear_rate_90_1_s", "Below which 90 % is done", "1/s", 1.0, False),
-        ("effective_viscosity_Pa_s", "Viscosity at the 50 % rate", "mPa s", 1e3, False),
-        ("viscosity_at_50_1_s_Pa_s", "Viscosity at 50 1/s", "mPa s", 1e3, False),
-        ("work_below_measured", "Work below the measured flow curve", "%", 100.0, False),
-        ("work_above_measured", "Work above the measured flow curve", "%", 100.0, False),
+        Quantity("wall_shear_rate_10_1_s", "10 % of the work at wall shear rates below", "1/s"),
+        Quantity("wall_shear_rate_50_1_s", "50 % of the work at wall shear rates below", "1/s"),
+        Quantity("wall_shear_rate_90_1_s", "90 % of the work at wall shear rates below", "1/s"),
+        Quantity("effective_viscosity_Pa_s", "Viscosity at the second of these", "mPa s", 1e3),
+        Quantity("viscosity_at_50_1_s_Pa_s", "Viscosity at 50 1/s", "mPa s", 1e3),
+        Quantity("work_below_measured", "Work below the measured flow curve", "%", 100.0),
+        Quantity("work_above_measured", "Work above the measured flow curve", "%", 100.0),
     ),
-}  # fmt: skip
-_UNTOLD = "–"
+}
 
 
 def blocks(found: Sequence[Summary]) -> list[Block]:
@@ -115,15 +129,15 @@ def blocks(found: Sequence[Summary]) -> list[Block]:
     made = []
     for head, rows in _BLOCKS.items():
         lines = []
-        for field, name, unit, factor, may_be_never in rows:
-            spreads = [_spread(summary, field) for summary in found]
+        for one in rows:
+            spreads = [_spread(summary, one.field) for summary in found]
             if not any(spread.reached for spread in spreads):
                 continue
             if head == "Grains" and not any(spread.high > 0 for spread in spreads):
                 continue
-            none = ["never" if may_be_never else _without(field, summary) for summary in found]
-            cells = [_cell(*pair, factor) for pair in zip(spreads, none, strict=True)]
-            lines.append(Line(name, unit, cells))
+            none = ["never" if one.never else _without(one.field, summary) for summary in found]
+            cells = [_cell(*pair, one.factor) for pair in zip(spreads, none, strict=True)]
+            lines.append(Line(one.name, one.unit, cells))
         if lines:
             made.append(Block(head, lines))
     return made
