@@ -32,6 +32,7 @@ from poresim.scenario.reading import load_scenario
 from poresim.show.report import numbers
 from poresim.show.report import page as module
 from poresim.show.report.alts import alt
+from poresim.show.report.answer import answer
 from poresim.show.report.assumed import assumed
 from poresim.show.report.checks import endings, runs_of
 from poresim.show.report.page import page
@@ -114,6 +115,34 @@ FACTORS = {
     "": 1, "s": 1, "%": 100, "% of its rise": 100, "mg": 1e6, "µL": 1e9, "mN": 1e3, "°": 1,
     "1/s": 1, "mPa s": 1e3, "kg/(m² √s)": 1, "mm/√min": 1,
 }  # fmt: skip
+
+
+def test_drops_are_told_apart_from_what_is_none(path):
+    """Side by side with a soak by a face, of which there is nothing to be left on top."""
+    faces = series_of([load_record(path)])
+    left, never = spread([0.25, 0.25]), spread([math.nan, math.nan])
+    summary = dataclasses.replace(
+        faces[1].summary, name="a drop", drop_left_share=left, drop_half_s=never,
+        drop_gone_s=never, drop_count=spread([1.0, 1.0]), drop_angle_deg=spread([60.0, 60.0]),
+    )  # fmt: skip
+    said = answer([], [faces[0], dataclasses.replace(faces[1], summary=summary)])
+    assert said.sentence == (
+        f"{headline([faces[0].summary])} A drop still has 25 % on top after 20 s."
+    )
+    assert [head for head, _ in said.details] == ["Drops", "Pores filled, and when"]
+
+
+def test_of_many_liquids_the_answer_tells_of_the_first_and_the_last(path):
+    several = series_of([load_record(path)]) * 2
+    names = [f"broth {n}" for n in range(6)]
+    series = [
+        dataclasses.replace(one, summary=dataclasses.replace(one.summary, name=name))
+        for one, name in zip(several, names, strict=True)
+    ]
+    said = answer([], series)
+    whole = headline([one.summary for one in series]).split("; ")
+    assert said.sentence == f"{whole[0]}; {whole[-1]}"
+    assert [len(rows) for _, rows in said.details] == [6]
 
 
 def test_every_number_is_the_summarys(path, pieces):

@@ -40,17 +40,19 @@ def answer(records: Sequence[Record], series: Sequence[Series]) -> Answer:
 
 
 def _sentence(found: Sequence[Summary], standing: Sequence[str]) -> str:
+    drops = [s for s in found if s.drop_left_share.reached]
+    others = [s for s in found if not s.drop_left_share.reached]
+    told = []
     if standing:
-        text = f"{standing[0]}."
-    elif any(s.drop_left_share.reached for s in found):
-        text = f"{words.drop_title(found)}."
-    elif len(found) > _IN_ONE:
-        fates = _parts(words.headline(found), "; ")  # the fastest first
-        text = f"{fates[0]}; {fates[-1]}."
-    else:
-        text = words.headline(found)
-    firm = words.firmness_told(found)
-    return f"{text} {words.capital('; '.join(firm))}." if firm else text
+        told.append(standing[0])
+    elif others:
+        fates = _parts(words.headline(others), "; ")  # the fastest first
+        told.append("; ".join(fates if len(fates) <= _IN_ONE else [fates[0], fates[-1]]))
+    if drops:
+        told.append(words.drop_title(drops))
+    if firm := words.firmness_told(found):
+        told.append("; ".join(firm))
+    return " ".join(f"{words.capital(text)}." for text in told)
 
 
 def _parts(text: str, between: str) -> list[str]:
