@@ -9,6 +9,7 @@ import signal
 import subprocess
 import sys
 import tracemalloc
+from contextlib import closing
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
@@ -223,7 +224,7 @@ def test_a_killed_film_is_gone_on_with(tmp_path, ending) -> None:
 
 def test_a_torn_file_grows_on_from_its_last_whole_piece(tmp_path) -> None:
     pieces = [b"head" * 3, b"", b"one", b"two" * 100, b"three"]
-    with Growing(tmp_path, b"LEAD") as file:
+    with closing(Growing(tmp_path, b"LEAD")) as file:
         for piece in pieces:
             file.append(piece)
         assert file.last(3) == b"thr"
@@ -235,7 +236,7 @@ def test_a_torn_file_grows_on_from_its_last_whole_piece(tmp_path) -> None:
         for kept in (*range(0, len(index), 7), len(index)):
             (tmp_path / "film").write_bytes(film[:cut])
             (tmp_path / "index").write_bytes(index[:kept])
-            with Growing(tmp_path, b"LEAD") as file:
+            with closing(Growing(tmp_path, b"LEAD")) as file:
                 whole = min(sum(end <= cut for end in ends), kept // 12) if cut >= 4 else 0
                 assert file.count == whole
                 for piece in pieces[whole:]:
@@ -246,7 +247,7 @@ def test_a_torn_file_grows_on_from_its_last_whole_piece(tmp_path) -> None:
     spoilt = bytearray(film)
     spoilt[20] ^= 1  # within "two": what comes after it is not taken either
     (tmp_path / "film").write_bytes(spoilt)
-    with Growing(tmp_path, b"LEAD") as file:
+    with closing(Growing(tmp_path, b"LEAD")) as file:
         assert file.count == 3
 
 
@@ -255,11 +256,11 @@ def test_an_index_that_lies_is_not_believed(tmp_path) -> None:
     (tmp_path / "film").write_bytes(b"x" * 50)
     for end in (2**63, 10**15, 51):
         (tmp_path / "index").write_bytes(growing._ENTRY.pack(end, 0))
-        with Growing(tmp_path) as file:
+        with closing(Growing(tmp_path)) as file:
             assert file.count == 0
         (tmp_path / "film").write_bytes(b"x" * 50)
     (tmp_path / "index").write_bytes(b"".join(growing._ENTRY.pack(e, 0) for e in (0, 0)))
-    with Growing(tmp_path) as file:
+    with closing(Growing(tmp_path)) as file:
         assert file.count == 2  # two empty pieces, both true
 
 
@@ -336,6 +337,18 @@ def test_what_was_there_stays_until_the_film_is_whole(tmp_path, ending) -> None:
     if ending == ".frames":
         assert len(files(path)) == 13
     assert hidden(tmp_path) == []
+
+
+def test_what_was_put_beside_old_frames_meanwhile_stays(tmp_path) -> None:
+    path = tmp_path / "film.frames"
+    write_film(MadeUp(), path)
+
+    def put(pictures: int) -> None:
+        (path / "letter.txt").write_text("mine")
+
+    with pytest.raises(FilmStopped, match="more in it now than frames.*12 of 12 pictures are kept"):
+        write_film(MadeUp(), path, progress=put)
+    assert (path / "letter.txt").read_text() == "mine" and len(files(path)) == 14
 
 
 def test_frames_that_were_being_replaced_come_back(tmp_path) -> None:

@@ -1,12 +1,14 @@
 """Films as GIF89a (CompuServe 1990): picture by picture onto what stands there already.
 
 A pixel that stays is not drawn again. GIF cannot take a pixel away: where the next picture of a
-see-through film needs that, a picture says that its whole box is to be cleared after it.
+see-through film needs that, a picture says that its whole box is to be cleared after it, and all
+in the box is drawn again. So a see-through film is small as long as nothing turns clear again.
 """
 
 from __future__ import annotations
 
 import struct
+from contextlib import closing
 from io import BytesIO
 
 import numpy as np
@@ -49,7 +51,7 @@ def write(film: Film, work: Work) -> None:
     """Write what is missing of the film."""
     with writing(work.target):
         growing = Growing(work.folder)
-    with growing:
+    with closing(growing):
         if growing.count == 0:
             palette = palette_of(film)
             _append(growing, work, _head(film, palette))
@@ -69,23 +71,17 @@ def _write_pictures(film: Film, work: Work, growing: Growing, indexer: _Indexer)
     canvas = _canvas(growing, indexer, first - 1)
     shown = indexer.picture(first)
     for number in range(first, len(film)):
-        after = indexer.picture(number + 1) if number + 1 < len(film) else indexer.empty()
+        last = number + 1 == len(film)
+        after = indexer.empty() if last else indexer.picture(number + 1)
         drawn = shown != canvas
-        box, clears = bounds(drawn), False
-        if film.transparent:
-            taken = (shown != CLEAR) & (after == CLEAR)
-            box, clears = bounds(drawn | taken), bool(taken.any())
-        if number == 0:
-            box = Box(0, 0, *film.size)
-        box = box or Box(0, 0, 1, 1)
+        taken = (shown != CLEAR) & (after == CLEAR) & film.transparent
+        clears = bool(taken.any())
+        box = Box(0, 0, *film.size) if number == 0 else bounds(drawn | taken) or Box(0, 0, 1, 1)
         pixels = np.where(drawn[box.part], shown[box.part], np.uint8(CLEAR))
         piece = _picture(pixels, box, ticks(film, number, 100), _CLEARED if clears else _STAYS)
-        _append(growing, work, piece + (b";" if number + 1 == len(film) else b""))
+        _append(growing, work, piece + b";" * last)
         work.done(number + 1)
-        canvas = shown
-        if clears:
-            canvas = shown.copy()
-            canvas[box.part] = CLEAR
+        canvas = _cleared(shown, box) if clears else shown
         shown = after
 
 
@@ -122,8 +118,13 @@ def _canvas(growing: Growing, indexer: _Indexer, number: int) -> Indexed:
     canvas = indexer.picture(number)
     told = growing.last(_CONTROL.size + _PLACE.size)
     if _CONTROL.unpack_from(told)[1] >> 2 == _CLEARED:
-        canvas = canvas.copy()
-        canvas[Box(*_PLACE.unpack_from(told, _CONTROL.size)[1:5]).part] = CLEAR
+        return _cleared(canvas, Box(*_PLACE.unpack_from(told, _CONTROL.size)[1:5]))
+    return canvas
+
+
+def _cleared(canvas: Indexed, box: Box) -> Indexed:
+    canvas = canvas.copy()
+    canvas[box.part] = CLEAR
     return canvas
 
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 import os
 import struct
 from pathlib import Path
-from types import TracebackType
 from zlib import crc32
 
 _ENTRY = struct.Struct("<QI")
@@ -37,15 +36,8 @@ class Growing:
         os.ftruncate(self._file, self._ends[1])
         self._write(self._file, 0, lead)
 
-    def __enter__(self) -> Growing:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def close(self) -> None:
+        """Let go of both files."""
         os.close(self._file)
         os.close(self._index)
 

@@ -11,7 +11,7 @@ from poresim.show.films.pixels import Packed, packed
 #: Index of what is not drawn; those below are colours.
 CLEAR = 255
 _SEEN = 6
-_EXACT = 96
+_EXACT = 64
 #: Alpha from which a pixel of a GIF, which knows only all or nothing, is drawn.
 _HALF = 128
 
@@ -53,7 +53,8 @@ def palette_of(film: Film) -> Palette:
     """From a few pictures spread over the film, the first and the last among them.
 
     A run of one colour along a row counts once, or the ground would have the palette to itself.
-    The commonest colours are in it exactly (all, if they are few), the others by median cut.
+    The commonest colours are in it exactly (all, if they are few), the others by median cut and
+    k-means.
     """
     numbers = sorted({round(i * (len(film) - 1) / (_SEEN - 1)) for i in range(_SEEN)})
     runs = np.concatenate([_runs(packed(film, number)) for number in numbers])
@@ -79,7 +80,8 @@ def _median_cut(colours: Packed, count: int) -> Packed:
     from PIL import Image
 
     row = Image.fromarray(_channels(colours)[np.newaxis])
-    found = row.quantize(count, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE)
+    cut = Image.Quantize.MEDIANCUT
+    found = row.quantize(count, method=cut, kmeans=2, dither=Image.Dither.NONE)
     channels = np.array(found.getpalette(), dtype=np.uint32)[: 3 * count].reshape(-1, 3)
     return channels @ np.array([1, 1 << 8, 1 << 16], dtype=np.uint32)
 

@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from poresim.record.files import flush_folder, locked, make_folder, write_text
-from poresim.show.films.faults import FilmError, writing
+from poresim.show.films.faults import FilmError, FilmStopped, writing
 
 _OURS = re.compile(r"about\.json|film|replaced|index|segment_\d+\.h264|.+\.partial")
 _FRAMES = re.compile(r"frame_\d+\.png|film\.txt|.+\.partial")
@@ -75,6 +75,8 @@ def deliver(work: Work) -> None:
     """Put the film, flushed to disk, in the place of what was there, and remove the part."""
     with writing(work.target):
         if work.film.is_dir() and work.target.exists():
+            if not holds_only_frames(work.target):
+                raise FilmStopped(f"{work.target}: there is more in it now than frames of a film")
             work.target.rename(work.folder / "replaced")
         work.film.replace(work.target)
         flush_folder(work.target.parent)

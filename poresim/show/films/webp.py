@@ -8,6 +8,7 @@ if all that changed is opaque.
 from __future__ import annotations
 
 import struct
+from contextlib import closing
 from io import BytesIO
 
 import numpy as np
@@ -51,7 +52,7 @@ def write(film: Film, work: Work) -> None:
     """Write what is missing of the film."""
     with writing(work.target):
         growing = Growing(work.folder, _LEAD)
-    with growing:
+    with closing(growing):
         if growing.count == 0:
             _append(growing, work, _head(film))
         first = growing.count - 1
