@@ -16,7 +16,7 @@ GROUND, LIQUID, MARK = (250, 249, 246), (40, 90, 160), (200, 60, 20)
 
 @dataclass
 class MadeUp:
-    """Liquid that rises from the left, and a mark that jumps about above it.
+    """Liquid that rises from the left, and a mark that jumps about above it, every second picture.
 
     asked : which pictures were asked for. fatal : the picture at which the process kills itself.
     wrong : the picture at which an error is raised.
@@ -49,7 +49,8 @@ class MadeUp:
             image[:] = (*GROUND, 255)
         front = width * (number + 1) // self.length
         image[height // 2 :, :front] = (*LIQUID, 255)
-        x, y = 7 * number % (width - 12), 5 * number % (height // 2 - 8)
+        jumps = number // 2
+        x, y = 7 * jumps % (width - 12), 5 * jumps % (height // 2 - 8)
         image[y : y + 8, x : x + 12] = (*MARK, 255)
         if self.soft:
             image[y : y + 2, x : x + 12, 3] = 20 * (number % 12)

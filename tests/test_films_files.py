@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from films_made_up import MadeUp, boxes, decoded, files, pictures
+from films_made_up import GROUND, LIQUID, MadeUp, boxes, decoded, files, pictures
 
 from poresim.cli import animate, main
 from poresim.record.files import locked
@@ -89,25 +89,33 @@ def test_what_stays_is_not_written_again(tmp_path, rng, ending) -> None:
     assert sizes[1] < 0.5 * 20 * sizes[0], sizes
 
 
-def test_a_palette_has_common_colours_exactly_and_others_nearly(rng) -> None:
+@pytest.mark.parametrize("transparent", [False, True])
+def test_a_palette_has_common_colours_exactly_and_others_nearly(rng, transparent) -> None:
+    """Also where thousands of others are nearly the same."""
+
     class Shaded(MadeUp):
         def image(self, number: int) -> np.ndarray:
             image = super().image(number)
             shade = np.linspace(0, 255, 64).astype(np.uint8)
-            image[:8, :, 0] = shade
-            image[:8, :, 1] = np.roll(shade, 3 * number)
+            image[:4, :, 0] = shade
+            image[:4, :, 1] = np.roll(shade, 3 * number)
+            for rows, colour in ((slice(4, 10), GROUND), (slice(10, 16), LIQUID)):
+                nearly = np.array(colour) + rng.integers(-9, 6, (6, 64, 3))
+                image[rows] = np.dstack([nearly, np.full((6, 64), 255)])
             return image
 
-    film = Shaded(transparent=True)
+    film = Shaded(transparent=transparent)
     palette = palette_of(film)
     for number in (0, 5, 11):
         image = film.image(number)
         found = palette.indices(image.view("<u4")[..., 0])
-        assert (found == 255).tolist() == (image[..., 3] < 128).tolist()
-        off = np.abs(palette.colours[found[found < 255]].astype(int) - image[found < 255][:, :3])
-        assert off.max() <= 24
-        flat = np.array(palette.colours)[found[30:][found[30:] < 255]]
-        np.testing.assert_array_equal(flat, image[30:][found[30:] < 255][:, :3])
+        np.testing.assert_array_equal(found == 255, image[..., 3] < 128)
+        drawn = found < 255
+        off = np.abs(palette.colours[found[drawn]].astype(int) - image[drawn][:, :3])
+        # shades all over 256 x 256 reds and greens: 64 colours for them are 32 apart
+        assert np.quantile(off, 0.99) <= 16
+        drawn[:30] = False
+        np.testing.assert_array_equal(palette.colours[found[drawn]], image[drawn][:, :3])
 
 
 @pytest.mark.parametrize("transparent", [False, True])
@@ -129,7 +137,7 @@ def test_frames_are_png_files_in_order(tmp_path, transparent) -> None:
 
 @pytest.mark.parametrize("fps", [25.0, 29.97, 1.0])
 def test_a_video_has_every_picture_at_its_time(tmp_path, fps) -> None:
-    film = MadeUp(fps=fps, rest_s=2.0, length=60 if fps > 1 else 5)
+    film = MadeUp(fps=fps, rest_s=2.0, length=180 if fps > 1 else 5)
     path = tmp_path / "film.mp4"
     write_film(film, path)
     found = list(boxes(path.read_bytes()))
@@ -137,7 +145,7 @@ def test_a_video_has_every_picture_at_its_time(tmp_path, fps) -> None:
     assert names.index("moov") < names.index("mdat")
     header = by_name["mdhd"]
     clock, lasts = (int.from_bytes(header[i : i + 4], "big") for i in (12, 16))
-    total = 59 + round(2 * fps) if fps > 1 else 6
+    total = 179 + round(2 * fps) if fps > 1 else 6
     assert Fraction(lasts, clock) == total / rate(film)
     # one entry: all pictures take the same number of ticks
     assert by_name["stts"][4:12] == (1).to_bytes(4, "big") + total.to_bytes(4, "big")
@@ -152,6 +160,11 @@ def test_a_video_has_every_picture_at_its_time(tmp_path, fps) -> None:
         assert inner.mean() > 0.3
         off = np.abs(shown[number].astype(int) - expected)[inner]
         assert off.max() <= 24 and off.mean() < 2.5, number
+        for colour in (GROUND, LIQUID):
+            flat = inner & (expected == colour).all(axis=-1)
+            if flat.any():
+                median = np.median(shown[number][flat], axis=0)
+                np.testing.assert_allclose(median, colour, atol=3)
 
 
 def _flat(image: np.ndarray, reach: int) -> np.ndarray:
@@ -174,12 +187,12 @@ def test_pictures_keep_step_with_the_clock() -> None:
     assert turns(MadeUp(length=10, rest_s=0.0)) == 10
 
 
-@pytest.mark.parametrize("ending", ENDINGS)
-@pytest.mark.parametrize("transparent", [False, True])
+@pytest.mark.parametrize(
+    ("ending", "transparent"),
+    [(e, t) for e in ENDINGS for t in (False, True) if not (t and e == ".mp4")],
+)
 def test_a_film_gone_on_with_is_the_film(tmp_path, ending, transparent) -> None:
     """Broken off at several places by Ctrl-C; no picture is drawn again that need not be."""
-    if transparent and ending == ".mp4":
-        pytest.skip("there is none")
     film = MadeUp(length=120, transparent=transparent, rest_s=2.5)
     whole, path = tmp_path / f"whole{ending}", tmp_path / f"film{ending}"
     write_film(film, whole)
@@ -222,6 +235,48 @@ def test_a_killed_film_is_gone_on_with(tmp_path, ending) -> None:
     assert hidden(tmp_path) == []
 
 
+def test_a_frame_that_is_torn_is_written_again(tmp_path) -> None:
+    """As a power cut may leave it."""
+    write_film(MadeUp(), tmp_path / "whole.frames")
+    with pytest.raises(KeyboardInterrupt):
+        write_film(MadeUp(wrong=8), tmp_path / "film.frames")
+    torn = part_of(tmp_path / "film.frames") / "film" / "frame_00004.png"
+    for left in (b"", torn.read_bytes()[:-1]):
+        torn.write_bytes(left)
+        film = MadeUp(wrong=9)
+        with pytest.raises(KeyboardInterrupt):
+            write_film(film, tmp_path / "film.frames", resume=True)
+        assert film.asked[0] == 3
+    write_film(MadeUp(), tmp_path / "film.frames", resume=True)
+    assert files(tmp_path / "film.frames") == files(tmp_path / "whole.frames")
+
+
+def test_a_frame_of_a_webp_is_the_box_that_changed(tmp_path) -> None:
+    """RFC 9649: in an ANMF chunk half the corner, then size less one, 24 bits each."""
+
+    class Still(MadeUp):
+        def image(self, number: int) -> np.ndarray:
+            return super().image(0 if number in (0, 3) else 2)
+
+    write_film(Still(length=4), tmp_path / "film.webp")
+    data, at, found = (tmp_path / "film.webp").read_bytes(), 12, []
+    while at < len(data):
+        size = int.from_bytes(data[at + 4 : at + 8], "little")
+        if data[at : at + 4] == b"ANMF":
+            numbers = data[at + 8 : at + 20]
+            found.append([int.from_bytes(numbers[i : i + 3], "little") for i in (0, 3, 6, 9)])
+        at += 8 + size + size % 2
+    assert int.from_bytes(data[4:8], "little") == len(data) - 8
+    expected = film_box(Still(length=4).image(0), Still(length=4).image(1))
+    assert found == [[0, 0, 63, 47], expected, [0, 0, 0, 0], expected]
+
+
+def film_box(one: np.ndarray, other: np.ndarray) -> list[int]:
+    rows, columns = np.nonzero((one != other).any(axis=-1))
+    x, y = columns.min() // 2, rows.min() // 2
+    return [int(n) for n in (x, y, columns.max() - 2 * x, rows.max() - 2 * y)]
+
+
 def test_a_torn_file_grows_on_from_its_last_whole_piece(tmp_path) -> None:
     pieces = [b"head" * 3, b"", b"one", b"two" * 100, b"three"]
     with closing(Growing(tmp_path, b"LEAD")) as file:
@@ -234,8 +289,8 @@ def test_a_torn_file_grows_on_from_its_last_whole_piece(tmp_path) -> None:
     ends = [4 + sum(map(len, pieces[:i])) for i in range(1, 6)]
     for cut in [0, 3, 4, 5, 16, 18, 19, 320, len(film) - 1]:
         for kept in (*range(0, len(index), 7), len(index)):
-            (tmp_path / "film").write_bytes(film[:cut])
-            (tmp_path / "index").write_bytes(index[:kept])
+            (tmp_path / "film").write_bytes(film[:cut] + b"torn" * 200 * (cut > 300))
+            (tmp_path / "index").write_bytes(index[:kept] + b"torn")
             with closing(Growing(tmp_path, b"LEAD")) as file:
                 whole = min(sum(end <= cut for end in ends), kept // 12) if cut >= 4 else 0
                 assert file.count == whole
@@ -482,11 +537,14 @@ def test_a_webp_that_outgrows_its_format_is_told(tmp_path, monkeypatch) -> None:
 
 
 def test_no_encoder_is_left_behind(tmp_path, monkeypatch) -> None:
+    """Nor can one be met by a Ctrl-C that is meant for us: it is no part of our session."""
     started: list[subprocess.Popen[bytes]] = []
     real = subprocess.Popen
 
     def start(*given: object, **options: object) -> subprocess.Popen[bytes]:
         started.append(real(*given, **options))  # type: ignore[call-overload]
+        if "-version" not in given[0]:  # type: ignore[operator]
+            assert os.getsid(started[-1].pid) != os.getsid(0)
         return started[-1]
 
     monkeypatch.setattr(subprocess, "Popen", start)
@@ -511,23 +569,27 @@ def test_names_are_nothing_but_names(tmp_path, monkeypatch, name) -> None:
 
 @pytest.mark.parametrize("ending", ENDINGS)
 def test_memory_does_not_grow_with_the_film(tmp_path, ending) -> None:
-    """Twenty times as many pictures; what Python and NumPy hold at most is the same but for 2 %."""
+    """Twenty times the same pictures; what Python and NumPy hold at most is as much but for 2 %."""
+
+    class Again(MadeUp):
+        shown = 20
+
+        def __len__(self) -> int:
+            return self.shown
+
+        def image(self, number: int) -> np.ndarray:
+            self.asked.clear()
+            return super().image(number % 20)
+
     peaks = []
-    for length in (20, 20, 400):  # the first loads what is needed
-        film = MadeUp(length=length, size=(128, 96), rest_s=0.0)
-        film.asked = Forgetful()
+    for shown in (20, 20, 400):  # the first loads what is needed
+        film = Again(length=20, size=(128, 96), rest_s=0.0)
+        film.shown = shown
         tracemalloc.start()
         write_film(film, tmp_path / f"{len(peaks)}{ending}")
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
     assert peaks[2] <= 1.02 * peaks[1] + 4096, peaks
-
-
-class Forgetful(list[int]):
-    """A list that stays empty."""
-
-    def append(self, _: int) -> None:
-        pass
 
 
 def test_the_command_tells_it_in_one_line(tmp_path, monkeypatch, capsys) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, Protocol
@@ -85,7 +84,7 @@ def check_film(film: Film, path: Path) -> Form:
     elif path.is_dir():
         raise FilmError(f"{path}: is a folder; name a file for the film")
     check_shape(film.size, film.fps, len(film))
-    if not (math.isfinite(film.rest_s) and 0 <= film.rest_s <= _LONGEST_REST_S):
+    if not 0 <= film.rest_s <= _LONGEST_REST_S:
         raise FilmError(f"a film rests for 0 to {_LONGEST_REST_S} s, not {film.rest_s:g}")
     form.check(film)
     return form

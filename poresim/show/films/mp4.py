@@ -94,7 +94,8 @@ def _join(film: Film, work: Work, segments: int) -> None:
     """Make of the segments, one after another, the film."""
     pace = rate(film)
     given = ["-f", "h264", "-framerate", str(pace), "-i", "pipe:0"]
-    # Pictures are counted: what the reader makes of the rate is rounded to a clock of its own.
+    # The reader's times drift: it rounds each picture's turn to a clock of its own. So they are
+    # counted anew.
     clock = _clock(pace)
     each = int(clock / pace)
     even = f"setts=ts=round(N*{each}/({clock}*TB)):duration=round({each}/({clock}*TB))"
