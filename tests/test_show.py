@@ -10,11 +10,11 @@ import pytest
 from fakes import block, record_file
 from numpy.testing import assert_allclose
 from pictures import SIGHT, channels, check_legible, lab, texts
+from poresim.show.animation import Film, write_gif
+from poresim.show.canvas import clock
 
 from poresim.record.reading import load_record
 from poresim.show import style
-from poresim.show.animation import Film, write_gif
-from poresim.show.canvas import clock
 from poresim.show.curves import front_figure, uptake_figure
 from poresim.show.figures import figure_paths, write_figures
 from poresim.show.section import NothingToShow, section_figure

@@ -10,12 +10,12 @@ import pytest
 from fakes import SPACING, record_file
 from numpy.testing import assert_allclose
 from pictures import check_legible, texts
+from poresim.show.animation import Film
 
 from poresim.drop.base import Drop
 from poresim.outcome.words import drop_title, drop_told, lifted_told
 from poresim.record.reading import load_record
 from poresim.record.summaries import summaries
-from poresim.show.animation import Film
 from poresim.show.curves import front_figure, uptake_figure
 from poresim.show.drop import drop_figure, gone_at, shapes_of, time_axis
 from poresim.show.figures import write_figures
