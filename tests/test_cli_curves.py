@@ -46,7 +46,9 @@ def test_as_json_it_is_what_python_says(small, capsys):
     assert main(["check", str(small), "--curves", "--json", "--out", "there"]) == 0
     told = json.loads(capsys.readouterr().out)
     assert told["junctions"] > 0 and told["faults"] == []
-    assert told["figures"] == ["there/curves.png"] and Path("there/curves.png").is_file()
+    files = ["curves.png", "curves.svg", "curves.csv", "curves-mercury.csv"]
+    assert told["figures"] == [f"there/{name}" for name in files]
+    assert all(Path("there", name).is_file() for name in files)
     found = told["curves"]
     scenario = load_scenario(small)
     solid = ps.build_solid(scenario.solid, geometry_seed(scenario.seed))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -224,7 +225,11 @@ def test_the_command_prints_writes_and_does_not_overwrite(tmp_path, capsys):
     assert set(told["intervals"]) == set(told["shares"]) == {"wetting", "thickening"}
     assert told["of"]["scale"] == "log of the ratio"
     names = {one.name for one in out.iterdir()}
-    assert names == {f"rusk.explain.{kind}" for kind in ("json", "csv", "png", "svg")}
+    parts = {f"rusk.explain-{part}.csv" for part in ("ends", "shares")}
+    assert names == {f"rusk.explain.{kind}" for kind in ("json", "csv", "png", "svg")} | parts
+    assert {Path(one).name for one in told["figures"]} == names - {
+        "rusk.explain.json", "rusk.explain.csv",
+    }  # fmt: skip
     assert result_path(out, load_scenario(path)).exists()
     assert json.loads((out / "rusk.explain.json").read_text())["shares"] == told["shares"]
     assert main(ask) == 2

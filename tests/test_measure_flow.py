@@ -131,7 +131,7 @@ def test_as_json(capsys):
     law = law_of(found["block"])
     rate = found["wall"]["shear_rate_1_s"]
     assert float(law.shear_stress(rate)) == pytest.approx(5.0, rel=1e-3)
-    assert found["files"] == [str(EXAMPLE)] and len(found["figures"]) == 2
+    assert found["files"] == [str(EXAMPLE)] and len(found["figures"]) == 4
 
 
 @pytest.mark.parametrize("key", ["newtonian", "power_law", "bingham", "herschel_bulkley", "cross"])

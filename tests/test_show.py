@@ -333,7 +333,7 @@ def test_without_snapshots_there_is_no_section_and_no_film(tmp_path):
     with pytest.raises(NothingToShow, match="no repeat has snapshots"):
         Film([bare])
     written, remarks = write_figures([bare], tmp_path, "x")
-    assert len(written) == 4
+    assert len(written) == 6  # uptake and front: PNG, SVG, CSV
     assert len(remarks) == 1
     assert set(written) < set(figure_paths(tmp_path, "x"))
 

@@ -46,7 +46,7 @@ def bars(figure):
 
 def test_the_figure_is_written_and_tells_the_verdict(tmp_path):
     path = tmp_path / "a.png"
-    assert write_figure(judged(invented=True), path) == path
+    assert write_figure(judged(invented=True), path)[0] == path
     assert path.read_bytes().startswith(b"\x89PNG")
     figure = judged_figure(judged(invented=True))
     words = said(figure)

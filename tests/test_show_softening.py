@@ -20,6 +20,7 @@ from poresim.show.strength import _colours, _times, shown_at, strength_figure
 from poresim.softening.asked import Bar, Walls
 from poresim.softening.bar import soften
 
+KINDS = ("png", "svg", "csv")
 WALLS = Walls(exchange_s=2.0, dry_strength=2e5, midpoint=0.3, width=0.05, saturated=0.8)
 KEYS = """
 [softening]
@@ -267,9 +268,12 @@ def test_files_are_written_where_softening_is_asked_for(record, hard, tmp_path):
     record = replace(record, liquids=record.liquids[:2])
     written, remarks = write_figures([record], tmp_path, "soft")
     without, _ = write_figures([replace(hard, liquids=hard.liquids[:2])], tmp_path, "hard")
-    usual = {"uptake.png", "uptake.svg", "front.png", "front.svg", "section.png"}
+    usual = {f"{f}.{kind}" for f in ("uptake", "front", "section") for kind in KINDS}
+    usual.add("section-panels.csv")
     assert {p.name for p in without} == {f"hard-{name}" for name in usual}
-    usual |= {"firmness.png", "firmness.svg", "strength.png"}
+    usual |= {f"{f}.{kind}" for f in ("firmness", "strength") for kind in KINDS}
+    usual |= {"firmness-dry.csv", "strength-panels.csv", "strength-layers.csv"}
+    usual |= {"firmness-failures.csv"} & {p.name.removeprefix("soft-") for p in written}
     assert {p.name for p in written} == {f"soft-{name}" for name in usual} and not remarks
     with Image.open(tmp_path / "soft-strength.png") as picture:
         seen = {c for _, c in picture.convert("RGB").getcolors(1 << 24)}

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import csv
 import dataclasses
+import io
 
 import numpy as np
 import pytest
@@ -17,10 +18,11 @@ from poresim.inference.design import pick_freeze, sobol_points
 from poresim.inference.sensitivity import shares
 from poresim.show.section import NothingToShow
 from poresim.show.style import colour
-from poresim.show.sweep import Quantity, Runs, Sweep, radius_laws, sweep_figure, write_csv
-from poresim.show.sweep_data import column, with_unit
+from poresim.show.sweep import Quantity, Runs, Sweep, radius_laws, sweep_figure, sweep_tables
+from poresim.show.sweep_data import with_unit
 from poresim.show.sweep_shares import binned, by_share, small_shares
 from poresim.show.sweep_words import curves_title, maps_title, shares_title
+from poresim.show.tables import column
 from poresim.solid.sizes import Lognormal
 
 NAMES = ("clear broth", "gum broth", "spiced broth", "gum broth with a great deal of pepper",
@@ -402,16 +404,15 @@ def test_numbers_are_told_as_people_write_them():
     assert column("$", "") == "value"
 
 
-def rows_of(path):
-    with path.open(newline="", encoding="utf-8") as file:
-        return list(csv.DictReader(file))
+def rows_of(table):
+    return list(csv.DictReader(io.StringIO(table.text())))
 
 
-def test_the_table_is_what_is_drawn(tmp_path):
+def test_the_table_is_what_is_drawn():
     sweep = with_laws(lost=[(7, 3), (6, 1)])
-    paths = write_csv(tmp_path / "rusk-sweep.csv", sweep)
-    assert [path.name for path in paths] == ["rusk-sweep.csv", "rusk-sweep-radii.csv"]
-    rows = rows_of(paths[0])
+    tables = sweep_tables(sweep)
+    assert list(tables) == ["", "radii"]
+    rows = rows_of(tables[""])
     assert list(rows[0]) == [
         "median_radius_um", "liquid", "uptake_at_10_s_mg_median", "uptake_at_10_s_mg_least",
         "uptake_at_10_s_mg_greatest", "solids_with_result", "solids",
@@ -423,16 +424,16 @@ def test_the_table_is_what_is_drawn(tmp_path):
     assert float(gum[2]["uptake_at_10_s_mg_least"]) == pytest.approx(values[2].min())
     assert (gum[6]["solids_with_result"], gum[6]["solids"]) == ("2", "3")
     assert (gum[7]["uptake_at_10_s_mg_median"], gum[7]["solids_with_result"]) == ("", "0")
-    radii = rows_of(paths[1])
+    radii = rows_of(tables["radii"])
     assert list(radii[0]) == ["median_radius_um", "radius_um", "tubes_per_ln_radius"]
     assert {float(row["median_radius_um"]) for row in radii} == {5, 15, 60}
 
 
-def test_tables_of_shares(tmp_path):
+def test_tables_of_shares():
     sweep = many_varied(flat=True)
-    paths = write_csv(tmp_path / "a.csv", sweep)
-    assert [path.name for path in paths] == ["a.csv", "a-bins.csv", "a-shares.csv"]
-    found = {(row["quantity"], row["liquid"]): row for row in rows_of(paths[2])}
+    tables = sweep_tables(sweep)
+    assert list(tables) == ["", "bins", "shares"]
+    found = {(row["quantity"], row["liquid"]): row for row in rows_of(tables["shares"])}
     assert len(found) == 8
     row = found["median throat radius", "clear broth"]
     told = sweep.liquids[0].shares
@@ -440,7 +441,7 @@ def test_tables_of_shares(tmp_path):
     assert float(row["total_high"]) == pytest.approx(told.total_interval[0, 1])
     assert (row["level"], row["rows"], row["rows_left_out"]) == ("0.95", "32", "0")
     assert found["waist", "gum broth"]["total"] == ""
-    bins = rows_of(paths[1])
+    bins = rows_of(tables["bins"])
     assert list(bins[0])[:4] == ["quantity", "unit", "liquid", "value_in_unit"]
     assert list(bins[0])[4:] == [f"uptake_at_10_s_mg_{n}" for n in ("10_percent", "median",
                                                                     "90_percent")]  # fmt: skip

@@ -9,7 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from poresim.cli.terminal import bar, heeding, remark, result_json, say
+from poresim.cli.terminal import bar, heeding, remark, result_json, say, say_figures
 from poresim.record.layout import RecordError
 
 if TYPE_CHECKING:
@@ -54,6 +54,16 @@ def read(asked: argparse.Namespace) -> tuple[Scenario, Path]:
     return scenario, out
 
 
+def keep(asked: argparse.Namespace, figures: Sequence[Path], parts: Sequence[str]) -> None:
+    """Refuse to draw over earlier figures, or the tables of these parts beside them."""
+    from poresim.record.files import refuse_existing
+    from poresim.show.figures import paths_of
+
+    if not (asked.force or asked.resume or asked.no_figures):
+        for path in figures:
+            refuse_existing(paths_of(path, parts))
+
+
 def expect(scenarios: Sequence[Scenario], soaks: int, workers: int | None) -> None:
     """Say how long so many soaks of these scenarios will take, and what memory, before they do."""
     from poresim.machine import cores
@@ -96,8 +106,7 @@ def tell(
     say(f"table:   {path.with_suffix('.csv')}")
     if kept is not None:
         say(f"bank:    {kept}")
-    for one in figures:
-        say(f"figure:  {one}")
+    say_figures(figures)
 
 
 @contextmanager

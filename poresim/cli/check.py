@@ -8,7 +8,7 @@ from pathlib import Path
 
 from poresim.cli import curves
 from poresim.cli.forecast import forecast, forecast_dict
-from poresim.cli.terminal import DONE, WRONG_REQUEST, remark, result_json, say
+from poresim.cli.terminal import DONE, WRONG_REQUEST, remark, result_json, say, say_figures
 
 NAME = "check"
 ABOUT = "read a scenario: say what will be built and every fault in it; soak nothing"
@@ -70,11 +70,12 @@ def execute(asked: argparse.Namespace) -> int:
         path = curves.figure_path(scenario, asked.out, asked.force)
         curves.expect(found)
         computed = curves.compute(scenario)
-        curves.draw(computed, scenario, path)
-        told |= {"curves": computed.as_dict(), "figures": [str(path)]}
+        figures = curves.draw(computed, scenario, path)
+        told |= {"curves": computed.as_dict(), "figures": [str(one) for one in figures]}
         if not asked.json:
-            for line in [*curves.lines(computed), f"figure:  {path}"]:
+            for line in curves.lines(computed):
                 say(line)
+            say_figures(figures)
     if asked.json:
         result_json(told)
     else:

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from poresim.cli.tables import absorbed, firmness, notes, offered, sheared, table
-from poresim.cli.terminal import DONE, remark, result_json, say
+from poresim.cli.terminal import DONE, remark, result_json, say, say_figures
 
 NAME = "compare"
 ABOUT = "put the liquids of one or several records side by side: table and figures"
@@ -32,7 +32,7 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 def execute(asked: argparse.Namespace) -> int:
     """Run the command; the exit code."""
     from poresim.outcome.words import headline
-    from poresim.record.files import make_folder
+    from poresim.record.files import make_folder, refuse_existing
     from poresim.record.layout import RecordError
     from poresim.record.reading import load_record
     from poresim.show.figures import figure_paths, write_figures
@@ -43,9 +43,8 @@ def execute(asked: argparse.Namespace) -> int:
     if not found:
         raise RecordError("nothing to compare: no soak in these records is finished")
     name = "compare"
-    for path in figure_paths(asked.out, name):
-        if path.exists() and not asked.force:
-            raise RecordError(f"{path}: exists; --force replaces it, --out DIR writes elsewhere")
+    if not asked.force:
+        refuse_existing(figure_paths(asked.out, name))
     make_folder(asked.out)
     figures, remarks = write_figures(records, asked.out, name)
     for text in remarks:
@@ -74,6 +73,5 @@ def execute(asked: argparse.Namespace) -> int:
             say(lines)
         if lines := firmness(found):
             say(lines)
-        for path in figures:
-            say(f"figure:  {path}")
+        say_figures(figures)
     return DONE

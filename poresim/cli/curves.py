@@ -14,18 +14,19 @@ if TYPE_CHECKING:
     from poresim.scenario.reading import Scenario
 
 FIGURE = "curves.png"
+_PARTS = ("", "mercury")
 _COMPILING = "10 s"
 
 
 def figure_path(scenario: Scenario, out: Path | None, force: bool) -> Path:
     """Where the figure goes. RecordError when one is there already and may not be replaced."""
-    from poresim.record.files import make_folder, safe_name
-    from poresim.record.layout import RecordError
+    from poresim.record.files import make_folder, refuse_existing, safe_name
+    from poresim.show.figures import paths_of
 
     folder = out if out is not None else Path("results") / safe_name(scenario.name)
     path = folder / FIGURE
-    if path.exists() and not force:
-        raise RecordError(f"{path}: exists; --force replaces it, --out DIR writes elsewhere")
+    if not force:
+        refuse_existing(paths_of(path, _PARTS))
     make_folder(folder)
     return path
 
@@ -62,13 +63,13 @@ def compute(scenario: Scenario) -> SolidCurves:
     )
 
 
-def draw(found: SolidCurves, scenario: Scenario, path: Path) -> None:
-    """Write the figure."""
-    from poresim.show.figures import write_png
+def draw(found: SolidCurves, scenario: Scenario, path: Path) -> list[Path]:
+    """Write the figure; its files."""
+    from poresim.show.figures import write_figure
     from poresim.show.solid import curves_figure
 
     invented = "invented" in scenario.text.lower()
-    write_png(curves_figure(found, scenario.solid.name, invented), path)
+    return write_figure(curves_figure(found, scenario.solid.name, invented), path, _PARTS)
 
 
 def lines(found: SolidCurves) -> list[str]:

@@ -32,18 +32,20 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(asked: argparse.Namespace) -> int:
     """Run the command; the exit code."""
-    from poresim.show.explain import write_figure
+    from poresim.show.explain import PARTS, write_figure
     from poresim.why.explain import as_dict, explain, first_round, result_path
 
     scenario, out = asking.read(asked)
+    path = result_path(out, scenario)
+    picture = path.with_suffix(".png")
+    asking.keep(asked, [picture], PARTS)
     mixtures, solids, most = first_round(scenario)
     more = f" to begin with, {most} solids at most" if most > solids else ""
     remark(f"soaks:   {mixtures} mixtures of the two liquids x {solids} solids{more}")
     asking.expect([scenario], mixtures * solids, asked.workers)
     with asking.work(asked, "explaining") as how:
         found = explain(scenario, out, **how)
-    path = result_path(out, scenario)
-    figures = [] if asked.no_figures else [write_figure(found, path.with_suffix(".png"))]
+    figures = [] if asked.no_figures else write_figure(found, picture)
     told = as_dict(found)
     asking.tell(asked, told, _table(told) if told["distinct"] else [], path, figures)
     return DONE

@@ -36,17 +36,19 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(asked: argparse.Namespace) -> int:
     """Run the command; the exit code."""
-    from poresim.show.judge import write_figure
+    from poresim.show.judge import PARTS, write_figure
     from poresim.why.judge import as_dict, bank_path, first_round, judge, result_path
 
     scenario, out = asking.read(asked)
+    path = result_path(out, scenario)
+    picture = path.with_suffix(".png")
+    asking.keep(asked, [picture], PARTS)
     like, first, most = first_round(scenario)
     remark(f"soaks:   {first:,} for a bank to begin with, {most:,} at most")
     asking.expect([like], first, asked.workers)
     with asking.work(asked, "judging") as how:
         found = judge(scenario, out, **how)
-    path = result_path(out, scenario)
-    figures = [] if asked.no_figures else [write_figure(found, path.with_suffix(".png"))]
+    figures = [] if asked.no_figures else write_figure(found, picture)
     kept = bank_path(out, scenario)
     asking.tell(asked, as_dict(found), _table(found), path, figures, kept)
     return DONE

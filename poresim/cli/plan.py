@@ -45,13 +45,15 @@ def execute(asked: argparse.Namespace) -> int:
     from poresim.why.plan import as_dict, first_round, plan, result_path
 
     scenario, out = asking.read(asked)
+    path = result_path(out, scenario)
+    picture = path.with_suffix(".png")
+    asking.keep(asked, [picture], ())
     like, first, most = first_round(scenario)
     remark(f"soaks:   {first:,} for a bank to begin with, {most:,} at most; a kept bank is used")
     asking.expect([like], first, asked.workers)
     with asking.work(asked, "planning") as how:
         found = plan(scenario, out, **how)
-    path = result_path(out, scenario)
-    figures = [] if asked.no_figures else [write_figure(found, path.with_suffix(".png"))]
+    figures = [] if asked.no_figures else write_figure(found, picture)
     kept = bank_path(out, scenario)
     asking.tell(asked, as_dict(found), _table(found), path, figures, kept)
     return DONE

@@ -12,7 +12,7 @@ from poresim.cli import asking
 from poresim.cli.cautions import CAUTIONS
 from poresim.cli.forecast import forecast
 from poresim.cli.tables import absorbed, firmness, notes, offered, sheared, table
-from poresim.cli.terminal import DONE, NOT_FINISHED, remark, result_json, say
+from poresim.cli.terminal import DONE, NOT_FINISHED, remark, result_json, say, say_figures
 
 if TYPE_CHECKING:
     from poresim.record.model import Record
@@ -37,12 +37,13 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(asked: argparse.Namespace) -> int:
     """Run the command; the exit code."""
-    from poresim.record.files import make_folder, safe_name
+    from poresim.record.files import make_folder, refuse_existing, safe_name
+    from poresim.show.figures import figure_paths
 
     scenario, out = asking.read(asked)
     name = safe_name(scenario.name)
     if not (asked.force or asked.resume):
-        _refuse_existing(out, name)
+        refuse_existing(figure_paths(out, name))
     make_folder(out)
     _expect(scenario, asked.workers)
     with _no_old_figures(out, name):
@@ -57,15 +58,6 @@ def execute(asked: argparse.Namespace) -> int:
             "what was computed until then is in the record"
         )
     return NOT_FINISHED if record.failed else DONE
-
-
-def _refuse_existing(out: Path, name: str) -> None:
-    from poresim.record.layout import RecordError
-    from poresim.show.figures import figure_paths
-
-    for path in figure_paths(out, name):
-        if path.exists():
-            raise RecordError(f"{path}: exists; --force replaces it, --out DIR writes elsewhere")
 
 
 @contextmanager
@@ -145,5 +137,4 @@ def _tell(record: Record, figures: list[Path], as_json: bool) -> None:
     if lines := firmness(found):
         say(lines)
     say(f"record:  {record.path}")
-    for path in figures:
-        say(f"figure:  {path}")
+    say_figures(figures)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from poresim.cli import asking
 from poresim.cli.cautions import CAUTIONS
-from poresim.cli.terminal import DONE, NOT_FINISHED, remark, result_json, say
+from poresim.cli.terminal import DONE, NOT_FINISHED, remark, result_json, say, say_figures
 
 if TYPE_CHECKING:
     from poresim.why.sweep import Swept
@@ -38,6 +38,8 @@ def arguments(parser: argparse.ArgumentParser) -> None:
 
 def execute(asked: argparse.Namespace) -> int:
     """Run the command; the exit code."""
+    from poresim.show.sweep import PARTS
+    from poresim.show.swept import figure_path
     from poresim.why.naming import named
     from poresim.why.sweep import Plan, result_path, sweep
 
@@ -48,10 +50,11 @@ def execute(asked: argparse.Namespace) -> int:
         f"sweep:   {varied}; {len(plan.points):,} points x {len(plan.liquids)} liquids x "
         f"{plan.repeats} solid{'s' * (plan.repeats > 1)} = {plan.soaks:,} soaks"
     )
+    path = result_path(out, scenario)
+    asking.keep(asked, [figure_path(path, one) for one in plan.results], PARTS)
     asking.expect(plan.scenarios, plan.soaks, asked.workers)
     with asking.work(asked, "sweeping") as how:
         found = sweep(plan, out, **how)
-    path = result_path(out, scenario)
     figures, remarks = ([], []) if asked.no_figures else _draw(found, path)
     for text in remarks:
         remark(text)
@@ -79,5 +82,4 @@ def _tell(found: Swept, path: Path, figures: list[Path], as_json: bool) -> None:
         say(line)
     say(f"record:  {path}")
     say(f"table:   {path.with_suffix('.csv')}")
-    for one in figures:  # each comes with the numbers that it draws
-        say(("numbers: " if one.suffix == ".csv" else "figure:  ") + str(one))
+    say_figures(figures)

@@ -6,8 +6,9 @@ import json
 import signal
 import sys
 import unicodedata
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 DONE, WRONG_REQUEST, NOT_FINISHED, INTERRUPTED = 0, 2, 3, 130
@@ -26,6 +27,12 @@ def say(text: str = "") -> None:
     """A result, on standard output; the lines of ``text`` are our own, its words may not be."""
     for line in text.split("\n"):
         print(plain(line))
+
+
+def say_figures(paths: Iterable[Path]) -> None:
+    """A line a file: figures, each with the numbers that it draws."""
+    for path in paths:
+        say(("numbers: " if path.suffix == ".csv" else "figure:  ") + str(path))
 
 
 def remark(text: str) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -37,6 +37,13 @@ def make_folder(path: Path) -> None:
         ) from None
     if not os.access(path, os.W_OK):
         raise RecordError(f"{path}: nothing may be written there; name another folder with --out")
+
+
+def refuse_existing(paths: Iterable[Path]) -> None:
+    """RecordError when one of them is there already; for results that no --force may replace."""
+    for path in paths:
+        if path.exists():
+            raise RecordError(f"{path}: exists; --force replaces it, --out DIR writes elsewhere")
 
 
 def write_whole(path: Path, write: Callable[[Path], None]) -> None:

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from poresim.show.style import BACKGROUND, INK, LIQUIDS, SOFT, text_size
+from poresim.show.style import BACKGROUND, FAINT, INK, LIQUIDS, SOFT, text_size
 
 WIDTH = 5.4  # inches
-STRONG, ALARM, REST = LIQUIDS[0], LIQUIDS[4], "#b5afa6"
+STRONG, ALARM, REST = LIQUIDS[0], LIQUIDS[4], FAINT
 
 
 def lines(text: str) -> int:

@@ -10,10 +10,11 @@ import numpy as np
 from poresim.outcome.words import capital, short, title
 from poresim.record.model import Record
 from poresim.show.captions import footnote, headline, time_unit
-from poresim.show.lifts import draw_lifts, lift_words, lifts_of
-from poresim.show.lines import draw_band, name_lines, spread_words
+from poresim.show.lifts import draw_lifts, lift_words, lifts_of, put_lifts
+from poresim.show.lines import draw_band, name_lines, scaled, spread_words
 from poresim.show.series import Series, grid, repeats_in_words, series_of
-from poresim.show.style import characters, name_label, readable, styled, text_size
+from poresim.show.style import FAINT, characters, name_label, readable, styled, text_size
+from poresim.show.tables import Table, column, spread_columns
 
 _WIDTH = 5.4  # inches
 _THROUGH = 0.95  # of the pores full: the liquid has come through
@@ -24,11 +25,11 @@ _STRAIGHT = "straight = capillary uptake, Washburn"
 
 def uptake_figure(records: Sequence[Record]) -> Any:
     """Uptake against time and against sqrt(time): median and range over the repeats."""
-    from matplotlib.figure import Figure
+    from poresim.show.picture import Picture
 
     series = series_of(records)
     with styled(_WIDTH):
-        figure = Figure(figsize=(_WIDTH, 7.6))
+        figure = Picture(figsize=(_WIDTH, 7.6))
         head = headline(figure, title([s.summary for s in series]), _WIDTH)
         when = grid(series)
         lifts = lifts_of(series, float(when[-1]))
@@ -45,6 +46,7 @@ def uptake_figure(records: Sequence[Record]) -> Any:
         lower = figure.add_axes((left, foot + gap, right - left, middle - foot - 1.5 * gap))
         unit, factor = _mass_unit(series)
         clock, ticks = time_unit(float(when[-1]))
+        weighed = [_weighed(one, when) * factor for one in series]
         for axes, across, name in (
             (upper, when * ticks, f"Time ({clock})"),
             (lower, np.sqrt(when), f"Square root of time (√s)\n{_STRAIGHT}"),
@@ -61,22 +63,32 @@ def uptake_figure(records: Sequence[Record]) -> Any:
                 draw_lifts(axes, lifts, lambda t: t * ticks, named=True)
             else:
                 draw_lifts(axes, lifts, np.sqrt)
-            _draw_weighed(axes, series, when, across, factor)
+            for one, mass in zip(series, weighed, strict=True):
+                if _has_film(one):
+                    axes.plot(across, mass, ls=":", lw=1.6, color=one.colour, zorder=2.5)
             name_lines(figure, axes, series, ends)
+        film = any(_has_film(one) for one in series)
+        figure.tables[""] = Table(
+            (
+                "liquid", column("time", clock), "root_time_s05", *spread_columns("uptake", unit),
+                *([column("with film", unit)] * film),
+            ),
+            [
+                (one.name, when * ticks, np.sqrt(when), *scaled(b, factor), *([mass] * film))
+                for one, b, mass in zip(series, bands, weighed, strict=True)
+            ],
+        )  # fmt: skip
+        put_lifts(figure, lifts, clock, ticks)
     return figure
 
 
-def _draw_weighed(
-    axes: Any, series: Sequence[Series], when: np.ndarray, across: np.ndarray, factor: float
-) -> None:
-    """What a balance shows while a film hangs on the solid: dotted, above what has gone in."""
-    for one in series:
-        if not _has_film(one):
-            continue
-        film = one.band("film_m3", when).median * one.liquid.density
-        mass = one.band("uptake_kg", when).median + film
-        shown = np.where(film > _SEEN * mass.max(), mass, np.nan) * factor
-        axes.plot(across, shown, ls=":", lw=1.6, color=one.colour, zorder=2.5)
+def _weighed(one: Series, when: np.ndarray) -> np.ndarray:
+    """What a balance shows while a film hangs on the solid, kg; nan where none is seen."""
+    if not _has_film(one):
+        return np.full(len(when), np.nan)
+    film = one.band("film_m3", when).median * one.liquid.density
+    mass = one.band("uptake_kg", when).median + film
+    return np.where(film > _SEEN * mass.max(), mass, np.nan)
 
 
 def _has_film(one: Series) -> bool:
@@ -85,7 +97,7 @@ def _has_film(one: Series) -> bool:
 
 def front_figure(records: Sequence[Record]) -> Any:
     """Depth of the front against time, one panel a liquid: median and 5 to 95 %."""
-    from matplotlib.figure import Figure
+    from poresim.show.picture import Picture
 
     series = series_of(records)
     columns = 2 if len(series) > 1 else 1
@@ -97,7 +109,7 @@ def front_figure(records: Sequence[Record]) -> Any:
         ]
         name = 1.3 * size / 72 * max(n.count("\n") + 1 for n in names)
         tall = 1.75 + (1.75 + name) * rows
-        figure = Figure(figsize=(_WIDTH, tall))
+        figure = Picture(figsize=(_WIDTH, tall))
         when = grid(series)
         bands = [front_depths(s, when) for s in series]
         known = np.isfinite([middle for _, middle, _ in bands]).any(axis=0)
@@ -122,7 +134,7 @@ def front_figure(records: Sequence[Record]) -> Any:
         for i, (one, (low, middle, high)) in enumerate(zip(series, bands, strict=True)):
             axes = figure.add_subplot(grids[i // columns, i % columns])
             for other in bands:
-                axes.plot(when * ticks, other[1], color="#b9b3a7", lw=1.0, zorder=1)
+                axes.plot(when * ticks, other[1], color=FAINT, lw=1.0, zorder=1)
             axes.fill_between(when * ticks, low, high, color=one.colour, alpha=0.22, lw=0, zorder=2)
             axes.plot(when * ticks, middle, color=one.colour, zorder=3)
             axes.set_xlim(0, last * ticks)
@@ -145,6 +157,12 @@ def front_figure(records: Sequence[Record]) -> Any:
             va="center",
             ha="left",
         )
+        depths = [f"depth_mm_{which}" for which in ("5_percent", "median", "95_percent")]
+        figure.tables[""] = Table(
+            ("liquid", column("time", clock), *depths),
+            [(one.name, when * ticks, *b) for one, b in zip(series, bands, strict=True)],
+        )
+        put_lifts(figure, lifts, clock, ticks)
     return figure
 
 

@@ -15,11 +15,12 @@ from poresim.outcome.summary import AT_REST, GONE, last_drop
 from poresim.outcome.words import WHOLE, drop_title, percent, seconds
 from poresim.record.model import Record, Repeat
 from poresim.show.captions import footnote, headline
-from poresim.show.lines import draw_band, name_lines, spread_words
+from poresim.show.lines import draw_band, name_lines, scaled, spread_words
 from poresim.show.section import NotAsked
 from poresim.show.series import Series, records_of, series_of
 from poresim.show.slab import scale_bar
-from poresim.show.style import INK, characters, name_label, readable, styled, text_size
+from poresim.show.style import FAINT, INK, characters, name_label, readable, styled, text_size
+from poresim.show.tables import Table, spread_columns
 
 Floats = NDArray[np.float64]
 
@@ -186,7 +187,7 @@ def drop_figure(records: Sequence[Record]) -> Any:
 
     Raises NotAsked without drops.
     """
-    from matplotlib.figure import Figure
+    from poresim.show.picture import Picture
 
     series = drop_series(records)
     when = time_axis(series)
@@ -201,12 +202,12 @@ def drop_figure(records: Sequence[Record]) -> Any:
         above = 0.52 + 2 * _CURVE + 0.2 + 2.6 * line
         # Once to learn how high the words are, once with that height.
         words = f"{spread_words(series, lefts, 100.0)} {_words(series, when, number)}"
-        figure = Figure(figsize=(_WIDTH, 9.0))
+        figure = Picture(figsize=(_WIDTH, 9.0))
         used = 9.0 * (1 - headline(figure, drop_title([s.summary for s in series]), _WIDTH))
         below = 9.0 * footnote(figure, words, records_of(series)) + 0.1
         used += 0.08
         height = used + above + sum(rows) + below
-        figure = Figure(figsize=(_WIDTH, height))
+        figure = Picture(figsize=(_WIDTH, height))
         headline(figure, drop_title([s.summary for s in series]), _WIDTH)
         footnote(figure, words, records_of(series))
         top = height - used
@@ -221,7 +222,27 @@ def drop_figure(records: Sequence[Record]) -> Any:
         for one, shapes, row, tall in zip(series, shown, rows, talls, strict=True):
             bottom -= row
             _draw_row(figure, one, shapes, bottom + 2.75 * line, tall, scale, size)
+        figure.tables |= _tables(series, when, angles, lefts, shown)
     return figure
+
+
+def _tables(
+    series: Sequence[Series], when: Floats, angles: Sequence[Band], lefts: Sequence[Band],
+    shown: Sequence[Sequence[Shape]],
+) -> dict[str, Table]:  # fmt: skip
+    """The curves; and the drops, each the part of a circle over its base."""
+    head = ("liquid", "time_s", *spread_columns("angle", "deg"), *spread_columns("left", "%"))
+    curves = [
+        (one.name, when, *scaled(angle, 1.0), *scaled(left, 1.0))
+        for one, angle, left in zip(series, angles, lefts, strict=True)
+    ]
+    told = ("liquid", "time_s", "stage", "base_radius_mm", "height_mm", "angle_deg", "left_percent")
+    drops = [
+        (one.name, s.time_s, s.stage, 1e3 * s.base_m, 1e3 * s.height_m, s.angle_deg, 100 * s.left)
+        for one, shapes in zip(series, shown, strict=True)
+        for s in shapes
+    ]
+    return {"": Table(head, curves), "shapes": Table(told, drops)}
 
 
 def _left_name(series: Sequence[Series]) -> str:
@@ -343,7 +364,7 @@ def _draw_row(
         axes.set_xlim(-_CELL / 2 / scale, _CELL / 2 / scale)
         axes.set_ylim(0, tall / scale)
         if k:
-            axes.plot(*first.T, color="#b9b3a7", lw=1.0, ls=(0, (1.5, 1.5)), zorder=1)
+            axes.plot(*first.T, color=FAINT, lw=1.0, ls=(0, (1.5, 1.5)), zorder=1)
         if shape.stage != "gone":
             outline = shape.outline()
             axes.fill(*outline.T, color=one.colour, alpha=0.3, lw=0, zorder=2)

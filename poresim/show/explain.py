@@ -10,6 +10,8 @@ from poresim.outcome.words import capital, signed_percent
 from poresim.show.answer import bare
 from poresim.show.figures import write_figure as write
 from poresim.show.style import (
+    DRY,
+    FAINT,
     GRID,
     INK,
     SOFT,
@@ -21,11 +23,13 @@ from poresim.show.style import (
     styled,
     text_size,
 )
+from poresim.show.tables import Table, column
 from poresim.why.explain import Explained
 from poresim.why.told import verdict, whole_percents
 
 _WIDTH = 5.4  # inches
-_FIRST, _REST, _AGAINST = "#6a645b", "#b5afa6", "#cfc7b6"
+_FIRST, _REST, _AGAINST = SOFT, FAINT, DRY
+PARTS = ("ends", "shares")
 _NAMES = {
     "wetting": "Wetting\nhow well it clings",
     "thickening": "Thickening\nhow it flows",
@@ -37,7 +41,7 @@ _NAMES = {
 
 def explained_figure(found: Explained) -> Any:
     """Above: the result with each liquid. Below: a bar a property, its share with its interval."""
-    from matplotlib.figure import Figure
+    from poresim.show.picture import Picture
 
     shares = found.shares
     ranked = shares.ranked() if shares is not None and shares.distinct else []
@@ -50,7 +54,7 @@ def explained_figure(found: Explained) -> Any:
         ends, bars = 5.0 * line, 2.9 * line * len(ranked)
         below = line * (foot.count("\n") + 1) + 0.2
         tall = above + ends + (bars + 2.4 * line if ranked else 0.0) + below + 0.5 * line
-        figure = Figure(figsize=(_WIDTH, tall))
+        figure = Picture(figsize=(_WIDTH, tall))
         figure.text(0.02, 1 - 0.06 / tall, head, va="top", fontsize=1.35 * size, fontweight="bold")
         figure.text(0.02, 0.06 / tall, foot, va="bottom", color=SOFT, linespacing=1.15)
         top = 1 - above / tall
@@ -60,7 +64,20 @@ def explained_figure(found: Explained) -> Any:
         if ranked:
             axes = figure.add_axes((left, (below + 0.5 * line) / tall, 0.5, bars / tall))
             _draw_shares(axes, found, ranked)
+        figure.tables |= _tables(found, ranked)
     return figure
+
+
+def _tables(found: Explained, ranked: list[str]) -> dict[str, Table]:
+    """The bars; every soak's result stands in the question's own table."""
+    pairs = zip(found.between, found.ends, strict=True)
+    head = ("liquid", column(found.of.words, found.of.unit))
+    tables = {"ends": Table(head, [(label(name), value) for name, value in pairs])}
+    if found.shares is not None and ranked:
+        shares = [(name, found.shares.of[name]) for name in ranked]
+        rows = [(name, one.value, one.low, one.high) for name, one in shares]
+        tables["shares"] = Table(("property", "share", "share_low", "share_high"), rows)
+    return tables
 
 
 def _draw_ends(axes: Any, found: Explained) -> None:
@@ -143,7 +160,6 @@ def _foot(found: Explained) -> str:
     return f"{words}Computed, not measured. Scenario: {found.title}.".replace("..", ".")
 
 
-def write_figure(found: Explained, path: Path) -> Path:
-    """Write it as PNG and as SVG beside it; the PNG's path."""
-    write(explained_figure(found), [path, path.with_suffix(".svg")])
-    return path
+def write_figure(found: Explained, path: Path) -> list[Path]:
+    """Write it, its PNG under this name; the files."""
+    return write(explained_figure(found), path, PARTS)

@@ -1,16 +1,16 @@
-"""All figures of some records, as files."""
+"""All figures of some records, as files: each as PNG, as SVG and as the CSV that it draws."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from functools import partial
 from io import BytesIO
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from poresim.record.files import write_whole
+from poresim.record.files import write_text, write_whole
 from poresim.record.model import Record
 from poresim.show.curves import front_figure, uptake_figure
 from poresim.show.drop import drop_figure
@@ -18,20 +18,24 @@ from poresim.show.firmness import firmness_figure
 from poresim.show.grains import caught_figure, standing_figure
 from poresim.show.section import NotAsked, NothingToShow, section_figure
 from poresim.show.strength import strength_figure
+from poresim.show.tables import write_table
+
+if TYPE_CHECKING:
+    from poresim.show.picture import Picture
 
 _DPI = 200
 _COLOURS = 128
-#: Figure -> how it is made, and the formats it is written in (a section has too many parts for
-#: a vector file that opens quickly).
+KINDS = ("png", "svg")
+#: Figure -> how it is made, and the parts of it whose numbers have a file of their own.
 _FIGURES: dict[str, tuple[Callable[[Sequence[Record]], Any], tuple[str, ...]]] = {
-    "uptake": (uptake_figure, ("png", "svg")),
-    "front": (front_figure, ("png", "svg")),
-    "drop": (drop_figure, ("png", "svg")),
-    "section": (section_figure, ("png",)),
-    "caught": (caught_figure, ("png", "svg")),
-    "standing": (standing_figure, ("png", "svg")),
-    "firmness": (firmness_figure, ("png", "svg")),
-    "strength": (strength_figure, ("png",)),
+    "uptake": (uptake_figure, ("lifts",)),
+    "front": (front_figure, ("lifts",)),
+    "drop": (drop_figure, ("shapes",)),
+    "section": (section_figure, ("panels",)),
+    "caught": (caught_figure, ("times",)),
+    "standing": (standing_figure, ()),
+    "firmness": (firmness_figure, ("lifts", "failures", "dry")),
+    "strength": (strength_figure, ("panels", "layers")),
 }
 #: Whose colours are a scale of numbers: they are kept as they are.
 _EXACT = ("strength",)
@@ -39,15 +43,29 @@ _EXACT = ("strength",)
 
 def figure_paths(folder: Path, name: str) -> list[Path]:
     """Where :func:`write_figures` writes."""
-    return [folder / f"{name}-{f}.{kind}" for f, (_, kinds) in _FIGURES.items() for kind in kinds]
+    return [
+        path
+        for figure, (_, parts) in _FIGURES.items()
+        for path in paths_of(folder / f"{name}-{figure}.png", ("", *parts))
+    ]
+
+
+def paths_of(path: Path, parts: Sequence[str] = ("",)) -> list[Path]:
+    """Where a figure goes whose PNG is ``path``, with the tables of these parts."""
+    return [*(path.with_suffix(f".{kind}") for kind in KINDS), *_tables(path, parts)]
+
+
+def _tables(path: Path, parts: Iterable[str]) -> list[Path]:
+    return [path.with_name(f"{path.stem}{part and f'-{part}'}.csv") for part in parts]
 
 
 def write_figures(
     records: Sequence[Record], folder: Path, name: str
 ) -> tuple[list[Path], list[str]]:
-    """Draw and write every figure there is something to show in.
+    """Draw and write every figure there is something to show in, with the numbers that it draws.
 
-    Returns the files written, and one remark for each figure left out that was asked for.
+    Earlier ones of that name go. Returns the files written, and one remark for each figure left
+    out that was asked for.
     """
     written: list[Path] = []
     remarks: list[str] = []
@@ -55,10 +73,9 @@ def write_figures(
         if isinstance(figure, NothingToShow):
             remarks.append(f"no {figure_name} figure: {figure}")
             continue
-        for kind in _FIGURES[figure_name][1]:
-            path = folder / f"{name}-{figure_name}.{kind}"
-            write_whole(path, _saver(figure, kind, exact=figure_name in _EXACT))
-            written.append(path)
+        path = folder / f"{name}-{figure_name}.png"
+        written += write_figure(figure, path, exact=figure_name in _EXACT)
+    _remove(set(figure_paths(folder, name)) - set(written))
     return written, remarks
 
 
@@ -80,47 +97,41 @@ def drawn(
         yield name, figure
 
 
-def encoded(name: str, figure: Any) -> dict[str, bytes]:
+def encoded(name: str, figure: Picture) -> dict[str, bytes]:
     """The figure of that name in each of its formats."""
-    found = {}
-    for kind in _FIGURES[name][1]:
-        file = BytesIO()
-        _saver(figure, kind, exact=name in _EXACT)(file)
-        found[kind] = file.getvalue()
-    return found
+    from poresim.show.svg import svg_text
+
+    file = BytesIO()
+    _save_png(figure, file, name in _EXACT)
+    return {"png": file.getvalue(), "svg": svg_text(figure).encode()}
 
 
-def write_figure(figure: Any, paths: Sequence[Path]) -> list[Path]:
-    """Write one figure in the formats that the names ask for, each whole or not at all.
+def write_figure(
+    figure: Picture, path: Path, parts: Sequence[str] = (), *, exact: bool = False
+) -> list[Path]:
+    """Write a figure as PNG, as SVG, and its tables beside it, each whole or not at all.
 
-    One that holds a photograph keeps all of its colours.
+    path : of the PNG. parts : tables that it might have; earlier ones that it does not have go.
+    exact : its commonest colours are numbers and are kept as they are. A figure that holds a
+    photograph keeps all of its colours. Returns the files written.
     """
-    photograph = any(axes.images for axes in figure.axes)
-    for path in paths:
-        save = _saver(figure, path.suffix[1:])
-        if photograph and path.suffix == ".png":
-            save = partial(figure.savefig, format="png", dpi=_DPI)
-        write_whole(path, save)
-    return list(paths)
+    from poresim.show.svg import svg_text  # with it comes matplotlib
+
+    written = paths_of(path, tuple(figure.tables))
+    if any(axes.images for axes in figure.axes):
+        write_whole(written[0], partial(figure.savefig, format="png", dpi=_DPI))
+    else:
+        write_whole(written[0], lambda place: _save_png(figure, place, exact))
+    write_text(written[1], svg_text(figure))
+    for place, table in zip(written[len(KINDS) :], figure.tables.values(), strict=True):
+        write_table(place, table)
+    _remove(set(_tables(path, parts)) - set(written))
+    return written
 
 
-def write_png(figure: Any, path: Path) -> None:
-    """Write one figure, whole or not at all."""
-    write_whole(path, _saver(figure, "png"))
-
-
-def _saver(figure: Any, kind: str, *, exact: bool = False) -> Callable[[Path | BytesIO], None]:
-    if kind == "png":
-        return lambda file: _save_png(figure, file, exact)
-    return lambda file: _save_other(figure, file, kind)
-
-
-def _save_other(figure: Any, file: Path | BytesIO, kind: str) -> None:
-    """The same figure, the same file: names within an SVG are made from what they name."""
-    from matplotlib import rc_context
-
-    with rc_context({"svg.hashsalt": "poresim"}):
-        figure.savefig(file, format=kind, metadata={"Date": None})
+def _remove(old: Iterable[Path]) -> None:
+    for path in old:
+        path.unlink(missing_ok=True)
 
 
 def _save_png(figure: Any, file: Path | BytesIO, exact: bool) -> None:

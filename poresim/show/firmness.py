@@ -13,11 +13,12 @@ from poresim.outcome.spread import Band, band
 from poresim.outcome.words import percent, seconds, short
 from poresim.record.model import Record, Repeat
 from poresim.show.captions import footnote, headline, time_unit
-from poresim.show.lifts import draw_lifts, lift_words, lifts_of
-from poresim.show.lines import draw_band, name_lines, plain_ticks, spread_words
+from poresim.show.lifts import draw_lifts, lift_words, lifts_of, put_lifts
+from poresim.show.lines import draw_band, name_lines, plain_ticks, scaled, spread_words
 from poresim.show.section import NotAsked
 from poresim.show.series import Series, records_of, series_of, times_to
 from poresim.show.style import BACKGROUND, SOFT, apart, label, styled, text_size
+from poresim.show.tables import Table, column, spread_columns
 
 Floats = NDArray[np.float64]
 
@@ -80,17 +81,18 @@ def firmness_figure(records: Sequence[Record]) -> Any:
 
     There the forces that the overhang needs are in sight. Raises NotAsked without softening.
     """
-    from matplotlib.figure import Figure
+    from poresim.show.picture import Picture
 
     series = soft_series(records)
     courses = [[course(repeat) for repeat in one.repeats] for one in series]
     overhang = any(np.isfinite(c.needed_N).any() for row in courses for c in row)
     when = times_to(max(_busy(c) for row in courses for c in row), series)
     forces = [_band(row, "force_N", when) for row in courses]
+    needs = [_band(row, "needed_N", when).median for row in courses]
     dry = _dry_forces(series, courses)
     unit, factor = _force_unit(max(dry))
     with styled(_WIDTH):
-        figure = Figure(figsize=(_WIDTH, _BOTH if overhang else _ONE))
+        figure = Picture(figsize=(_WIDTH, _BOTH if overhang else _ONE))
         head = headline(figure, _title(series), _WIDTH)
         lifts = lifts_of(series, float(when[-1]))
         head -= _NAMED / figure.get_figheight() if lifts else 0.0
@@ -113,8 +115,7 @@ def firmness_figure(records: Sequence[Record]) -> Any:
                 axes.locator_params(axis="y", nbins=5)
             else:
                 _log_axis(axes, [c for row in courses for c in row], factor)
-                for one, row in zip(series, courses, strict=True):
-                    needed = _band(row, "needed_N", when).median
+                for one, needed in zip(series, needs, strict=True):
                     axes.plot(
                         when * ticks, needed * factor, color=one.colour, lw=1.3, ls=(0, (1, 1.3))
                     )
@@ -127,7 +128,40 @@ def firmness_figure(records: Sequence[Record]) -> Any:
             for one, row in zip(series, courses, strict=True):
                 _mark(axes, one, row, ticks, factor)
             name_lines(figure, axes, series, np.clip(ends, *axes.get_ylim()).tolist())
+        figure.tables[""] = Table(
+            (
+                "liquid", column("time", clock), *spread_columns("snap force", unit),
+                column("needed", unit),
+            ),
+            [
+                (one.name, when * ticks, *scaled(force, factor), need * factor)
+                for one, force, need in zip(series, forces, needs, strict=True)
+            ],
+        )  # fmt: skip
+        figure.tables |= _tables(series, courses, dry, (clock, ticks), (unit, factor))
+        put_lifts(figure, lifts, clock, ticks)
     return figure
+
+
+def _tables(
+    series: Sequence[Series], courses: Sequence[Sequence[Course]], dry: dict[float, str],
+    clock: tuple[str, float], force: tuple[str, float],
+) -> dict[str, Table]:  # fmt: skip
+    """When blocks give way, if any do, and the forces of dry ones."""
+    name = column("snap force", force[0])
+    found = {
+        "dry": Table(("record", name), [(of, value * force[1]) for value, of in dry.items()]),
+        "failures": Table(
+            ("liquid", "solid", column("time", clock[0]), name),
+            [
+                (one.name, number, c.fails_at_s * clock[1], c.fails_N * force[1])
+                for one, row in zip(series, courses, strict=True)
+                for number, c in zip(one.liquid.repeats, row, strict=True)
+                if np.isfinite(c.fails_at_s)
+            ],
+        ),
+    }
+    return {part: table for part, table in found.items() if table.blocks}
 
 
 def _band(courses: Sequence[Course], column: str, when: Floats) -> Band:

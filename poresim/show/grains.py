@@ -16,7 +16,8 @@ from poresim.record.model import Record
 from poresim.show.captions import footnote, headline, time_unit
 from poresim.show.section import NotAsked, NothingToShow
 from poresim.show.series import Series, grid, repeats_in_words, series_of
-from poresim.show.style import apart, characters, colour, label, readable, styled, text_size
+from poresim.show.style import SOFT, apart, characters, colour, label, readable, styled, text_size
+from poresim.show.tables import Table, column, spread_columns
 
 Floats = NDArray[np.float64]
 
@@ -28,11 +29,11 @@ _LITTLE = 0.02  # of what was caught: layers beyond which there is less are not 
 
 def caught_figure(records: Sequence[Record]) -> Any:
     """What grains closed, by depth and by time; where they were caught; what the front carries."""
-    from matplotlib.figure import Figure
+    from poresim.show.picture import Picture
 
     series = _with_grains(records)
     with styled(_WIDTH):
-        figure = Figure(figsize=(_WIDTH, _TALL))
+        figure = Picture(figsize=(_WIDTH, _TALL))
         profiles = [_profile(one) for one in series]
         when = grid(series)
         head = headline(figure, _title(series, profiles), _WIDTH)
@@ -44,8 +45,8 @@ def caught_figure(records: Sequence[Record]) -> Any:
             wspace=0.36, hspace=0.52,
         )  # fmt: skip
         panels = [figure.add_subplot(grids[i // 2, i % 2]) for i in range(4)]
-        _draw_depths(panels[0], panels[1], series, profiles)
-        _draw_times(panels[2], panels[3], series, when)
+        figure.tables[""] = _draw_depths(panels[0], panels[1], series, profiles)
+        figure.tables["times"] = _draw_times(panels[2], panels[3], series, when)
         _name(figure, series, foot - 0.012, size)
     return figure
 
@@ -87,17 +88,20 @@ def _profile(one: Series) -> Profile:
 
 def _draw_depths(
     where: Any, closed: Any, series: Sequence[Series], profiles: Sequence[Profile]
-) -> None:
-    """Grains caught, and throats closed, in each layer; depth runs down."""
+) -> Table:
+    """Grains caught, and throats closed, in each layer; depth runs down. What is drawn."""
     deepest = 0.0
+    drawn = []
     for one, profile in zip(series, profiles, strict=True):
         share = 100 * profile.caught / max(profile.caught.sum(), 1e-300)
         edges = 1e3 * profile.edges
         there = np.flatnonzero(np.isfinite(profile.closed) | (share > _LITTLE))
         deepest = max(deepest, edges[there[-1] + 1] if len(there) else 0.0)
-        for axes, values in ((where, share), (closed, 100 * profile.closed)):
+        shut = np.nan_to_num(100 * profile.closed)
+        drawn.append((one.name, edges[:-1], edges[1:], share, shut))
+        for axes, values in ((where, share), (closed, shut)):
             axes.stairs(
-                np.nan_to_num(values), edges, orientation="horizontal", baseline=None,
+                values, edges, orientation="horizontal", baseline=None,
                 color=one.colour, ls=one.dashes, lw=1.6,
             )  # fmt: skip
     for axes, title, name in (
@@ -110,12 +114,15 @@ def _draw_depths(
         axes.set_title(title)
         axes.set_xlabel(name)
         axes.set_ylabel("Depth (mm)")
+    names = ("depth_from_mm", "depth_to_mm", "of_caught_percent", "closed_of_reached_percent")
+    return Table(("liquid", *names), drawn)
 
 
-def _draw_times(closed: Any, front: Any, series: Sequence[Series], when: Floats) -> None:
+def _draw_times(closed: Any, front: Any, series: Sequence[Series], when: Floats) -> Table:
     """Throats closed of those the liquid came to, and the grains in the open tubes."""
     clock, ticks = time_unit(float(when[-1]))
-    offered = 0.0
+    offered = max(one.liquid.grains.volume_fraction for one in series)
+    drawn = []
     for one in series:
         shares, fractions = [], []
         for number, repeat in one.liquid.repeats.items():
@@ -126,14 +133,15 @@ def _draw_times(closed: Any, front: Any, series: Sequence[Series], when: Floats)
             ahead = np.interp(when, repeat.time_s, repeat.front_fraction)
             fractions.append(np.where(known, ahead, np.nan))
         style = {"color": one.colour, "ls": one.dashes, "lw": 1.6}
-        closed.plot(when * ticks, 100 * np.median(shares, axis=0), **style)
-        front.plot(when * ticks, 100 * np.median(fractions, axis=0), **style)
-        offered = max(offered, one.liquid.grains.volume_fraction)
+        curves = [100 * np.median(rows, axis=0) for rows in (shares, fractions)]
+        closed.plot(when * ticks, curves[0], **style)
+        front.plot(when * ticks, curves[1], **style)
+        drawn.append((one.name, when * ticks, *curves, 100 * offered))
     if offered > 0:
-        front.axhline(100 * offered, color="#8a8478", lw=0.9)
+        front.axhline(100 * offered, color=SOFT, lw=0.9)
         front.annotate(
             "as poured", (1, 100 * offered), (0, -3), xycoords=("axes fraction", "data"),
-            textcoords="offset points", ha="right", va="top", color="#6d675c",
+            textcoords="offset points", ha="right", va="top", color=SOFT,
         )  # fmt: skip
     for axes, title, name in (
         (closed, "Throats closed, by time", "of those reached (%)"),
@@ -146,6 +154,8 @@ def _draw_times(closed: Any, front: Any, series: Sequence[Series], when: Floats)
         axes.locator_params(nbins=5)
         axes.set_xlabel(f"Time ({clock})")
         axes.set_ylabel(name)
+    names = ("closed_of_reached_percent", "at_the_front_percent", "as_poured_percent")
+    return Table(("liquid", column("time", clock), *names), drawn)
 
 
 def _name(figure: Any, series: Sequence[Series], top: float, size: float) -> None:
@@ -195,7 +205,7 @@ class _Shown:
 
 def standing_figure(records: Sequence[Record]) -> Any:
     """Pores full at the end, against how long each liquid had stood in its cup."""
-    from matplotlib.figure import Figure
+    from poresim.show.picture import Picture
 
     if len(records) != 1:
         raise NotAsked("standing times are shown of one record at a time")
@@ -205,7 +215,7 @@ def standing_figure(records: Sequence[Record]) -> Any:
     shown = [_Shown(kind, colour(i)) for i, kind in enumerate(kinds)]
     found = standing_words(kinds)
     with styled(_WIDTH):
-        figure = Figure(figsize=(_WIDTH, 5.6))
+        figure = Picture(figsize=(_WIDTH, 5.6))
         head = headline(figure, found.title, _WIDTH)
         solids = repeats_in_words(series_of(records))
         spread = "" if solids == "one solid" else f" Median and range of {solids}."
@@ -223,6 +233,10 @@ def standing_figure(records: Sequence[Record]) -> Any:
         axes.set_xlabel(f"Stood in the cup before the soak ({clock})")
         axes.set_ylabel(f"Pores full after {kinds[0].end_s:.2g} s (%)")
         _name_kinds(figure, axes, shown)
+        figure.tables[""] = Table(
+            ("liquid", column("stood", clock), *spread_columns("full", "%")),
+            [(label(k.name), k.stood_s * ticks, *(100 * k.full).T) for k in kinds],
+        )
     return figure
 
 

@@ -20,14 +20,15 @@ from poresim.show.answer import (
     whisker,
 )
 from poresim.show.figures import write_figure as write
-from poresim.show.judge_logs import draw_logs, logs_tall
-from poresim.show.judge_unknowns import draw_unknowns, unknowns_tall
+from poresim.show.judge_logs import draw_logs, log_tables, logs_tall
+from poresim.show.judge_unknowns import draw_unknowns, unknowns_table, unknowns_tall
 from poresim.show.style import BACKGROUND, GRID, INK, SOFT, characters, label, styled, text_size
 from poresim.why.judged import error_of, likely, others_in_words, spoken, told_apart, verdict_title
 
 if TYPE_CHECKING:
     from poresim.why.judge import Judged
 
+PARTS = ("bands", "weighed", "unknowns")
 _BARS = 10  # explanations that are drawn
 _LEFT, _RIGHT = 0.43, 0.79  # of the bars
 _ABOUT = {
@@ -41,7 +42,7 @@ _ABOUT = {
 
 def judged_figure(found: Judged) -> Any:
     """From above: the answer, a bar an explanation, a panel a liquid, a row an unknown."""
-    from matplotlib.figure import Figure
+    from poresim.show.picture import Picture
 
     with styled(WIDTH):
         size, line = text_size(WIDTH), line_height()
@@ -60,7 +61,7 @@ def judged_figure(found: Judged) -> Any:
         parts += [logs_tall(found, line), unknowns_tall(found, line), line * lines(foot) + 0.2]
         tops = stacked(parts)
         tall = tops[0]
-        figure = Figure(figsize=(WIDTH, tall))
+        figure = Picture(figsize=(WIDTH, tall))
         draw_head(figure, head, heads, found.verdict.fits_data)
         small_print(figure, tops[1] - 0.04, under)
         figure.text(0.02, tops[2] / tall, _heading(found), va="top", weight="bold")
@@ -70,6 +71,8 @@ def judged_figure(found: Judged) -> Any:
         draw_logs(figure, found, tops[5], line, STRONG, ALARM)
         draw_unknowns(figure, found, tops[6], line, STRONG)
         small_print(figure, tops[7] - 0.04, foot)
+        # The bars' numbers stand in the question's own table.
+        figure.tables |= log_tables(found) | {"unknowns": unknowns_table(found)}
     return figure
 
 
@@ -155,7 +158,6 @@ def _foot(found: Judged) -> str:
     return " ".join(said)
 
 
-def write_figure(found: Judged, path: Path) -> Path:
-    """Write it as PNG; its path."""
-    write(judged_figure(found), [path])
-    return path
+def write_figure(found: Judged, path: Path) -> list[Path]:
+    """Write it, its PNG under this name; the files."""
+    return write(judged_figure(found), path, PARTS)

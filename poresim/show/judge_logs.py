@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from poresim.show.style import GRID, INK, SOFT, characters, label, name_label, text_size
+from poresim.show.tables import Table
 from poresim.why.weighing.verdict import MISFIT
 
 if TYPE_CHECKING:
@@ -83,6 +84,27 @@ def draw_logs(figure: Any, found: Judged, top: float, line: float, colour: str, 
         (_LEFT + _RIGHT) / 2, (bottom - 1.45 * line) / tall, f"Time, {unit} (root scale)",
         va="top", ha="center",
     )  # fmt: skip
+
+
+def log_tables(found: Judged) -> dict[str, Table]:
+    """What the panels draw: bands, and every reading with half of its bar; % of dry mass."""
+    liquids = _liquids(found).items()
+    names = [f"uptake_percent_{which}" for which in ("5_percent", "median", "95_percent")]
+    bands = [
+        (label(liquid), c.when, *(100 * row for row in (c.low, c.middle, c.high)))
+        for liquid, (c, *_) in liquids
+    ]
+    weighed = [
+        (label(liquid), log, piece, c.read, 100 * row, 100 * _SD * c.sd)
+        for liquid, some in liquids
+        for log, c in enumerate(some, 1)
+        for piece, row in enumerate(c.measured, 1)
+    ]
+    head = ("liquid", "log", "piece", "time_s", "uptake_percent", "bar_percent")
+    return {
+        "bands": Table(("liquid", "time_s", *names), bands),
+        "weighed": Table(head, weighed),
+    }
 
 
 def root_ticks(last: float, count: int) -> np.ndarray:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from poresim.outcome.words import capital
 from poresim.show.style import DRY, SOFT, characters, label, name_label, readable, text_size
+from poresim.show.tables import Table
 from poresim.why.naming import named
 from poresim.why.weighing.evidence import APART_KEY
 
@@ -54,6 +55,15 @@ def draw_unknowns(figure: Any, found: Judged, top: float, line: float, colour: s
     after = _after(found)
     if after:
         figure.text(0.02, (top - 0.03) / tall, after, va="top", color=SOFT, linespacing=1.06)
+
+
+def unknowns_table(found: Judged) -> Table:
+    """The rows that are drawn, in the unit of their key."""
+    ends = [
+        f"{when}_{which}" for when in ("before", "after") for which in ("low", "median", "high")
+    ]
+    rows = [(label(one.key), *one.before, *one.after) for one in _learnt(found)]
+    return Table(("unknown", *ends), rows)
 
 
 def span(one: Known) -> str:

@@ -17,6 +17,7 @@ from poresim.record.model import Record, Repeat
 from poresim.show.series import Series, records_of
 from poresim.show.slab import Slab, side_of
 from poresim.show.style import INK, SOFT
+from poresim.show.tables import Table, column
 from poresim.solid.network import Network
 
 Floats = NDArray[np.float64]
@@ -63,6 +64,13 @@ def lift_words(lifts: Sequence[tuple[float, bool]], *, named: bool = False) -> s
     if not lifts or (named and not back):
         return ""
     return f" Upright line: lifted out{', dashed: put back' if back else ''}."
+
+
+def put_lifts(figure: Any, lifts: Sequence[tuple[float, bool]], clock: str, ticks: float) -> None:
+    """The lines' times among the figure's tables, if there are any; ticks : units of clock a s."""
+    if lifts:
+        rows = [(when * ticks, "lifted out" if out else "put back") for when, out in lifts]
+        figure.tables["lifts"] = Table((column("time", clock), "solid"), rows)
 
 
 def in_liquid(record: Record, when: float) -> bool:

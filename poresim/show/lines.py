@@ -27,6 +27,11 @@ def draw_band(axes: Any, across: np.ndarray, one: Series, band: Band, factor: fl
     return float(band.median[known][-1] * factor)
 
 
+def scaled(band: Band, factor: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Median, low and high as :func:`draw_band` draws them."""
+    return band.median * factor, band.low * factor, band.high * factor
+
+
 def name_lines(figure: Any, axes: Any, series: Sequence[Series], ends: Sequence[float]) -> None:
     """Names at the right of the lines' ends, moved apart, joined to them by a thin line."""
     width = figure.get_figwidth()

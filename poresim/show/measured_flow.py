@@ -14,7 +14,9 @@ from poresim.outcome.words import capital
 from poresim.show.captions import headline
 from poresim.show.lines import plain_ticks
 from poresim.show.style import (
+    BACKGROUND,
     DASHES,
+    FAINT,
     GRID,
     INK,
     LIQUIDS,
@@ -26,10 +28,12 @@ from poresim.show.style import (
     styled,
     text_size,
 )
+from poresim.show.tables import Table
 
 _WIDTH, _TALL = 5.4, 5.2  # inches
 _NAMED = 4  # laws with a name and a colour
 _LEFT, _RIGHT = 0.15, 0.72
+_AXES = "shear_rate_1_s", "viscosity_mPa_s"
 
 #: A cup's or a sphere's: what measured it, rate 1/s, viscosity and sd Pa s.
 Single = tuple[str, float, float, float]
@@ -37,10 +41,10 @@ Single = tuple[str, float, float, float]
 
 def flow_figure(fits: FlowFits | None, singles: Sequence[Single], names: str) -> Any:
     """Viscosity against shear rate; shaded: the rates at which pores shear a liquid."""
-    from matplotlib.figure import Figure
+    from poresim.show.picture import Picture
 
     with styled(_WIDTH):
-        figure = Figure(figsize=(_WIDTH, _TALL))
+        figure = Picture(figsize=(_WIDTH, _TALL))
         head = headline(figure, _title(fits, singles), _WIDTH)
         foot = _footnote(figure, _words(fits, singles), names)
         bottom = foot + 0.54 / _TALL
@@ -51,8 +55,10 @@ def flow_figure(fits: FlowFits | None, singles: Sequence[Single], names: str) ->
         rates, viscosities = _seen(fits, singles)
         span = min(rates.min() / 2, PORES[0]), max(rates.max() * 2, 1.6 * PORES[1])
         axes.set_xlim(*span)
-        ends = _draw_laws(axes, fits, span)
-        _draw_points(axes, fits, singles)
+        ends, laws = _draw_laws(axes, fits, span)
+        figure.tables[""] = _draw_points(axes, fits, singles)
+        if laws is not None:
+            figure.tables["laws"] = laws
         tops = [*viscosities, *(end for *_, end in ends)]
         low, high = min(tops), max(tops)
         room = 1.8 if high > 3 * low else 4.0
@@ -83,47 +89,55 @@ def _span(fits: FlowFits | None, singles: Sequence[Single]) -> tuple[float, floa
 
 def _draw_laws(
     axes: Any, fits: FlowFits | None, span: tuple[float, float]
-) -> list[tuple[str, str, float]]:
-    """Lines; (name, colour, height at the right end) of those that have a name."""
+) -> tuple[list[tuple[str, str, float]], Table | None]:
+    """Lines; (name, colour, height at the right end) of those that have a name; what is drawn."""
     if fits is None:
-        return []
+        return [], None
     across = np.geomspace(*span, 300)
-    ends = []
+    ends, drawn = [], []
     named = [fit for fit in fits.rivals[:_NAMED]]
     for fit in reversed(fits.fits):
         heights = 1e3 * fit.viscosity(across)[0]
+        drawn.append((fit.law.word, across, heights))
         if fit not in named:
-            axes.plot(across, heights, color="#b9b3a7", lw=1.0, zorder=1.5)
+            axes.plot(across, heights, color=FAINT, lw=1.0, zorder=1.5)
             continue
         k = named.index(fit)
         axes.plot(across, heights, color=LIQUIDS[k], ls=DASHES[k], zorder=4 - 0.1 * k)
         ends.append((_with_weight(fit), LIQUIDS[k], float(heights[-1])))
-    return ends
+    return ends, Table(("law", *_AXES), drawn[::-1])
 
 
 def _with_weight(fit: Any) -> str:
     return f"{fit.law.word} {100 * fit.weight:.0f}\u00a0%"
 
 
-def _draw_points(axes: Any, fits: FlowFits | None, singles: Sequence[Single]) -> None:
+def _draw_points(axes: Any, fits: FlowFits | None, singles: Sequence[Single]) -> Table:
+    """Draws them; what is drawn: ends of the bars, too."""
+    drawn: list[Sequence[Any]] = []
     if fits is not None:
         rate, stress, share = fits.points
         height = 1e3 * stress / rate
         error = height / share if fits.weighted else height * fits.scatter
+        bars = yerror(height, error)
+        drawn.append(("flow curve", rate, height, height - bars[0], height + bars[1]))
         axes.errorbar(
-            rate, height, yerror(height, error), fmt="o", ms=4.5, mfc="none", mec=INK, ecolor=INK,
+            rate, height, bars, fmt="o", ms=4.5, mfc="none", mec=INK, ecolor=INK,
             elinewidth=1.0, zorder=5,
         )  # fmt: skip
     for k, (word, rate_, viscosity, sd) in enumerate(singles):
         height = np.array([1e3 * viscosity])
+        bars = yerror(height, np.array([1e3 * sd]))
+        drawn.append((word, rate_, height, height - bars[0], height + bars[1]))
         axes.errorbar(
-            [rate_], height, yerror(height, np.array([1e3 * sd])), fmt="Ds"[k], ms=8,
+            [rate_], height, bars, fmt="Ds"[k], ms=8,
             color=LIQUIDS[-1 - k], elinewidth=1.6, capsize=4, zorder=6,
         )  # fmt: skip
         axes.annotate(
             word, (rate_, height[0]), xytext=(9, 7), textcoords="offset points", ha="left",
             color=readable(LIQUIDS[-1 - k]), fontweight="bold",
         )  # fmt: skip
+    return Table(("measured_by", *_AXES, f"{_AXES[1]}_low", f"{_AXES[1]}_high"), drawn)
 
 
 def yerror(height: np.ndarray, error: np.ndarray) -> np.ndarray:
@@ -139,7 +153,7 @@ def _shade(axes: Any, fits: FlowFits | None, singles: Sequence[Single]) -> None:
     axes.text(
         math.sqrt(PORES[0] * PORES[1]), 0.985, "rates in pores", va="top", ha="center",
         transform=axes.get_xaxis_transform(), color=SOFT,
-        bbox={"fc": "#fbfaf7", "ec": "none", "pad": 1.5, "alpha": 0.85},
+        bbox={"fc": BACKGROUND, "ec": "none", "pad": 1.5, "alpha": 0.85},
     )  # fmt: skip
 
 

@@ -12,7 +12,18 @@ from poresim.bench.size_figures import cells_of
 from poresim.bench.size_laws import TUBE_VOLUME, VOLUME, Law, quantile, share_below
 from poresim.bench.sizes import OneSizing, Sizing
 from poresim.show.lines import plain_ticks
-from poresim.show.style import BACKGROUND, INK, SOFT, characters, colour, label, styled, text_size
+from poresim.show.style import (
+    BACKGROUND,
+    DRY,
+    INK,
+    SOFT,
+    characters,
+    colour,
+    label,
+    styled,
+    text_size,
+)
+from poresim.show.tables import Table
 
 Floats = NDArray[np.float64]
 
@@ -21,7 +32,7 @@ _UM = 1e6
 _BARS = 14  # of a list
 _LAW_COLOURS = {"lognormal": colour(0), "weibull": colour(1)}
 _LAW_DASHES: dict[str, Any] = {"lognormal": "solid", "weibull": (0, (5, 1.6))}
-_MEASURED = "#6d675d"
+_MEASURED = SOFT
 _NARROW = 0.34  # of the panel's width, which a label needs on its left
 #: Where a percentile's label stands: how it is aligned, and by how many points it is moved.
 _PLACES = {"d10": ("right", (-9, 5)), "d50": ("left", (9, -6)), "d90": ("right", (-4, 11))}
@@ -29,10 +40,10 @@ _PLACES = {"d10": ("right", (-9, 5)), "d50": ("left", (9, -6)), "d90": ("right",
 
 def sizes_figure(sizing: Sizing) -> Any:
     """Cumulative share of the volume, and its density over ln(diameter), of all repeats."""
-    from matplotlib.figure import Figure
+    from poresim.show.picture import Picture
 
     with styled(_WIDTH):
-        figure = Figure(figsize=(_WIDTH, _HEIGHT))
+        figure = Picture(figsize=(_WIDTH, _HEIGHT))
         size = text_size(_WIDTH)
         line = 1.25 * size / 72 / _HEIGHT
         head = label(_headline(sizing), characters(0.97 * _WIDTH, 1.15 * size), 3)
@@ -50,9 +61,23 @@ def sizes_figure(sizing: Sizing) -> Any:
         for axes in (upper, lower):
             axes.set_xscale("log")
             axes.set_xlim(low * _UM, high * _UM)
-        for one in sizing.files:
-            _draw_cumulative(upper, one, faint=len(sizing.files) > 1)
-            _draw_density(lower, one, len(sizing.files))
+        names = [label(one.table.path.stem) for one in sizing.files]
+        faint = len(sizing.files) > 1
+        figure.tables[""] = Table(
+            ("repeat", "diameter_um", "below_percent"),
+            [
+                (name, *_draw_cumulative(upper, one, faint=faint))
+                for name, one in zip(names, sizing.files, strict=True)
+            ],
+        )
+        figure.tables["density"] = Table(
+            ("repeat", "diameter_from_um", "diameter_to_um", "percent_per_factor_e"),
+            [
+                (name, *_draw_density(lower, one, len(sizing.files)))
+                for name, one in zip(names, sizing.files, strict=True)
+            ],
+        )
+        laws = []
         for fit in sizing.fits:
             power = _to_volume(sizing)
             style = {
@@ -60,9 +85,15 @@ def sizes_figure(sizing: Sizing) -> Any:
                 "ls": _LAW_DASHES[fit.kind],
                 "label": fit.kind if fit.kind == "lognormal" else "Weibull",
             }
-            upper.plot(across * _UM, 100 * share_below(fit.law, across, power), **style)
-            lower.plot(across * _UM, 100 * _density(fit.law, across, power), **style)
-        _mark(upper, sizing, low)
+            below = 100 * share_below(fit.law, across, power)
+            density = 100 * _density(fit.law, across, power)
+            laws.append((fit.kind, across * _UM, below, density))
+            upper.plot(across * _UM, below, **style)
+            lower.plot(across * _UM, density, **style)
+        if laws:
+            names_ = ("law", "diameter_um", "below_percent", "percent_per_factor_e")
+            figure.tables["laws"] = Table(names_, laws)
+        figure.tables["percentiles"] = _mark(upper, sizing, low)
         upper.set_ylim(-3, 113)
         upper.set_yticks([0, 10, 50, 90, 100])
         upper.set_ylabel("Below (% of volume)")
@@ -131,14 +162,15 @@ def _weights(one: OneSizing) -> tuple[Floats, Floats, Floats]:
     return edges, weight / weight.sum(), np.append(edges[:-1:cut], edges[-1])
 
 
-def _draw_cumulative(axes: Any, one: OneSizing, *, faint: bool) -> None:
+def _draw_cumulative(axes: Any, one: OneSizing, *, faint: bool) -> tuple[Floats, Floats]:
+    """Draws it; diameters, um, and per cent below."""
     classes = one.classes
     style: dict[str, Any] = {"color": _MEASURED, "zorder": 1.5, "alpha": 0.6 if faint else 1.0}
     if one.table.kind == "list":
         weight = classes.amount * (classes.lower / classes.lower[-1]) ** classes.volume
         upto = 100 * np.cumsum(weight) / weight.sum()
         axes.step(classes.lower * _UM, upto, where="post", lw=1.6, **style)
-        return
+        return classes.lower * _UM, upto
     edges, share, outer = _weights(one)
     upto = np.append(0.0, np.cumsum(share))
     known = np.isin(edges, outer)
@@ -147,9 +179,11 @@ def _draw_cumulative(axes: Any, one: OneSizing, *, faint: bool) -> None:
     at, below = edges[known], 100 * upto[known]
     few = len(at) <= 30
     axes.plot(at * _UM, below, "o-" if few else "-", ms=4.5, lw=1.2, **style)
+    return at * _UM, below
 
 
-def _draw_density(axes: Any, one: OneSizing, files: int) -> None:
+def _draw_density(axes: Any, one: OneSizing, files: int) -> tuple[Floats, Floats, Floats]:
+    """Draws it; from which diameter to which, um, and how high."""
     if one.table.kind == "list":
         d = one.classes.lower
         weight = one.classes.amount * (d / d[-1]) ** one.classes.volume
@@ -161,8 +195,9 @@ def _draw_density(axes: Any, one: OneSizing, files: int) -> None:
         share = cells.reshape(-1, cut).sum(axis=1)
     height = 100 * share / np.diff(np.log(outer))
     if files == 1:
-        axes.stairs(height, outer * _UM, fill=True, color="#d6d0c4", zorder=1)
+        axes.stairs(height, outer * _UM, fill=True, color=DRY, zorder=1)
     axes.stairs(height, outer * _UM, color=_MEASURED, lw=1.2, zorder=1.5, alpha=1 / files**0.5)
+    return outer[:-1] * _UM, outer[1:] * _UM, height
 
 
 def _density(law: Law, size: Floats, power: float) -> Floats:
@@ -172,12 +207,15 @@ def _density(law: Law, size: Floats, power: float) -> Floats:
     return (up - down) / step
 
 
-def _mark(axes: Any, sizing: Sizing, low: float) -> None:
-    """Percentiles on the curve, with their intervals and their values."""
+def _mark(axes: Any, sizing: Sizing, low: float) -> Table:
+    """Percentiles on the curve, with their intervals and their values. What is drawn."""
+    drawn = []
     for name, share in (("d10", 10), ("d50", 50), ("d90", 90)):
         found = sizing.figures[name]
         at, half = found.value * _UM, found.half_width() * _UM
-        axes.plot([max(at - half, low * _UM), at + half], [share, share], color=INK, lw=2, zorder=4)
+        ends = max(at - half, low * _UM), at + half
+        drawn.append((name, share, at, *ends))
+        axes.plot(ends, [share, share], color=INK, lw=2, zorder=4)
         axes.plot([at], [share], "D", color=INK, ms=6, zorder=5)
         side, shift = _PLACES[name]
         left, right = np.log(axes.get_xlim())
@@ -193,6 +231,8 @@ def _mark(axes: Any, sizing: Sizing, low: float) -> None:
             zorder=6,
             bbox={"facecolor": BACKGROUND, "edgecolor": "none", "alpha": 0.75, "pad": 1},
         )
+    columns = ("diameter_um", "diameter_um_low", "diameter_um_high")
+    return Table(("percentile", "below_percent", *columns), drawn)
 
 
 def _range(sizing: Sizing) -> tuple[float, float]:

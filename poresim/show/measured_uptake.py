@@ -23,6 +23,9 @@ from poresim.show.style import (
     styled,
     text_size,
 )
+from poresim.show.tables import Table
+
+Rows = list[Sequence[Any]]
 
 _WIDTH = 5.4  # inches
 _TALL = 7.4
@@ -38,11 +41,11 @@ def uptake_figure(
 
     names, found : one a repeat. liquid : its name, "" for none. invented : whether the data are.
     """
-    from matplotlib.figure import Figure
+    from poresim.show.picture import Picture
 
     with styled(_WIDTH):
         size = text_size(_WIDTH)
-        figure = Figure(figsize=(_WIDTH, _TALL))
+        figure = Picture(figsize=(_WIDTH, _TALL))
         title = label(_title(whole, liquid), characters(0.95 * _WIDTH, 1.3 * size), 3)
         figure.text(0.02, 0.99, title, va="top", fontsize=1.15 * size, weight="bold", color=INK)
         line = 1.25 * size / 72 / _TALL
@@ -54,8 +57,13 @@ def uptake_figure(
         tall = (top - foot - 2 * gap) / 2 + 0.2 * line
         upper = figure.add_axes((_LEFT, foot + 2 * gap + tall * 0.92, _RIGHT - _LEFT, tall * 1.08))
         lower = figure.add_axes((_LEFT, foot + gap * 0.9, _RIGHT - _LEFT, tall * 0.92))
-        _draw_roots(upper, found, whole)
-        _draw_logs(lower, found, whole)
+        told = [label(name) for name in names]
+        readings, lines = _draw_roots(upper, told, found)
+        lines += _draw_logs(lower, told, found, whole)
+        columns = ("time_s", "root_time_s05", "gain_g")
+        figure.tables[""] = Table(("repeat", *columns), readings)
+        if lines:
+            figure.tables["lines"] = Table(("repeat", "line", *columns), lines)
         if 1 < len(found) <= _LEGEND:
             wide = characters(0.4 * _WIDTH, size)
             for i, name in enumerate(names):
@@ -71,26 +79,36 @@ def uptake_figure(
     return figure
 
 
-def _draw_roots(axes: Any, found: Sequence[Uptake], whole: Absorbed) -> None:
+def _draw_roots(axes: Any, names: Sequence[str], found: Sequence[Uptake]) -> tuple[Rows, Rows]:
+    """Draws gains against the root of time; the readings and the lines that are drawn."""
+    readings: Rows = []
+    lines: Rows = []
+
+    def line(kind: str, root: Any, gain: Any, **how: Any) -> None:
+        root, gain = np.array(root), np.array(gain)
+        lines.append((names[i], kind, root**2, root, gain))
+        axes.plot(root, gain, **how)
+
     last = max(math.sqrt(u.gain.time_s[-1]) for u in found)
     for i, one in enumerate(found):
         some = _some(one)
         root, gain = np.sqrt(one.gain.time_s[some]), 1e3 * one.gain.gain_kg[some]
+        readings.append((names[i], one.gain.time_s[some], root, gain))
         axes.plot(root, gain, "o", ms=4.2, mew=0, color=colour(i), alpha=0.5, zorder=2)
         if one.line is None:
             continue
         ends = np.sqrt([one.line.begin_s, one.line.end_s])
         reach = np.array([0.0, last])
         at = 1e3 * (one.line.intercept + one.line.slope * ends)
-        axes.plot(ends, at, color=colour(i), zorder=4, lw=1.5)
+        line("straight part", ends, at, color=colour(i), zorder=4, lw=1.5)
         if math.isfinite(one.knee.value):
             level = 1e3 * one.plateau.value
             knee = math.sqrt(one.knee.value)
             reach[1] = 1.06 * knee
-            axes.plot([knee, last], [level] * 2, color=colour(i), lw=1.2, zorder=3)
+            line("plateau", [knee, last], [level] * 2, color=colour(i), lw=1.2, zorder=3)
             axes.plot(knee, level, "D", ms=6, color=colour(i), mec=INK, zorder=5)
         dotted = 1e3 * (one.line.intercept + one.line.slope * reach)
-        axes.plot(reach, dotted, ":", color=INK, lw=1.0, zorder=3)
+        line("straight part, carried on", reach, dotted, ls=":", color=INK, lw=1.0, zorder=3)
     highest = 1e3 * max(float(u.gain.gain_kg.max()) for u in found)
     axes.set_xlim(0, 1.02 * last)
     axes.set_ylim(
@@ -100,9 +118,12 @@ def _draw_roots(axes: Any, found: Sequence[Uptake], whole: Absorbed) -> None:
     axes.set_xlabel("Square root of time (√s)")
     axes.set_ylabel("Gain (g)")
     axes.set_title("Straight part, knee and plateau", color=INK)
+    return readings, lines
 
 
-def _draw_logs(axes: Any, found: Sequence[Uptake], whole: Absorbed) -> None:
+def _draw_logs(axes: Any, names: Sequence[str], found: Sequence[Uptake], whole: Absorbed) -> Rows:
+    """Draws the same readings on logarithmic axes; the lines that are drawn."""
+    lines: Rows = []
     low, high = math.inf, 0.0
     for i, one in enumerate(found):
         some = _some(one)
@@ -115,7 +136,9 @@ def _draw_logs(axes: Any, found: Sequence[Uptake], whole: Absorbed) -> None:
         if math.isfinite(one.power.value):
             clock = np.geomspace(one.gain.time_s[0], one.searched_s, 80)
             drawn = 1e3 * (one.offset + one.factor * clock**one.power.value)
-            axes.plot(clock, np.where(drawn > 0, drawn, np.nan), color=colour(i), lw=1.3, zorder=4)
+            drawn = np.where(drawn > 0, drawn, np.nan)
+            lines.append((names[i], "power law", clock, np.sqrt(clock), drawn))
+            axes.plot(clock, drawn, color=colour(i), lw=1.3, zorder=4)
     axes.set_xscale("log")
     axes.set_yscale("log")
     low = max(low, high / 1e3)
@@ -125,7 +148,9 @@ def _draw_logs(axes: Any, found: Sequence[Uptake], whole: Absorbed) -> None:
     if first is not None:  # for the eye: capillary uptake
         at = first.searched_s
         through = 1e3 * (first.offset + first.factor * at**first.power.value)
-        axes.plot(ends, 0.8 * through * np.sqrt(ends / at), "--", color=SOFT, lw=1.0, zorder=1)
+        guide = 0.8 * through * np.sqrt(ends / at)
+        lines.append(("", "slope 0.5", ends, np.sqrt(ends), guide))
+        axes.plot(ends, guide, "--", color=SOFT, lw=1.0, zorder=1)
     axes.set_xlim(ends)
     plain_ticks(axes.xaxis)
     plain_ticks(axes.yaxis)
@@ -134,6 +159,7 @@ def _draw_logs(axes: Any, found: Sequence[Uptake], whole: Absorbed) -> None:
     slope = whole.power
     told = "" if slope is None else f": {_pair(slope)} (95 %)"
     axes.set_title(f"Log-log slope{told}", color=INK)
+    return lines
 
 
 def _some(one: Uptake) -> Any:

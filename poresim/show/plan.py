@@ -44,7 +44,7 @@ _LEAST = 0.1  # bits per hour that the bars span at least: less is nothing
 
 def planned_figure(found: Planned) -> Any:
     """From above: what to do next, a bar a test, what each outcome of the first would mean."""
-    from matplotlib.figure import Figure
+    from poresim.show.picture import Picture
 
     with styled(WIDTH):
         size, line = text_size(WIDTH), line_height()
@@ -61,7 +61,7 @@ def planned_figure(found: Planned) -> Any:
         parts += [line * (lines(cases) + 2.1) if cases else 0.0, line * lines(foot) + 0.2]
         tops = stacked(parts)
         tall = tops[0]
-        figure = Figure(figsize=(WIDTH, tall))
+        figure = Picture(figsize=(WIDTH, tall))
         draw_head(figure, head, heads, found.judged.verdict.fits_data)
         small_print(figure, tops[1] - 0.08, under)
         figure.text(0.02, tops[2] / tall, _HEADING, va="top", weight="bold")
@@ -154,7 +154,6 @@ def _foot(found: Planned) -> str:
     return " ".join(said)
 
 
-def write_figure(found: Planned, path: Path) -> Path:
-    """Write it as PNG; its path."""
-    write(planned_figure(found), [path])
-    return path
+def write_figure(found: Planned, path: Path) -> list[Path]:
+    """Write it, its PNG under this name; the files. Its numbers are the question's own table."""
+    return write(planned_figure(found), path)

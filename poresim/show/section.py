@@ -12,12 +12,15 @@ from poresim.record.model import Record
 from poresim.show.lifts import draw_surface, entry_words, foot_lines, lifts_of, touching
 from poresim.show.series import Series, caution, series_of
 from poresim.show.slab import Slab, scale_bar, side_of, slab_of
+from poresim.show.slab_tables import Drawn, slab_tables
 from poresim.show.states import State, common_repeat, reading, state_at, told_times
 from poresim.show.style import (
     BACKGROUND,
     DRY,
+    FAINT,
     INK,
     SOFT,
+    WHITE,
     characters,
     label,
     name_label,
@@ -45,7 +48,7 @@ def section_figure(records: Sequence[Record]) -> Any:
 
     More than four liquids go below one another, in blocks of four.
     """
-    from matplotlib.figure import Figure
+    from poresim.show.picture import Picture
 
     series = series_of(records)
     number, repeats, slabs = chosen(series)
@@ -71,11 +74,12 @@ def section_figure(records: Sequence[Record]) -> Any:
         head = (title.count("\n") + 1) * 1.45 * line + 0.08
         name = 1.3 * max(n.count("\n") + 1 for n in names) * line
         closed = any(np.isfinite(r.blocked_at_s).any() for r in repeats)
+        drawn: list[Drawn] = []
         under = (2.7 if closed else 1.55) * line
         row = tall + under
         foot = (lines * 1.25 + 2.2) * line + 0.07
         height = head + blocks * (name + row * len(times)) + foot
-        figure = Figure(figsize=(width, height))
+        figure = Picture(figsize=(width, height))
         figure.text(0.015, 1 - 0.05 / height, title, va="top", fontsize=1.15 * size, weight="bold")
         for i, (one, repeat, slab) in enumerate(zip(series, repeats, slabs, strict=True)):
             block, column = divmod(i, columns)
@@ -89,6 +93,7 @@ def section_figure(records: Sequence[Record]) -> Any:
                     draw_surface(axes, surface)
                 state = state_at(repeat, when)
                 draw_state(axes, slab, state, one.colour, scale)
+                drawn.append(Drawn(one.name, when, slab, state))
                 axes.set_xlabel(
                     reading(state, closed), labelpad=2, linespacing=1.0, color=readable(one.colour)
                 )
@@ -104,6 +109,7 @@ def section_figure(records: Sequence[Record]) -> Any:
             draw_legend(figure, size, y)
         draw_scale(figure, slabs[0], scale, size, 1 - right / width, y)
         figure.text(0.015, 0.06 / height, words, va="bottom", color=SOFT, linespacing=1.15)
+        figure.tables |= slab_tables(drawn)
     return figure
 
 
@@ -161,7 +167,7 @@ def empty_panel(
     wide, tall = scale * span
     x = place[0] + (cell - wide) / 2
     axes = figure.add_axes((x / width, place[1] / height, wide / width, tall / height))
-    axes.set_facecolor("#ffffff")
+    axes.set_facecolor(WHITE)
     axes.grid(False)
     axes.set_xticks([])
     axes.set_yticks([])
@@ -170,7 +176,7 @@ def empty_panel(
     wet = {side_of(face) for face in (slab.wet_sides if thick is None else thick)}
     for side, spine in axes.spines.items():
         spine.set_visible(True)
-        spine.set_color(INK if side in wet else "#b9b3a7")
+        spine.set_color(INK if side in wet else FAINT)
         spine.set_linewidth(3.5 if side in wet else 0.7)
     return axes
 
@@ -205,9 +211,9 @@ def _draw_dry(axes: Any, slab: Slab) -> None:
     """Every tube of the slab, dry."""
     from matplotlib.collections import PolyCollection
 
-    axes.add_collection(
-        PolyCollection(list(slab.all_shapes()), facecolors=DRY, edgecolors="none", zorder=1)
-    )
+    dry = PolyCollection(list(slab.all_shapes()), facecolors=DRY, edgecolors="none", zorder=1)
+    dry.set_rasterized(True)  # within an SVG, which opens quickly then
+    axes.add_collection(dry)
 
 
 def draw_state(axes: Any, slab: Slab, state: State | None, colour: str, scale: float) -> Any:
@@ -222,6 +228,7 @@ def draw_state(axes: Any, slab: Slab, state: State | None, colour: str, scale: f
     halo = LineCollection([], colors=BACKGROUND, linewidths=1.7 * thick, zorder=3, capstyle="butt")
     bars = LineCollection([], colors=INK, linewidths=thick, zorder=4, capstyle="butt")
     for collection in (wet, halo, bars):
+        collection.set_rasterized(True)
         axes.add_collection(collection, autolim=False)
     put_state(slab, state, wet, halo, bars)
     return wet, halo, bars

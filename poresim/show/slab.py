@@ -66,15 +66,21 @@ class Slab:
         zero = np.zeros(len(self.tubes))
         return np.asarray(self.shapes(zero, zero + 1))
 
-    def wet_shapes(self, fill: NDArray[np.float32]) -> Floats:
-        """Outlines of the wet parts; ``fill`` (m, 2) of all the network's tubes."""
+    def wet_shares(self, fill: NDArray[np.float32]) -> Floats:
+        """(t, 2) share of each tube drawn wet from its start, and from its end: full ones 1 and 0.
+
+        ``fill`` (m, 2) of all the network's tubes.
+        """
         shares = np.clip(np.asarray(fill, dtype=np.float64)[self.tubes], 0, 1)
-        zero, one = np.zeros(len(shares)), np.ones(len(shares))
         full = shares.sum(axis=1) >= 1 - 1e-6
-        first = np.where(full, 1.0, shares[:, 0])
+        return np.where(full[:, None], [1.0, 0.0], shares)
+
+    def wet_shapes(self, fill: NDArray[np.float32]) -> Floats:
+        """Outlines of the wet parts; ``fill`` as in :meth:`wet_shares`."""
+        first, last = self.wet_shares(fill).T
+        zero, one = np.zeros(len(first)), np.ones(len(first))
         from_start = self.shapes(zero, first, first > 0)
-        rest = ~full & (shares[:, 1] > 0)
-        from_end = self.shapes(1 - shares[:, 1], one, rest)
+        from_end = self.shapes(1 - last, one, last > 0)
         return np.concatenate([from_start, from_end])
 
     def bars(self, closed: NDArray[np.bool_]) -> Floats:

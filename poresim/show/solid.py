@@ -20,6 +20,7 @@ from poresim.show.style import (
     styled,
     text_size,
 )
+from poresim.show.tables import Table, column
 
 _WIDTH, _HEIGHT = 5.4, 7.6  # inches
 _TRAPPED = {"none": "solid", "pockets": (0, (5, 1.6)), "tubes": (0, (1.2, 1.2))}
@@ -33,10 +34,10 @@ _WORDS = (
 
 def curves_figure(found: SolidCurves, title: str, invented: bool = False) -> Any:
     """Suction against saturation for each way of wetting, and the mercury curve below."""
-    from matplotlib.figure import Figure
+    from poresim.show.picture import Picture
 
     with styled(_WIDTH):
-        figure = Figure(figsize=(_WIDTH, _HEIGHT))
+        figure = Picture(figsize=(_WIDTH, _HEIGHT))
         size = text_size(_WIDTH)
         head = label(f"{capital(title)}: what a bench would see", characters(4.5, 1.3 * size), 3)
         figure.text(0.02, 0.99, head, va="top", fontsize=1.15 * size, fontweight="bold", color=INK)
@@ -50,20 +51,28 @@ def curves_figure(found: SolidCurves, title: str, invented: bool = False) -> Any
         low = (1.25 * size / 72 * (words.count("\n") + 1) + 0.75) / _HEIGHT
         gap, left, right = 1.05 / _HEIGHT, 0.16, 0.97
         tall = (top - low - gap) / 2
-        _suction(figure.add_axes((left, low + tall + gap, right - left, tall)), found)
-        _intrusion(figure.add_axes((left, low, right - left, tall)), found)
+        upper = figure.add_axes((left, low + tall + gap, right - left, tall))
+        lower = figure.add_axes((left, low, right - left, tall))
+        figure.tables[""] = _suction(upper, found)
+        if (mercury := _intrusion(lower, found)) is not None:
+            figure.tables["mercury"] = mercury
     return figure
 
 
-def _suction(axes: Any, found: SolidCurves) -> None:
+def _suction(axes: Any, found: SolidCurves) -> Table:
+    """Draws it; what is drawn."""
     axes.set_title("Uptake at a suction")
     ways = _ways(found)
     seen = np.concatenate([_shown(kinds["none"], "capillary_pressure_Pa") for _, kinds in ways])
     factor, unit = _pressure_unit(float(np.abs(seen).max()))
+    drawn = []
     for place, (name, kinds) in enumerate(ways):
         for kind, curve in kinds.items():
+            full, suction = _steps(curve.saturation, curve.capillary_pressure_Pa * factor)
+            drawn.append((name, kind, full, suction))
             axes.plot(
-                *_steps(curve.saturation, curve.capillary_pressure_Pa * factor),
+                full,
+                suction,
                 color=colour(place),
                 ls=_TRAPPED[kind],
                 label=name if kind == "none" else None,
@@ -82,17 +91,20 @@ def _suction(axes: Any, found: SolidCurves) -> None:
     for place, text in enumerate(legend.get_texts()):
         text.set_color(readable(colour(place)))
     plain_ticks(axes.yaxis)
+    return Table(("liquids", "what_stays", "share_full", column("suction", unit)), drawn)
 
 
-def _intrusion(axes: Any, found: SolidCurves) -> None:
+def _intrusion(axes: Any, found: SolidCurves) -> Table | None:
+    """Draws it; what is drawn, if there is anything."""
     axes.set_title("Mercury pressed in")
     curve = found.intrusion
     if curve is None:
         axes.text(0.5, 0.5, "no faces", transform=axes.transAxes, ha="center", color=SOFT)
-        return
+        return None
     per_mass = bool(np.isfinite(found.per_mass))
     volume = curve.volume_m3 * found.per_mass * 1e3 if per_mass else curve.saturation
-    axes.plot(*_steps(curve.equivalent_diameter_m * 1e6, volume), color=INK)
+    width, intruded = _steps(curve.equivalent_diameter_m * 1e6, volume)
+    axes.plot(width, intruded, color=INK)
     axes.set_xscale("log")
     seen = _shown(curve, "equivalent_diameter_m") * 1e6
     widest = 4 * 2e6 * found.makeup.radius_m[-1]  # few mouths are wider
@@ -101,6 +113,8 @@ def _intrusion(axes: Any, found: SolidCurves) -> None:
     axes.set_xlabel("Equivalent diameter (µm), 4 γ |cos θ| / pressure")
     axes.set_ylabel("Intruded (mL/g)" if per_mass else "Share of the pores")
     plain_ticks(axes.xaxis)
+    what = "intruded_mL_g" if per_mass else "share_full"
+    return Table(("equivalent_diameter_um", what), [(width, intruded)])
 
 
 def _shown(curve: InvasionCurve, column: str) -> np.ndarray:

@@ -30,8 +30,20 @@ from poresim.show.section import (
 )
 from poresim.show.series import Series, caution, records_of
 from poresim.show.slab import Slab
+from poresim.show.slab_tables import Drawn, slab_tables
 from poresim.show.states import State, reading, snapshot_grid, state_at
-from poresim.show.style import INK, SOFT, characters, label, name_label, readable, styled, text_size
+from poresim.show.style import (
+    INK,
+    SCALE,
+    SOFT,
+    characters,
+    label,
+    name_label,
+    readable,
+    styled,
+    text_size,
+)
+from poresim.show.tables import Table
 from poresim.softening.asked import Bar, Walls
 from poresim.softening.bar import share_left, soften
 from poresim.softening.moisture import wall_moisture
@@ -39,9 +51,6 @@ from poresim.solid.network import Network
 
 Floats = NDArray[np.float64]
 
-#: Of the share of dry strength: even in lightness for normal sight and without red or green cones
-#: (Nunez, Anderton & Renslow 2018, PLoS ONE 13:e0199239). Dark is strong.
-COLOURS = "cividis_r"
 _STEPS = 10  # of colour, so that each can be told in the bar
 _WIDTH = 7.0  # inches
 _PROFILE = 0.42  # inches, width of the profile beside a map
@@ -71,7 +80,7 @@ def strength_figure(records: Sequence[Record]) -> Any:
 
     Raises NotAsked without softening, NothingToShow without snapshots.
     """
-    from matplotlib.figure import Figure
+    from poresim.show.picture import Picture
 
     series = soft_series(records)
     number, repeats, slabs = chosen(series)
@@ -103,7 +112,7 @@ def strength_figure(records: Sequence[Record]) -> Any:
         low = tall + 1.55 * line if flat else 0.0  # where the section stands, above the map
         row = 1.55 * line + tall + under + low
         height = head + len(series) * row + foot
-        figure = Figure(figsize=(_WIDTH, height))
+        figure = Picture(figsize=(_WIDTH, height))
         figure.text(0.015, 1 - 0.05 / height, title, va="top", fontsize=1.15 * size, weight="bold")
         for j, when in enumerate(times):
             x = left + j * (pair + apart)
@@ -143,7 +152,31 @@ def strength_figure(records: Sequence[Record]) -> Any:
             figure, slabs[0], scale, size, 1 - right / _WIDTH, (y if flat else bar) / height
         )  # a flat block's is long
         figure.text(0.015, 0.06 / height, words, va="bottom", color=SOFT, linespacing=1.15)
+        figure.tables |= _tables(series, slabs, rows, times)
     return figure
+
+
+def _tables(
+    series: Sequence[Series], slabs: Sequence[Slab], rows: Sequence[Sequence[Shown]],
+    times: Sequence[float],
+) -> dict[str, Table]:  # fmt: skip
+    """The tubes and what stands below the panels; and the profiles."""
+    found = [
+        (Drawn(one.name, when, slab, s.state, s.share, s.force), s.layers)
+        for one, slab, shown in zip(series, slabs, rows, strict=True)
+        for when, s in zip(times, shown, strict=True)
+    ]
+    layers = []
+    for panel_, share in found:
+        edges = _edges(panel_.slab, share)
+        layers.append((panel_.liquid, panel_.when, edges[:-1], edges[1:], 100 * share))
+    head = ("liquid", "time_s", "up_from_mm", "up_to_mm", "strength_percent")
+    return slab_tables([one for one, _ in found]) | {"layers": Table(head, layers)}
+
+
+def _edges(slab: Slab, layers: Floats) -> Floats:
+    """Of the layers, mm."""
+    return np.linspace(slab.low[1], slab.high[1], len(layers) + 1)
 
 
 def shown_at(record: Record, solid: Network, repeat: Repeat, when: float) -> Shown:
@@ -189,6 +222,7 @@ def draw_strength(axes: Any, slab: Slab, share: Floats) -> Any:
     tubes.set_array(100 * share[slab.tubes])
     tubes.set_cmap(_colours())
     tubes.set_clim(0, 100)
+    tubes.set_rasterized(True)
     axes.add_collection(tubes, autolim=False)
     return tubes
 
@@ -207,8 +241,8 @@ def _draw_profile(
     box = beside.get_position()
     axes = figure.add_axes((box.x1 + gap / width, box.y0, _PROFILE / width, box.height))
     axes.stairs(
-        100 * layers, np.linspace(slab.low[1], slab.high[1], len(layers) + 1),
-        orientation="horizontal", baseline=None, color=INK, lw=1.3, clip_on=False,
+        100 * layers, _edges(slab, layers), orientation="horizontal", baseline=None, color=INK,
+        lw=1.3, clip_on=False,
     )  # fmt: skip
     axes.set_xlim(0, 104)
     axes.set_ylim(beside.get_ylim())
@@ -239,7 +273,7 @@ def _draw_bar(figure: Any, middle: float, line: float) -> None:
 def _colours() -> Any:
     import matplotlib as mpl
 
-    return mpl.colormaps[COLOURS].resampled(_STEPS)
+    return mpl.colormaps[SCALE].resampled(_STEPS)
 
 
 def _times(repeats: Sequence[Repeat]) -> list[float]:
@@ -284,4 +318,4 @@ def _foot(
     ).replace("..", ".")
 
 
-__all__ = ["COLOURS", "Shown", "draw_strength", "shown_at", "strength_figure", "walls_of"]
+__all__ = ["Shown", "draw_strength", "shown_at", "strength_figure", "walls_of"]

@@ -21,6 +21,12 @@ INK = "#22201c"
 SOFT = "#5f5a52"
 GRID = "#e4e0d8"
 DRY = "#d6d0c4"
+WHITE = "#ffffff"  #: in a panel, behind a section
+FAINT = "#b9b3a7"  #: what is there for comparison only: other liquids, rims, bars that matter less
+MARK = "#ffd34d"  #: seen on photographs, dark or light
+#: Of numbers. Even in lightness for normal sight and without red or green cones (Nunez, Anderton
+#: & Renslow 2018, PLoS ONE 13:e0199239). Dark is much.
+SCALE = "cividis_r"
 LIQUIDS = ("#2f3bb0", "#e8510b", "#0f826b", "#a470e6", "#8a1d01", "#7c207b")
 DASHES: tuple[Any, ...] = (
     "solid",
@@ -117,7 +123,6 @@ def styled(width_in: float) -> Iterator[None]:
         "lines.linewidth": 0.24 * size,
         "lines.solid_capstyle": "round",
         "font.family": "DejaVu Sans",
-        "svg.hashsalt": "poresim",
         "path.simplify": True,
     }
     with mpl.rc_context(sheet):

@@ -9,6 +9,7 @@ import numpy as np
 from poresim.show.lines import name_lines, plain_ticks
 from poresim.show.style import (
     BACKGROUND,
+    FAINT,
     INK,
     SOFT,
     characters,
@@ -24,18 +25,18 @@ _WIDTH = 5.4  # inches
 _PANEL, _STRIP = 3.5, 0.95
 _LEFT, _RIGHT = 0.15, 0.72
 _MANY = 24  # points: more are not shown one by one
-_SHADES = ("#8f8779", "#5f5a52", INK)  # of the least, middle and greatest value's law
+_SHADES = (FAINT, SOFT, INK)  # of the least, middle and greatest value's law
 
 
 def curves_figure(sweep: Sweep) -> Any:
     """The result against the quantity: median over the solids, their range, every point."""
-    from matplotlib.figure import Figure
+    from poresim.show.picture import Picture
 
     one = sweep.quantities[0]
     with styled(_WIDTH):
         size = text_size(_WIDTH)
         tall = 2.9 + _PANEL + ((_STRIP + 0.75) if sweep.laws else 0.0)
-        figure = Figure(figsize=(_WIDTH, tall))
+        figure = Picture(figsize=(_WIDTH, tall))
         head = heading(figure, curves_title(sweep), sweep)
         base = foot(figure, _words(sweep), sweep)
         line = 1.25 * size / 72 / tall

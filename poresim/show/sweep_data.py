@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -12,12 +11,12 @@ from numpy.typing import NDArray
 
 from poresim.inference.sensitivity import VarianceShares
 from poresim.show.style import colour, dashes
+from poresim.show.tables import column
 from poresim.solid.sizes import SizeLaw
 
 Floats = NDArray[np.float64]
 
 _DECADES = 30.0  # of greatest over least: results that differ more stand on a logarithmic axis
-_PLAIN = {"µ": "u", "μ": "u", "%": "percent", "°": "deg", "²": "2", "³": "3", "√": "sqrt_"}
 
 
 @dataclass(frozen=True)
@@ -192,14 +191,6 @@ def with_unit(value: float, unit: str) -> str:
     return f"{number}\u00a0{unit}" if unit not in ("", "°") else number + unit
 
 
-def column(name: str, unit: str) -> str:
-    """``uptake_at_10_s_mg``: a name in a table, of letters, digits and ``_``."""
-    whole = f"{name} {unit}".strip()
-    for sign, plain in _PLAIN.items():
-        whole = whole.replace(sign, plain)
-    return re.sub(r"[^0-9A-Za-z]+", "_", whole).strip("_") or "value"
-
-
 def _quietly(of: object, values: Floats) -> Floats:
     """Over the solids; nan where none has the result, which numpy would warn of."""
     with warnings.catch_warnings():
@@ -208,6 +199,6 @@ def _quietly(of: object, values: Floats) -> Floats:
 
 
 __all__ = [
-    "Look", "Quantity", "RadiusLaw", "Runs", "Sweep", "column", "looks", "radius_laws", "titled",
+    "Look", "Quantity", "RadiusLaw", "Runs", "Sweep", "looks", "radius_laws", "titled",
     "with_unit",
 ]  # fmt: skip

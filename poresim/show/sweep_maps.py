@@ -12,6 +12,7 @@ from poresim.show.style import (
     BACKGROUND,
     DRY,
     INK,
+    SCALE,
     SOFT,
     characters,
     name_label,
@@ -24,7 +25,6 @@ from poresim.show.sweep_words import foot, heading, maps_title
 
 _WIDTH = 5.4  # inches
 _LEFT, _RIGHT, _BETWEEN = 0.14, 0.97, 0.04
-_COLOURS = "cividis_r"  # even in lightness, for every eye; dark is much
 _STEPS = 6
 _MANY = 150  # points: more are not shown one by one
 _RATIOS = (1, 1.5, 2, 3, 5, 7)  # of levels on a logarithmic scale, before they are thinned
@@ -32,7 +32,7 @@ _RATIOS = (1, 1.5, 2, 3, 5, 7)  # of levels on a logarithmic scale, before they 
 
 def maps_figure(sweep: Sweep) -> Any:
     """The result over both quantities: median over the solids, contours with their values."""
-    from matplotlib.figure import Figure
+    from poresim.show.picture import Picture
 
     count = len(sweep.liquids)
     columns = min(count, 2)
@@ -44,7 +44,7 @@ def maps_figure(sweep: Sweep) -> Any:
         wrap = characters(named * _WIDTH, 1.1 * size)
         names = [name_label(runs.name, wrap, 2) for runs in sweep.liquids]
         name = 1.25 * size / 72 * max(n.count("\n") + 1 for n in names) + 0.12
-        figure = Figure(figsize=(_WIDTH, 3.0 + rows * (high + name)))
+        figure = Picture(figsize=(_WIDTH, 3.0 + rows * (high + name)))
         tall = figure.get_figheight()
         line = 1.25 * size / 72 / tall
         head = heading(figure, maps_title(sweep), sweep)
@@ -163,7 +163,7 @@ def _contours(axes: Any, sweep: Sweep, runs: Runs, levels: Floats) -> None:
     """
     scale = np.log10 if sweep.log else np.asarray
     middle, levels = scale(runs.median), scale(levels)
-    colours = {"levels": levels, "norm": _norm(levels), "cmap": _COLOURS, "zorder": 1}
+    colours = {"levels": levels, "norm": _norm(levels), "cmap": SCALE, "zorder": 1}
     lines = {"levels": levels[1:-1], "colors": INK, "linewidths": 0.7, "alpha": 0.6, "zorder": 2}
     lines["linestyles"] = "solid"
     if (grid := _grid(sweep)) is not None:
@@ -178,7 +178,7 @@ def _contours(axes: Any, sweep: Sweep, runs: Runs, levels: Floats) -> None:
         drawn_on = (triangles, np.nan_to_num(middle, nan=float(levels[0])))
     else:
         x, y = (one.values for one in sweep.quantities)
-        axes.scatter(x, y, c=middle, norm=colours["norm"], cmap=_COLOURS, s=60, zorder=1)
+        axes.scatter(x, y, c=middle, norm=colours["norm"], cmap=SCALE, s=60, zorder=1)
         return
     fill(*drawn_on, **colours).set_edgecolor("face")  # no hairlines between the bands
     if len(levels) > 2:
@@ -266,7 +266,7 @@ def _draw_scale(figure: Any, sweep: Sweep, levels: Floats, top: float, line: flo
     figure.text(_LEFT, top, sweep.titled, va="top")
     axes = figure.add_axes((_LEFT, top - 2.0 * line, _RIGHT - _LEFT - 0.025, 0.75 * line))
     bar = figure.colorbar(
-        ScalarMappable(_norm(levels), _COLOURS), cax=axes, orientation="horizontal",
+        ScalarMappable(_norm(levels), SCALE), cax=axes, orientation="horizontal",
         spacing="uniform", ticks=levels,
     )  # fmt: skip
     bar.outline.set_linewidth(0.7)

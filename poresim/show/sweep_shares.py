@@ -36,7 +36,7 @@ class Binned:
 
 def shares_figure(sweep: Sweep) -> Any:
     """Bars of first-order and total shares, where there are any; below them small panels."""
-    from matplotlib.figure import Figure
+    from poresim.show.picture import Picture
 
     order, small = by_share(sweep), small_shares(sweep)
     drawn = [i for i in order if i not in small]
@@ -47,7 +47,7 @@ def shares_figure(sweep: Sweep) -> Any:
         group = _SPACE + _SLOT * count
         named = 1.25 * size / 72 * (-(-count // 2)) if count > 1 else 0.0
         high = named + -(-len(panels) // 2) * (_PANEL + _UNDER) + 0.25
-        figure = Figure(figsize=(_WIDTH, 2.75 + high + (group * len(bars) + 1.2) * told))
+        figure = Picture(figsize=(_WIDTH, 2.75 + high + (group * len(bars) + 1.2) * told))
         tall = figure.get_figheight()
         line = 1.25 * size / 72 / tall
         head = heading(figure, shares_title(sweep, order), sweep)

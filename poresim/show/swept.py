@@ -14,13 +14,13 @@ from poresim.scenario.varied import Variations
 from poresim.show.figures import write_figure
 from poresim.show.section import NothingToShow
 from poresim.show.sweep import (
+    PARTS,
     Quantity,
     RadiusLaw,
     Runs,
     Sweep,
     radius_laws,
     sweep_figure,
-    write_csv,
 )
 from poresim.why.naming import named
 from poresim.why.sweep import Swept
@@ -54,15 +54,19 @@ def write_figures(shown: Sequence[Sweep], of: Swept, path: Path) -> tuple[list[P
     if not shown:
         remarks.append("no figure: a quantity that is varied is no number")
     for result, sweep in zip(of.results, shown, strict=False):
-        place = path.with_name(f"{path.stem}-{result.column}.png")
+        place = figure_path(path, result)
         try:
             figure = sweep_figure(sweep)
         except NothingToShow as nothing:
             remarks.append(f"no figure: {nothing}")
             continue
-        written += write_figure(figure, [place, place.with_suffix(".svg")])
-        written += write_csv(place.with_suffix(".csv"), sweep)
+        written += write_figure(figure, place, PARTS)
     return written, remarks
+
+
+def figure_path(path: Path, result: Asked) -> Path:
+    """The PNG of a result; ``path`` : of the sweep's record."""
+    return path.with_name(f"{path.stem}-{result.column}.png")
 
 
 def _quantity(found: Swept, place: int) -> Quantity | None:

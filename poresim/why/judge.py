@@ -271,12 +271,15 @@ def as_dict(found: Judged) -> dict[str, Any]:
 
 
 def _csv(found: Judged) -> str:
-    """A line an explanation."""
+    """A line an explanation; error : of its probability, as the figure draws it."""
+    from poresim.why.judged import error_of
+
     text = io.StringIO()
     rows = csv.writer(text, lineterminator="\n")
-    rows.writerow(["explanation", "probability", "monte_carlo_sd", "log_evidence"])
+    rows.writerow(["explanation", "probability", "monte_carlo_sd", "log_evidence", "error"])
     verdict = found.verdict
     parts = zip(verdict.rivals, verdict.probabilities, verdict.sd, verdict.posteriors, strict=True)
-    for rival, p, sd, one in parts:
-        rows.writerow([rival.name, float(p), float(sd), one.log_evidence])
+    for place, (rival, p, sd, one) in enumerate(parts):
+        error = error_of(found, place)
+        rows.writerow([rival.name, float(p), float(sd), one.log_evidence, error])
     return text.getvalue()

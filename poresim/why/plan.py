@@ -25,6 +25,7 @@ from poresim.inference.information import Information
 from poresim.record.files import safe_name, write_text
 from poresim.record.layout import RecordError
 from poresim.scenario.candidates import Candidate, angle, weighing
+from poresim.tables.writing import as_text
 from poresim.why import judge
 from poresim.why.judge import Judged, bank_key, bank_path, question_of, setting_of, weighed
 from poresim.why.runs import Runs, at_work
@@ -246,14 +247,17 @@ def _csv(found: Planned) -> str:
     text = io.StringIO()
     rows = csv.writer(text, lineterminator="\n")
     rows.writerow(
-        ["test", "information_bits", "sd_bits", "minutes", "bits_per_hour", "unknowns_bits"]
-    )
+        [
+            "test", "information_bits", "sd_bits", "minutes", "bits_per_hour", "unknowns_bits",
+            "sd_bits_per_hour",
+        ]
+    )  # fmt: skip
     for one in found.tests:
         told = one.told
         rows.writerow(
             [
-                one.candidate.name, told.explanation, told.explanation_sd, one.candidate.minutes,
-                one.bits_per_hour, told.unknowns,
+                as_text(one.candidate.name), told.explanation, told.explanation_sd,
+                one.candidate.minutes, one.bits_per_hour, told.unknowns, one.sd_per_hour,
             ]
         )  # fmt: skip
     return text.getvalue()

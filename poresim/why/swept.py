@@ -28,6 +28,7 @@ from poresim import __version__
 from poresim.outcome.asked import FIGURES
 from poresim.record.files import write_text, write_whole
 from poresim.record.layout import SOAK, SOFT
+from poresim.tables.writing import as_text
 from poresim.why.naming import named
 from poresim.why.sweep import Swept
 
@@ -127,13 +128,9 @@ def write_csv(found: Swept, path: Path) -> None:
     rows.writerow([*(one.key for one in found.quantities), "liquid", "repeat", *units])
     values = [[found.values(r, k) for r in found.results] for k in range(len(found.liquids))]
     for p, point in enumerate(found.points):
+        varied = [as_text(value) if isinstance(value, str) else value for value in point]
         for k, liquid in enumerate(found.liquids):
             for n in range(found.repeats):
                 cells = [repr(float(table[p, n])) for table in values[k]]
-                rows.writerow([*point, _plain(liquid), n, *cells])
+                rows.writerow([*varied, as_text(liquid), n, *cells])
     write_text(path, text.getvalue())
-
-
-def _plain(name: str) -> str:
-    """A name that no spreadsheet takes for a formula."""
-    return f"'{name}" if name[:1] in "=+-@" else name

@@ -128,7 +128,7 @@ def _film(asked: argparse.Namespace) -> Told:
     import numpy as np
 
     from poresim.photo.series import find_slide
-    from poresim.show.measured_angle import series_figure
+    from poresim.show.measured_angle import series_figure, series_table
 
     each = [one for _, one in _each(asked)]
     found = [one for one in each if not isinstance(one, Exception)]
@@ -162,20 +162,8 @@ def _film(asked: argparse.Namespace) -> Told:
         values,
         [f"left out: {fault}" for fault in faults] + _cautions(found),
         lambda: series_figure(when, found, slide.frame, "Time (s)"),
-        _course(when, found),
+        series_table(when, found).text(),
     )
-
-
-def _course(when: Any, found: list[Angle]) -> str:
-    """The film as a CSV file, which a scenario's [[measured]] may name."""
-    scaled = found[0].base_m is not None
-    rows = ["time_s,angle_deg,sd_deg" + (",base_mm,volume_uL" if scaled else "")]
-    for t, a in zip(when, found, strict=True):
-        row = f"{t:.6g},{a.angle_deg:.3f},{max(a.sd_deg, 1e-3):.3f}"
-        if a.base_m is not None and a.volume_m3 is not None:
-            row += f",{a.base_m * 1e3:.4f},{a.volume_m3 * 1e9:.4f}"
-        rows.append(row)
-    return "\n".join(rows) + "\n"
 
 
 def _values(a: Angle) -> dict[str, Any]:

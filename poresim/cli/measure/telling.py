@@ -9,9 +9,14 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from poresim.cli.terminal import DONE, remark, result_json, say
+from poresim.cli.terminal import DONE, remark, result_json, say, say_figures
 
 COURSE = "{course}"  # stands in a block for the name of the course's file
+#: Of a kind's figure, whose numbers have files of their own.
+PARTS: dict[str, tuple[str, ...]] = {
+    "angle": (), "flow": ("laws",), "sizes": ("density", "laws", "percentiles"),
+    "uptake": ("lines",),
+}  # fmt: skip
 _DIGITS = 2  # of an uncertainty
 
 
@@ -21,7 +26,7 @@ class Told:
 
     rows : (quantity, value in words). block : TOML, ready to paste; "" for none. values : for JSON.
     remarks : what a reader must know, a sentence each. figure : draws it; None for none. course :
-    the text of a CSV file that a scenario may name; None for none.
+    the text of a CSV file that a scenario may name, and the figure's numbers; None for none.
     """
 
     rows: list[tuple[str, str]]
@@ -65,17 +70,15 @@ def output(parser: argparse.ArgumentParser) -> None:
     )
 
 
-def output_paths(asked: argparse.Namespace, kind: str, first: Path) -> list[Path]:
-    """Where figure and course go. RecordError when one is there and may not be replaced."""
-    from poresim.record.files import safe_name
-    from poresim.record.layout import RecordError
+def output_path(asked: argparse.Namespace, kind: str, first: Path) -> Path:
+    """Where the figure's PNG goes. RecordError when a file is there that may not be replaced."""
+    from poresim.record.files import refuse_existing, safe_name
+    from poresim.show.figures import paths_of
 
-    stem = f"{safe_name(first.stem)}-{kind}"
-    paths: list[Path] = [asked.out / f"{stem}.{form}" for form in ("png", "svg", "csv")]
-    for path in paths:
-        if path.exists() and not asked.force:
-            raise RecordError(f"{path}: exists; --force replaces it, --out DIR writes elsewhere")
-    return paths
+    path: Path = asked.out / f"{safe_name(first.stem)}-{kind}.png"
+    if not asked.force:
+        refuse_existing(paths_of(path, ("", *PARTS[kind])))
+    return path
 
 
 def tell(asked: argparse.Namespace, kind: str, first: Path, measure: Callable[[], Told]) -> int:
@@ -83,12 +86,16 @@ def tell(asked: argparse.Namespace, kind: str, first: Path, measure: Callable[[]
     from poresim.record.files import make_folder, write_text
     from poresim.show.figures import write_figure
 
-    *figures, course = output_paths(asked, kind, first)
+    place = output_path(asked, kind, first)
+    course = place.with_suffix(".csv")
     told = measure()
     written: list[Path] = []
     if told.figure is not None:
         make_folder(asked.out)
-        written = write_figure(told.figure(), figures)
+        figure = told.figure()
+        if told.course is not None:
+            del figure.tables[""]  # they are the course
+        written = write_figure(figure, place, PARTS[kind])
     if told.course is not None:
         make_folder(asked.out)
         write_text(course, told.course)
@@ -108,8 +115,7 @@ def tell(asked: argparse.Namespace, kind: str, first: Path, measure: Callable[[]
         say("\nfor a scenario:\n")
         say(block.rstrip())
         say()
-    for path in written:
-        say(f"figure:  {path}")
+    say_figures(written)
     if told.course is not None:
         say(f"course:  {course}")
     return DONE
