@@ -17,6 +17,8 @@ __version__ = "0.1.0"
 _PUBLIC = {
     "Network": "poresim.solid.network",
     "build_solid": "poresim.solid.build",
+    "SolidSpec": "poresim.solid.spec",
+    "Lognormal": "poresim.solid.sizes",
     "Swelling": "poresim.solid.swelling",
     "save_network": "poresim.solid.files",
     "load_network": "poresim.solid.files",
@@ -72,6 +74,11 @@ _PUBLIC = {
     "solid_curves": "poresim.curves.summary",
     "run": "poresim.ensemble.run",
     "load_record": "poresim.record.reading",
+    "explain": "poresim.why.explain",
+    "sweep": "poresim.why.sweep",
+    "judge": "poresim.why.judge",
+    "plan": "poresim.why.plan",
+    "plot": "poresim.show.plot",
 }
 
 __all__ = ["__version__", *_PUBLIC]

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
+import csv
+import io
 import itertools
 
 import numpy as np
+from matplotlib.collections import PolyCollection
+from matplotlib.patches import Rectangle, StepPatch
 
 from poresim.show import style
 
@@ -82,3 +87,52 @@ def check_legible(figure):
         across = min(one.x1, other.x1) - max(one.x0, other.x0)
         up = min(one.y1, other.y1) - max(one.y0, other.y0)
         assert across < 2 or up < 2, (name, other_name)
+
+
+def numbers_drawn(figure, axes=None, across=True):
+    """Every number that lines, bands, steps and bars of these axes draw, as their artists hold it.
+
+    ``across``: positions across count as well as heights.
+    """
+    found = []
+    for one in figure.axes if axes is None else axes:
+        for line in one.lines:
+            if line.get_transform() == one.transData:
+                sides = (line.get_xdata(), line.get_ydata()) if across else (line.get_ydata(),)
+                found += [np.asarray(side, dtype=float) for side in sides]
+        for collection in one.collections:
+            if isinstance(collection, PolyCollection):
+                ends = np.concatenate([path.vertices for path in collection.get_paths()])
+                found.append(ends[:, 1])
+        for patch in one.patches:
+            if isinstance(patch, StepPatch):
+                found += [patch.get_data().values, patch.get_data().edges]
+            elif isinstance(patch, Rectangle):
+                found.append(np.array([patch.get_width()]))
+    numbers = np.concatenate(found)
+    return numbers[np.isfinite(numbers)]
+
+
+def numbers_written(figure):
+    """Every number in the tables of a figure, read back from their CSV text."""
+    cells = [
+        cell
+        for table in figure.tables.values()
+        for row in csv.reader(io.StringIO(table.text()))
+        for cell in row
+    ]
+    found = []
+    for cell in cells:
+        with contextlib.suppress(ValueError):
+            found.append(float(cell))
+    return np.array(found)
+
+
+def check_numbers(figure, axes=None, across=True, most_missing=0):
+    """What is drawn stands in the tables; so many numbers may be missing (guides for the eye)."""
+    drawn, written = numbers_drawn(figure, axes, across), np.sort(numbers_written(figure))
+    assert len(drawn) and len(written)
+    after = np.searchsorted(written, drawn).clip(1, len(written) - 1)
+    nearest = np.minimum(np.abs(written[after] - drawn), np.abs(written[after - 1] - drawn))
+    missing = nearest > 1e-8 * np.abs(drawn) + 1e-12
+    assert missing.sum() <= most_missing, (missing.sum(), drawn[missing][:10])

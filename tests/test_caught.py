@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from fakes import record_file
+from pictures import check_numbers
 from small import run_here
 
 from poresim.outcome.caught import caught_by_depth, closed_by_time
@@ -159,6 +160,8 @@ def test_a_scenario_with_a_cup_is_run_and_drawn(tmp_path):
     # the face of 0.4 x 0.4 mm is shared by its junctions: a cake is thick as its volume over it
     assert one.cake_thickness_m[-1] == pytest.approx(one.cake_m3[-1, 0] / 0.6 / 1.6e-7)
     drawn = [figure([record]) for figure in (caught_figure, standing_figure)]
+    check_numbers(drawn[0])
+    check_numbers(drawn[1], most_missing=2)  # the ends of the dashed line
     titles = [figure.texts[0].get_text() for figure in drawn]
     assert "All of the grains that were caught" in titles[0].replace("\n", " ")
     assert "Grains keep it dry" in titles[1].replace("\n", " ")

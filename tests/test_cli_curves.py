@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from pictures import check_numbers
 from PIL import Image
 from small import TWO_BROTHS
 from test_cli import refused
@@ -116,7 +117,9 @@ def test_a_network_without_size_or_faces():
     told = found.as_dict()
     assert told["porosity"] is None and told["intrusion"] is None
     json.dumps(told, allow_nan=False)
-    curves_figure(found, "chain").canvas.draw()
+    figure = curves_figure(found, "chain")
+    figure.canvas.draw()
+    check_numbers(figure)
 
 
 def test_a_network_file(small, capsys):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 import math
 from concurrent.futures import ThreadPoolExecutor
@@ -163,7 +164,7 @@ def test_the_same_liquid_twice_is_said_to_be_the_same(asked):
     assert found.shares is None
     assert "do not differ" in explained_in_words(found)
     assert verdict(found) == "No difference to explain"
-    explained_figure(found)
+    assert list(explained_figure(found).tables) == ["ends"]
 
 
 def test_a_result_that_is_not_reached_is_refused_in_one_line(asked):
@@ -230,6 +231,9 @@ def test_the_command_prints_writes_and_does_not_overwrite(tmp_path, capsys):
     assert {Path(one).name for one in told["figures"]} == names - {
         "rusk.explain.json", "rusk.explain.csv",
     }  # fmt: skip
+    with (out / "rusk.explain-shares.csv").open(newline="") as file:
+        shares = {row["property"]: float(row["share"]) for row in csv.DictReader(file)}
+    assert shares == pytest.approx(told["shares"], rel=1e-9)
     assert result_path(out, load_scenario(path)).exists()
     assert json.loads((out / "rusk.explain.json").read_text())["shares"] == told["shares"]
     assert main(ask) == 2

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from pictures import check_legible
+from pictures import check_legible, check_numbers
 from PIL import Image
 
 from poresim.bench.flow_fit import fit_flow
@@ -236,7 +236,9 @@ def test_figures_are_legible():
     alike = fit_flow(rate, rate**0.5 * noise, 0.03 * rate**0.5, intervals=False)
     assert len(alike.rivals) >= 2
     for fits, singles in ((wide, []), (wide, single), (alike, []), (None, single[:1])):
-        check_legible(flow_figure(fits, singles, "gum_broth_flow.csv"))
+        figure = flow_figure(fits, singles, "gum_broth_flow.csv")
+        check_legible(figure)
+        check_numbers(figure)
 
 
 def test_numbers_in_words():

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from pictures import check_legible
+from pictures import check_legible, check_numbers
 from PIL import Image
 
 from poresim.bench.repeats import absorbed
@@ -240,7 +240,9 @@ def test_the_figure_is_read_on_a_phone(case):
         logs = [("log", time, 1e-3 * mass)]
     found = [uptake_of(gain_of(t, m, Weighing())) for _, t, m in logs]
     names = [name for name, _, _ in logs]
-    check_legible(uptake_figure(names, found, absorbed(found, 24e-4, 1000), "clear broth", True))
+    figure = uptake_figure(names, found, absorbed(found, 24e-4, 1000), "clear broth", True)
+    check_legible(figure)
+    check_numbers(figure)
 
 
 # ---- two liquids ---------------------------------------------------------------------------

@@ -9,8 +9,7 @@ import numpy as np
 import pytest
 from fakes import SPACING, record_file
 from numpy.testing import assert_allclose
-from pictures import check_legible, texts
-from poresim.show.animation import Film
+from pictures import check_legible, check_numbers, texts
 
 from poresim.drop.base import Drop
 from poresim.outcome.words import drop_title, drop_told, lifted_told
@@ -172,6 +171,7 @@ def test_two_drops_are_drawn_and_told_as_two(plain):
     assert np.interp(19.0, x, y) == pytest.approx(0, abs=1e-6)
     assert not np.isfinite(line_of(angle, "#2f3bb0").get_ydata()[np.searchsorted(x, 15.0)])
     check_legible(figure)
+    check_numbers(figure, figure.axes[:2])
     assert "2 drops" in said(figure)
     told = drop_told(summaries(record))
     assert told == ["water: the last of 2 drops is half gone after 20 s and gone after 20 s"]
@@ -302,6 +302,7 @@ SOME = ((WAXED,), (AT_ONCE,), (WATER, GLAZE, WAXED), (AT_ONCE, SYRUP, WATER, BEA
 def test_legible(plain, liquids, repeats):
     figure = drop_figure([drops(plain, *liquids, repeats=repeats)])
     check_legible(figure)
+    check_numbers(figure, figure.axes[:2])
     assert "The time axis is logarithmic" in said(figure)
     assert "Invented example values." in said(figure)
 

@@ -9,7 +9,7 @@ import pytest
 from judged_made_up import EQUAL, LIQUIDS, UNKNOWNS, curve, judged, verdict
 from matplotlib.colors import to_hex
 from numpy.testing import assert_allclose, assert_array_equal
-from pictures import check_legible, texts
+from pictures import check_legible, check_numbers, texts
 from scipy.stats import norm
 
 from poresim.show.judge import STRONG, judged_figure, write_figure
@@ -169,7 +169,9 @@ def test_ticks_are_round_and_about_even_in_the_root(last, ticks):
     ids=["equal, one liquid", "misfit, three", "long names, six", "nothing learnt"],
 )  # fmt: skip
 def test_every_figure_is_read_on_a_phone(found):
-    check_legible(judged_figure(found))
+    figure = judged_figure(found)
+    check_legible(figure)
+    check_numbers(figure, [axes for axes in figure.axes[1:] if axes.axison], across=False)
 
 
 def mixture(draws=400, times=5, seed=1):

@@ -9,7 +9,7 @@ import pytest
 from fakes import record_file
 from matplotlib.colors import to_hex
 from numpy.testing import assert_allclose
-from pictures import SIGHT, check_legible, lab, texts
+from pictures import SIGHT, check_legible, check_numbers, lab, texts
 
 from poresim.record.reading import load_record
 from poresim.show.figures import write_figures
@@ -323,6 +323,8 @@ def test_legible(one_solid, make, count, overhang):
     liquids = [replace(record.liquids[i % 4], name=LONG[i]) for i in range(count)]
     figure = make([replace(record, liquids=liquids)])
     check_legible(figure)
+    profiles = [axes for axes in figure.axes if axes.patches and make is strength_figure]
+    check_numbers(figure, profiles or None)
     for word in ("No basis for texture-modified diets.", "Invented example values."):
         assert word in said(figure)
 

@@ -12,7 +12,7 @@ import io
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose, assert_array_equal
-from pictures import check_legible, texts
+from pictures import check_legible, check_numbers, texts
 
 from poresim.inference.design import pick_freeze, sobol_points
 from poresim.inference.sensitivity import shares
@@ -115,6 +115,11 @@ SWEEPS = {
 def test_every_letter_is_read_on_a_phone(name):
     figure = sweep_figure(SWEEPS[name])
     check_legible(figure)
+    if len(SWEEPS[name].quantities) == 1:
+        for line in figure.axes[-1].lines:
+            if line.get_marker() == ".":  # every solid: in the sweep's own table
+                line.set_data([], [])
+        check_numbers(figure)
 
 
 @pytest.mark.parametrize("name", SWEEPS)

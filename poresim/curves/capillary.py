@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from poresim.brief import Brief, Rows, span, volume
 from poresim.curves.entry import Entry, entry_pressures
 from poresim.curves.invasion import Invasion, invade
 from poresim.liquid.liquid import Liquid
@@ -26,8 +27,8 @@ TRAPPING = ("none", "pockets", "tubes")
 MERCURY_TENSION, MERCURY_ANGLE_DEG = 0.48, 140.0  # N/m, degrees: common practice
 
 
-@dataclass(frozen=True, eq=False)
-class InvasionCurve:
+@dataclass(frozen=True, eq=False, repr=False)
+class InvasionCurve(Brief):
     """What fills at which pressure. ``n`` junctions, ``m`` tubes, ``k`` pressures.
 
     pressure_Pa : (k,) gauge pressures of the liquid at which something fills, rising. Negative:
@@ -47,6 +48,14 @@ class InvasionCurve:
     reached_at_Pa: Floats
     surface_tension: float
     contact_angle_deg: float
+
+    def _told(self) -> tuple[str, Rows]:
+        end = 100 * float(self.saturation[-1]) if len(self.pressure_Pa) else 0.0
+        return "Curve of what fills at which pressure", [
+            ("pressures", f"{len(self.pressure_Pa):,}"),
+            ("gauge pressure", f"{span(self.pressure_Pa)} Pa" if len(self.pressure_Pa) else "none"),
+            ("full in the end", f"{end:.3g} % of {volume(self.pore_volume_m3)}"),
+        ]
 
     @property
     def saturation(self) -> Floats:

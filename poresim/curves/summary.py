@@ -5,11 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import asdict, dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from poresim.brief import Brief, Rows
 from poresim.curves.capillary import (
     TRAPPING,
     InvasionCurve,
@@ -22,6 +23,9 @@ from poresim.curves.transport import FACES, formation_factor, permeability, why_
 from poresim.liquid.liquid import Liquid
 from poresim.solid.network import Network
 
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
 #: Of one core, cubic lattices of 46^3 and 100^3 junctions with waists: 8 s and 130 s; what 100^3
 #: took in memory, the network included. One place for all.
 SECONDS_PER_1E5_TUBES = 2.2
@@ -30,8 +34,8 @@ BYTES_PER_TUBE = 450
 _POINTS = 200  # of a curve in a summary
 
 
-@dataclass(frozen=True, eq=False)
-class SolidCurves:
+@dataclass(frozen=True, eq=False, repr=False)
+class SolidCurves(Brief):
     """What a bench can measure of a dry solid, computed; SI units.
 
     permeability_m2, formation_factor : axis -> value, where the block has faces across it.
@@ -48,6 +52,25 @@ class SolidCurves:
     dry_density: float | None
     block_m3: float
     remarks: tuple[str, ...]
+
+    def plot(self, title: str = "this solid") -> Figure:
+        """Uptake at a suction, and mercury intrusion: a matplotlib figure, with ``tables``."""
+        from poresim.show.solid import curves_figure
+
+        figure: Figure = curves_figure(self, title)
+        return figure
+
+    def _told(self) -> tuple[str, Rows]:
+        def axes(values: dict[str, float]) -> str:
+            return ", ".join(f"{axis} {value:.3g}" for axis, value in values.items()) or "not known"
+
+        return "Curves of a solid", [
+            ("porosity", f"{100 * self.makeup.porosity:.3g} %"),
+            ("permeability", f"{axes(self.permeability_m2)} m²"),
+            ("formation factor", axes(self.formation_factor)),
+            ("uptake curves", ", ".join(self.uptake) or "none"),
+            ("intrusion", "none" if self.intrusion is None else "mercury, from all faces"),
+        ]
 
     @property
     def per_mass(self) -> float:

@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from poresim.brief import Rows, as_lines, as_table, length, volume
 from poresim.liquid.laws import check
 from poresim.liquid.suspension import GRAVITY
 
@@ -35,6 +36,20 @@ class Profile(NamedTuple):
     z: Floats
     slope_deg: Floats
     volume: Floats
+
+    def __repr__(self) -> str:
+        return as_lines(*self._told())
+
+    def _repr_html_(self) -> str:
+        return as_table(*self._told())
+
+    def _told(self) -> tuple[str, Rows]:
+        return f"Outline of a drop, {len(self.x)} points", [
+            ("base", f"{length(2 * self.base_radius)} wide"),
+            ("height", length(self.height)),
+            ("volume", volume(float(self.volume[-1]))),
+            ("contact angle", f"{self.slope_deg[-1]:.4g}°"),
+        ]
 
     @property
     def base_radius(self) -> float:

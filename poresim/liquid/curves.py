@@ -7,11 +7,12 @@ Rabinowitsch-Mooney), tabulated once a liquid: :mod:`poresim.tube.curve_tables`.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from poresim.brief import span
 from poresim.liquid.laws import LEAST_INDEX, ViscosityLaw, check, rates
 
 Floats = NDArray[np.float64]
@@ -200,7 +201,7 @@ class Carreau(_Plateaus):
         return np.log(viscosity) + log_rate, index
 
 
-@dataclass(frozen=True, init=False, eq=False)
+@dataclass(frozen=True, init=False, eq=False, repr=False)
 class MeasuredFlow(FlowCurve):
     """A measured flow curve.
 
@@ -226,8 +227,14 @@ class MeasuredFlow(FlowCurve):
     viscosity: Floats
     infinite_viscosity: float
     zero_viscosity: float
-    _cubic: object = field(repr=False)
-    _tails: tuple[_Tail, _Tail] = field(repr=False)
+    _cubic: object
+    _tails: tuple[_Tail, _Tail]
+
+    def __repr__(self) -> str:
+        return (
+            f"MeasuredFlow({len(self.shear_rate)} points, {span(self.viscosity)} Pa s at "
+            f"{span(self.shear_rate)} 1/s)"
+        )
 
     def __init__(
         self,

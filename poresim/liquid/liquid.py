@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from poresim.brief import Brief, Rows
 from poresim.liquid.laws import Newtonian, ViscosityLaw, check
 from poresim.liquid.particles import Particles
 
@@ -12,8 +13,8 @@ from poresim.liquid.particles import Particles
 MOST_LOG_RATIO = 30.0
 
 
-@dataclass(frozen=True)
-class Liquid:
+@dataclass(frozen=True, repr=False)
+class Liquid(Brief):
     """SI units; angles in degrees, measured in the liquid.
 
     receding_angle_deg is the advancing angle when None (no hysteresis). log_length_ratio is
@@ -50,6 +51,22 @@ class Liquid:
                 f"({self.contact_angle_deg:g}), got {receding:g}"
             )
         self._check_line()
+
+    def _told(self) -> tuple[str, Rows]:
+        angles = f"{self.contact_angle_deg:g}°"
+        if self.receding_deg != self.contact_angle_deg:
+            angles += f" advancing, {self.receding_deg:g}° receding"
+        rows = [
+            ("flow", repr(self.viscosity)),
+            ("surface tension", f"{1e3 * self.surface_tension:.4g} mN/m"),
+            ("contact angle", angles),
+            ("density", f"{self.density:g} kg/m³"),
+        ]
+        if self.log_length_ratio > 0:
+            rows.append(("moving line", f"ln(L/l) {self.log_length_ratio:g}"))
+        if self.particles is not None:
+            rows.append(("grains", repr(self.particles)))
+        return "Liquid", rows
 
     def _check_line(self) -> None:
         ratio = self.log_length_ratio

@@ -8,12 +8,13 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from poresim.brief import length
 from poresim.liquid.laws import check
 
 Floats = NDArray[np.float64]
 
 
-@dataclass(frozen=True, init=False, eq=False)
+@dataclass(frozen=True, init=False, eq=False, repr=False)
 class Particles:
     """Grains carried by a liquid, as size classes.
 
@@ -47,6 +48,14 @@ class Particles:
     max_fraction: float
     intrinsic_viscosity: float
     passing_ratio: float
+
+    def __repr__(self) -> str:
+        ends = dict.fromkeys(length(float(d)) for d in (self.diameter[0], self.diameter[-1]))
+        count = len(self.diameter)
+        return (
+            f"Particles({100 * self.volume_fraction:.3g} % by volume, {' to '.join(ends)}, "
+            f"{count} size{'s' * (count > 1)}, {self.density:g} kg/m³)"
+        )
 
     def __init__(
         self,

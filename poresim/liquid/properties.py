@@ -9,18 +9,27 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from poresim.brief import Brief, Rows
+
 Floats = NDArray[np.float64]
 
 KELVIN = 273.15  # of 0 C
 
 
-@dataclass(frozen=True)
-class Properties:
+@dataclass(frozen=True, repr=False)
+class Properties(Brief):
     """density in kg/m3, viscosity (Newtonian) in Pa s, surface_tension against air in N/m."""
 
     density: float
     viscosity: float
     surface_tension: float
+
+    def _told(self) -> tuple[str, Rows]:
+        return "Properties", [
+            ("density", f"{self.density:.5g} kg/m³"),
+            ("viscosity", f"{1e3 * self.viscosity:.4g} mPa s"),
+            ("surface tension", f"{1e3 * self.surface_tension:.4g} mN/m"),
+        ]
 
 
 def within(name: str, value: ArrayLike, least: float, greatest: float, unit: str = "") -> Floats:

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import math
 import os
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from poresim.bench.error import BenchError
+from poresim.brief import Brief, Rows, length, volume
 from poresim.drop.flattened import cap_bias
 from poresim.drop.profile import meridian
 from poresim.liquid.suspension import GRAVITY
@@ -20,6 +21,9 @@ from poresim.photo.face import NEAR, Face, given, refined
 from poresim.photo.fitted import Fit, Shape, contact, fit_outline
 from poresim.photo.outline import Line, Outline, find_outline, line_through
 from poresim.photo.reading import read_picture
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 Floats = NDArray[np.float64]
 
@@ -37,8 +41,8 @@ _PLACED = 0.02  # px: how well the outline is placed beside the face, however sh
 _TENSION_KNOWN = 0.2  # a tension is told when it is known to this share
 
 
-@dataclass(frozen=True)
-class Angle:
+@dataclass(frozen=True, repr=False)
+class Angle(Brief):
     """A drop as measured. Angles in degrees in the liquid; px unless a unit is said.
 
     angle_deg, sd_deg : mean of both sides, and its standard deviation. left_deg, right_deg (and
@@ -63,15 +67,36 @@ class Angle:
     how: str
     scatter_px: float
     blur_px: float
-    outline: Floats = field(repr=False)
-    ends: Floats = field(repr=False)
-    face: Face = field(repr=False)
-    shape: Shape = field(repr=False)
-    length: float = field(repr=False)
+    outline: Floats
+    ends: Floats
+    face: Face
+    shape: Shape
+    length: float
     um_per_px: float | None = None
     tension: float | None = None
     tension_sd: float | None = None
     remarks: tuple[str, ...] = ()
+
+    def plot(self, image: ArrayLike | str | os.PathLike[str], name: str = "drop") -> Figure:
+        """What was found over the photograph that it was found in: a matplotlib figure.
+
+        image : as given to :func:`measure_angle`.
+        """
+        from poresim.show.measured_angle import angle_figure
+
+        picture = read_picture(Path(image)) if isinstance(image, str | os.PathLike) else image
+        figure: Figure = angle_figure(np.asarray(picture), self, name)
+        return figure
+
+    def _told(self) -> tuple[str, Rows]:
+        rows = [
+            ("left, right", f"{self.left_deg:.1f}°, {self.right_deg:.1f}°"),
+            ("outline", f"{self.how}, edges within {self.scatter_px:.2g} px"),
+        ]
+        if self.base_m is not None and self.volume_m3 is not None:
+            rows.append(("size", f"{volume(self.volume_m3)} on {length(self.base_m)}"))
+        rows += [("remark", text) for text in self.remarks]
+        return f"Contact angle {self.angle_deg:.2f} ± {self.sd_deg:.1g}°", rows
 
     @property
     def base_m(self) -> float | None:

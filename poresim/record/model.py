@@ -11,12 +11,16 @@ from typing import TYPE_CHECKING, Any, NamedTuple, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from poresim.brief import Brief, Rows
 from poresim.liquid.laws import ViscosityLaw
+from poresim.outcome.words import mass, percent, seconds
 from poresim.record.layout import AIR, DROP, DROPS, FAILS, FILM, GRAINS, SOAK, SOFT
 from poresim.solid.network import Network
 from poresim.uptake.result import BENCH_RATE, Ending, Soak
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from poresim.softening.bar import Softened
 
 Floats = NDArray[np.float64]
@@ -29,8 +33,8 @@ class Fills(Protocol):
     def __len__(self) -> int: ...
 
 
-@dataclass(frozen=True, eq=False)
-class Repeat:
+@dataclass(frozen=True, eq=False, repr=False)
+class Repeat(Brief):
     """One soak of one solid by one liquid. ``k`` times, ``m`` tubes, ``n`` junctions.
 
     The arrays are those of :class:`poresim.uptake.result.Soak`, with the uptake as a mass:
@@ -110,6 +114,13 @@ class Repeat:
     weight_Nm: Floats = field(default_factory=lambda: np.zeros(0))
     strength_Pa: Floats = field(default_factory=lambda: np.zeros((0, 0)))
     fails_at_s: float = float("nan")
+
+    def _told(self) -> tuple[str, Rows]:
+        return f"Soak in a record: {self.ending.value}", [
+            ("time", f"0 to {self.time_s[-1]:.3g} s, {len(self.time_s)} times"),
+            ("taken up", f"{mass(float(self.uptake_kg[-1]))}, {percent(self.saturation[-1])} full"),
+            ("snapshots", f"{len(self.snapshot_time_s)}"),
+        ]
 
     @classmethod
     def of(cls, soak: Soak, density: float, law: ViscosityLaw | None = None) -> Repeat:
@@ -210,8 +221,8 @@ class GrainsOf(NamedTuple):
     without: str = ""
 
 
-@dataclass(frozen=True, eq=False)
-class LiquidRecord:
+@dataclass(frozen=True, eq=False, repr=False)
+class LiquidRecord(Brief):
     """Every finished repeat of one liquid: ``repeats`` maps the number of the solid to it.
 
     log_length_ratio : ln(L/l) of its moving line; 0: its angles did not depend on the speed.
@@ -223,9 +234,23 @@ class LiquidRecord:
     log_length_ratio: float = 0.0
     grains: GrainsOf = GrainsOf()
 
+    def in_words(self) -> str:
+        """How full it leaves the pores, and when, in how many solids."""
+        repeats = list(self.repeats.values())
+        if not repeats:
+            return "no soak finished"
+        full = [float(repeat.saturation[-1]) for repeat in repeats]
+        ends = " to ".join(dict.fromkeys(percent(share) for share in (min(full), max(full))))
+        last = seconds(max(float(repeat.time_s[-1]) for repeat in repeats))
+        return f"{ends} full by {last}, {len(full)} solid{'s' * (len(full) > 1)}"
 
-@dataclass(frozen=True, eq=False)
-class Record:
+    def _told(self) -> tuple[str, Rows]:
+        rows = [("soaks", self.in_words()), ("density", f"{self.density:g} kg/m³")]
+        return f"Liquid in a record: {self.name}", rows
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Record(Brief):
     """A run: what was asked, the solids, and what every liquid did in them.
 
     path : the file.
@@ -252,6 +277,22 @@ class Record:
     solids: Any
     area_m2: float = math.nan
     lift_s: tuple[float, ...] = ()
+
+    def plot(self, which: str = "uptake") -> Figure:
+        """A figure of the run: a matplotlib figure, with its numbers as ``tables``.
+
+        which : ``uptake``, ``front``, ``section``, ``drop``, ``caught``, ``standing``, ``firmness``
+        or ``strength``. Raises ValueError: there is none of that name, or nothing for it to show.
+        ``poresim.plot([record, other], "uptake")`` draws several side by side.
+        """
+        from poresim.show.plot import records_figure
+
+        return records_figure([self], which)
+
+    def _told(self) -> tuple[str, Rows]:
+        state = "" if self.complete else " (unfinished)"
+        rows = [(liquid.name, liquid.in_words()) for liquid in self.liquids]
+        return f"Record: {self.title}{state}", [*rows, ("file", str(self.path))]
 
     @property
     def name(self) -> str:

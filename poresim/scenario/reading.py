@@ -13,6 +13,7 @@ from typing import Any, TypeVar
 
 from pydantic import ValidationError
 
+from poresim.brief import Brief, Rows
 from poresim.scenario import checks, offering, questions, schema, wording
 from poresim.scenario.build import LiquidSpec
 from poresim.scenario.faults import Fault, ScenarioError
@@ -32,8 +33,8 @@ _AT_LINE = re.compile(r" \(at line (\d+), column \d+\)$")
 _DECIMAL_COMMA = re.compile(r"=\s*([+-]?\d{1,20}),(\d{1,20})\s*$")
 
 
-@dataclass(frozen=True)
-class Scenario:
+@dataclass(frozen=True, repr=False)
+class Scenario(Brief):
     """What the user asks for.
 
     solid and liquids are specs in SI units (see build_solid and build_liquid); exposure and
@@ -56,6 +57,21 @@ class Scenario:
     measured: tuple[Measurement, ...] = ()
     questions: questions.Questions = questions.Questions()
     dry_mass_g: float | None = None
+
+    def _told(self) -> tuple[str, Rows]:
+        run = self.run
+        until = [] if run.until_s is None else [f"{run.until_s:g} s"]
+        if run.until_saturation is not None:
+            until.append(f"{100 * run.until_saturation:g} % full")
+        rows = [
+            ("solid", self.solid.name),
+            *(("liquid", liquid.name) for liquid in self.liquids),
+            ("exposure", self.exposure.kind),
+            ("until", " or ".join(until)),
+            ("accuracy", f"{100 * run.accuracy:g} %"),
+            ("repeats", f"{run.repeats}"),
+        ]
+        return f"Scenario: {self.title}", rows
 
     @property
     def name(self) -> str:

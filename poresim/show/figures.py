@@ -27,7 +27,7 @@ _DPI = 200
 _COLOURS = 128
 KINDS = ("png", "svg")
 #: Figure -> how it is made, and the parts of it whose numbers have a file of their own.
-_FIGURES: dict[str, tuple[Callable[[Sequence[Record]], Any], tuple[str, ...]]] = {
+FIGURES: dict[str, tuple[Callable[[Sequence[Record]], Any], tuple[str, ...]]] = {
     "uptake": (uptake_figure, ("lifts",)),
     "front": (front_figure, ("lifts",)),
     "drop": (drop_figure, ("shapes",)),
@@ -45,7 +45,7 @@ def figure_paths(folder: Path, name: str) -> list[Path]:
     """Where :func:`write_figures` writes."""
     return [
         path
-        for figure, (_, parts) in _FIGURES.items()
+        for figure, (_, parts) in FIGURES.items()
         for path in paths_of(folder / f"{name}-{figure}.png", ("", *parts))
     ]
 
@@ -80,14 +80,14 @@ def write_figures(
 
 
 def drawn(
-    records: Sequence[Record], names: Sequence[str] = tuple(_FIGURES)
+    records: Sequence[Record], names: Sequence[str] = tuple(FIGURES)
 ) -> Iterator[tuple[str, Any]]:
     """Each figure that the scenarios ask for with its name, in the order of ``names``.
 
     In place of one that there is nothing to show in, the NothingToShow that says why.
     """
     for name in names:
-        make, _ = _FIGURES[name]
+        make, _ = FIGURES[name]
         try:
             figure = make(records)
         except NotAsked:

@@ -225,8 +225,10 @@ def draw_state(axes: Any, slab: Slab, state: State | None, colour: str, scale: f
 
     wet = PolyCollection([], facecolors=colour, edgecolors=colour, linewidths=0.3, zorder=2)
     thick = float(np.clip(0.24 * slab.thickness_mm * scale * 72, 1.0, 2.4))
-    halo = LineCollection([], colors=BACKGROUND, linewidths=1.7 * thick, zorder=3, capstyle="butt")
-    bars = LineCollection([], colors=INK, linewidths=thick, zorder=4, capstyle="butt")
+    halo = LineCollection(
+        [], colors=BACKGROUND, linewidths=1.7 * thick, zorder=2.1, capstyle="butt"
+    )
+    bars = LineCollection([], colors=INK, linewidths=thick, zorder=2.2, capstyle="butt")
     for collection in (wet, halo, bars):
         collection.set_rasterized(True)
         axes.add_collection(collection, autolim=False)

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import re
 import textwrap
-import unicodedata
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 
+from poresim.brief import one_line
 from poresim.outcome.words import short
 
 BACKGROUND = "#fbfaf7"
@@ -131,8 +131,7 @@ def styled(width_in: float) -> Iterator[None]:
 
 def label(text: str, width: int = 0, lines: int = 3) -> str:
     """Text from a scenario, safe to draw: no control characters, wrapped, never too long."""
-    clean = "".join(" " if unicodedata.category(c)[0] in "CZ" else c for c in text)
-    clean = _UNIT.sub("\u00a0", " ".join(clean.split()))
+    clean = _UNIT.sub("\u00a0", one_line(text, len(text)))
     if not width:
         return clean[:200]
     rows = textwrap.wrap(clean, width) or [""]

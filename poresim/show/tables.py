@@ -10,14 +10,15 @@ from typing import Any
 
 import numpy as np
 
+from poresim.brief import Brief, Rows
 from poresim.record.files import write_text
 from poresim.tables.writing import Cell, csv_text
 
 _PLAIN = {"µ": "u", "μ": "u", "%": "percent", "°": "deg", "²": "2", "³": "3", "√": "sqrt_"}
 
 
-@dataclass(frozen=True)
-class Table:
+@dataclass(frozen=True, repr=False)
+class Table(Brief):
     """Columns by name, and runs of rows, such as one a line that is drawn.
 
     blocks : each has as many cells as there are columns: an array (n,) of the run's n rows, or what
@@ -43,6 +44,12 @@ class Table:
                 c.tolist() if isinstance(c, np.ndarray) else [_plain(c)] * count for c in block
             ]
             yield from map(list, zip(*columns, strict=True))
+
+    def _told(self) -> tuple[str, Rows]:
+        return f"Table of {sum(1 for _ in self.rows()):,} rows", [
+            ("columns", ", ".join(self.head)),
+            ("as CSV", ".text()"),
+        ]
 
     def text(self) -> str:
         """As a CSV file."""

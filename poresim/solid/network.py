@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from poresim.brief import Brief, Rows, length, volume
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.signedinteger[Any]]
 
 
-@dataclass(frozen=True, init=False, eq=False)
-class Network:
+@dataclass(frozen=True, init=False, eq=False, repr=False)
+class Network(Brief):
     """Junctions joined by tubes.
 
     Parameters (SI units; ``n`` junctions, ``m`` tubes)
@@ -43,13 +48,13 @@ class Network:
 
     points: Floats
     ends: Ints
-    faces: dict[str, Ints] = field(repr=False)
-    size: Floats | None = field(repr=False)
-    _radius: Floats = field(repr=False)  # (m,), or () where all tubes have the same
-    _length: Floats = field(repr=False)
-    _waist: Floats = field(repr=False)
-    _body_volume: Floats = field(repr=False)  # (n,), or () where all junctions have the same
-    _span: Floats | None = field(repr=False)
+    faces: dict[str, Ints]
+    size: Floats | None
+    _radius: Floats  # (m,), or () where all tubes have the same
+    _length: Floats
+    _waist: Floats
+    _body_volume: Floats  # (n,), or () where all junctions have the same
+    _span: Floats | None
 
     def __init__(
         self,
@@ -145,6 +150,26 @@ class Network:
     def _whole(self, value: Floats, number: int | None = None) -> Floats:
         """Kernels see one type, whether an array was given or one number."""
         return value if value.ndim else _read_only(np.full(number or self.tubes, value))
+
+    def plot(self) -> Figure:
+        """A slab through the middle, dry, tubes to scale: a matplotlib figure, with ``tables``."""
+        from poresim.show.plot import network_figure
+
+        return network_figure(self)
+
+    def _told(self) -> tuple[str, Rows]:
+        low, middle, high = np.quantile(self.radius, (0.1, 0.5, 0.9))
+        rows = [
+            ("radius", f"{length(middle)} (10 to 90 %: {length(low)} to {length(high)})"),
+            ("throats", f"{length(float(np.median(self.throat_radius)))} in the middle"),
+            ("holds", volume(self.volume)),
+        ]
+        if self.size is not None:
+            rows.append(("block", " x ".join(length(edge) for edge in self.size)))
+            rows.append(("porosity", f"{100 * self.porosity:.3g} %"))
+        if self.faces:
+            rows.append(("faces", ", ".join(self.faces)))
+        return f"Network of {self.junctions:,} junctions and {self.tubes:,} tubes", rows
 
     @property
     def junctions(self) -> int:

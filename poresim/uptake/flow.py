@@ -18,6 +18,7 @@ import scipy.sparse as sp
 from numpy.typing import ArrayLike, NDArray
 from scipy.sparse.csgraph import connected_components
 
+from poresim.brief import Brief, Rows, span
 from poresim.liquid.liquid import Liquid
 from poresim.solid.network import Network
 from poresim.tube.law import NEWTONIAN, flow_law
@@ -29,9 +30,9 @@ Floats = NDArray[np.float64]
 TOLERANCE = 1e-10  # imbalance of any junction over the flow through its part of the network
 
 
-@dataclass(frozen=True, eq=False)
-class Flow:
-    """Steady flow in a saturated network of ``n`` junctions and ``m`` tubes.
+@dataclass(frozen=True, eq=False, repr=False)
+class Flow(Brief):
+    """Steady flow in a saturated network of ``n`` junctions and ``m`` tubes, as numpy arrays.
 
     pressure : (n,) Pa; NaN where no tubes lead to a junction of given pressure.
     rate : (m,) m3/s from ``ends[:, 0]`` to ``ends[:, 1]``; 0 in tubes that no pressure reaches.
@@ -49,6 +50,15 @@ class Flow:
     into: Floats
     iterations: int
     residual: float
+
+    def _told(self) -> tuple[str, Rows]:
+        known = self.pressure[np.isfinite(self.pressure)]
+        through = float(self.into[self.into > 0].sum())
+        return f"Flow through {len(self.rate):,} tubes", [
+            ("pressure", f"{span(known)} Pa" if len(known) else "not known"),
+            ("through", f"{through:.4g} m³/s"),
+            ("balance", f"off by {self.residual:.1g} of the flow at most"),
+        ]
 
 
 class NotConverged(RuntimeError):

@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import enum
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from poresim.brief import Brief, Rows, volume
 from poresim.liquid.curves import MeasuredFlow
 from poresim.liquid.laws import ViscosityLaw
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 Floats = NDArray[np.float64]
 
@@ -38,9 +43,11 @@ class Ending(enum.Enum):
         return self is Ending.NOT_CONVERGED
 
 
-@dataclass(frozen=True, eq=False)
-class Soak:
-    """The course of one soak. ``k`` times, ``m`` tubes, ``n`` junctions, ``s`` snapshots.
+@dataclass(frozen=True, eq=False, repr=False)
+class Soak(Brief):
+    """The course of one soak, as numpy arrays in SI units.
+
+    ``k`` times, ``m`` tubes, ``n`` junctions, ``s`` snapshots.
 
     time_s : (k,) rising, starts at 0.
     uptake_m3 : (k,) liquid in the tubes.
@@ -127,6 +134,28 @@ class Soak:
     solves: int
     volume_balance: float
     accuracy: float
+
+    def plot(self, name: str = "this liquid") -> Figure:
+        """How full the pores are against time: a matplotlib figure, with its numbers as ``tables``.
+
+        ``poresim.plot({"one": soak, "other": other})`` draws several side by side.
+        """
+        from poresim.show.soaks import soaks_figure
+
+        return soaks_figure({name: self})
+
+    def _told(self) -> tuple[str, Rows]:
+        last = float(self.time_s[-1])
+        rows = [
+            ("time", f"0 to {last:.3g} s, {len(self.time_s)} times"),
+            ("taken up", f"{volume(self.uptake_m3[-1])}, {100 * self.saturation[-1]:.3g} % full"),
+            ("tubes", f"{np.isfinite(self.filled_at_s).sum():,} of {len(self.filled_at_s):,} full"),
+        ]
+        closed = int(np.isfinite(self.blocked_at_s).sum())
+        if closed:
+            rows.append(("throats", f"{closed:,} closed by grains"))
+        rows.append(("volume balance", f"{self.volume_balance:.1g} of the liquid"))
+        return f"Soak: {self.ending.value}", rows
 
     def wall_shear_rate(self, levels: ArrayLike = SHEAR_LEVELS) -> Floats:
         """Wall shear rates, 1/s, below which these shares of the work were done; of their shape.

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from poresim.brief import Brief, Rows
 from poresim.ensemble.journal import Journal
 from poresim.ensemble.request import fit_in_memory, job_of
 from poresim.ensemble.run import Progress
@@ -23,6 +24,7 @@ from poresim.inference.shapley import Subset, subsets
 from poresim.inference.shares import Shares, shares
 from poresim.outcome.asked import Asked
 from poresim.outcome.spread import finite
+from poresim.outcome.words import between, capital, signed_percent
 from poresim.record.files import safe_name, write_text
 from poresim.record.layout import RecordError
 from poresim.scenario.faults import ScenarioError
@@ -34,6 +36,8 @@ from poresim.why.mechanisms import Pair
 from poresim.why.runs import Runs, at_work
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from poresim.ensemble.jobs import Job
     from poresim.scenario.lines import Path as KeyPath
     from poresim.scenario.reading import Scenario
@@ -46,8 +50,8 @@ _INPUTS = 2  # purpose of a random stream; see ensemble.jobs
 _MOST_REDRAWS = 100
 
 
-@dataclass(frozen=True)
-class Explained:
+@dataclass(frozen=True, repr=False)
+class Explained(Brief):
     """What was found.
 
     between : names of the two liquids. of : the result, read from every soak. log : whether the
@@ -69,6 +73,26 @@ class Explained:
     uncertain: list[str]
     accuracy: float
     invented: bool
+
+    def plot(self) -> Figure:
+        """The answer as a matplotlib figure, with the numbers that it draws as ``tables``."""
+        from poresim.show.explain import explained_figure
+
+        figure: Figure = explained_figure(self)
+        return figure
+
+    def _told(self) -> tuple[str, Rows]:
+        from poresim.why.told import verdict
+
+        rows = [
+            (f"with {name}", self.of.told(value))
+            for name, value in zip(self.between, self.ends, strict=True)
+        ]
+        if self.shares is not None and self.shares.distinct:
+            for name in self.shares.ranked():
+                one = self.shares.of[name]
+                rows.append((name, f"{signed_percent(one.value)} ({between(one.low, one.high)})"))
+        return f"{capital(self.of.words)}: {verdict(self)}", rows
 
     @property
     def repeats(self) -> int:

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from poresim.brief import Brief, Rows
 from poresim.ensemble.journal import Journal
 from poresim.ensemble.request import fit_in_memory
 from poresim.ensemble.run import Progress, RunFailed
@@ -39,12 +40,14 @@ from poresim.why.weighing.unknowns import Unknowns
 from poresim.why.weighing.verdict import Verdict
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from poresim.inference.laws import Law
     from poresim.scenario.reading import Scenario
 
 
-@dataclass(frozen=True)
-class Judged:
+@dataclass(frozen=True, repr=False)
+class Judged(Brief):
     """The verdict and what it rests on.
 
     reference : the liquid that the others are compared with. rows, soaks : of the bank. change :
@@ -68,6 +71,21 @@ class Judged:
     accuracy: float
     invented: bool
     newtonian: tuple[str, ...]
+
+    def plot(self) -> Figure:
+        """The answer as a matplotlib figure, with the numbers that it draws as ``tables``."""
+        from poresim.show.judge import judged_figure
+
+        figure: Figure = judged_figure(self)
+        return figure
+
+    def _told(self) -> tuple[str, Rows]:
+        from poresim.why.judged import likely, others_in_words, spoken, told_apart, verdict_title
+
+        told, rivals = told_apart(self), self.verdict.rivals
+        rows = [(spoken(rivals[k].name), likely(self.verdict.probabilities[k])) for k in told]
+        rows.append(("rest", others_in_words(self, len(told)) or "none"))
+        return f"{verdict_title(self)} ({self.soaks:,} soaks)", rows
 
     @property
     def settled(self) -> bool:

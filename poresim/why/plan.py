@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from poresim.brief import Brief, Rows
 from poresim.ensemble.journal import Journal
 from poresim.ensemble.request import fit_in_memory
 from poresim.ensemble.run import Progress
@@ -34,6 +35,8 @@ from poresim.why.weighing.bench import Bench, balance_sd
 from poresim.why.weighing.informing import Asked, inform
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from poresim.scenario.reading import Scenario
 
 _TIMES = (0.5, 1.0, 3.0)  # of the last reading so far, at which pieces are weighed by default
@@ -62,14 +65,30 @@ class Ranked:
         return 60 * self.told.explanation_sd / self.candidate.minutes
 
 
-@dataclass(frozen=True)
-class Planned:
+@dataclass(frozen=True, repr=False)
+class Planned(Brief):
     """judged : the verdict so far. tests : best per minute first. given : whether the scenario
     says which ones are compared."""
 
     judged: Judged
     tests: list[Ranked]
     given: bool
+
+    def plot(self) -> Figure:
+        """The answer as a matplotlib figure, with the numbers that it draws as ``tables``."""
+        from poresim.show.plan import planned_figure
+
+        figure: Figure = planned_figure(self)
+        return figure
+
+    def _told(self) -> tuple[str, Rows]:
+        from poresim.why.planned import minutes, plan_title
+
+        rows = []
+        for one in self.tests:
+            told = f"{one.told.explanation:.2f} bits in {minutes(one.candidate.minutes)}"
+            rows.append((one.candidate.name, told))
+        return plan_title(self), rows
 
     @property
     def entropy_bits(self) -> float:

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from poresim.brief import Brief, Rows
 from poresim.ensemble.journal import Journal
 from poresim.ensemble.request import fit_in_memory, job_of
 from poresim.ensemble.run import Progress
@@ -33,6 +34,8 @@ from poresim.why.keys import journal_path, key_of
 from poresim.why.runs import Runs, a_few, at_work
 
 if TYPE_CHECKING:
+    from matplotlib.figure import Figure
+
     from poresim.ensemble.jobs import Job
     from poresim.scenario.reading import Scenario
 
@@ -64,8 +67,8 @@ class Varied:
         return float(self.least + (self.greatest - self.least) * share)
 
 
-@dataclass(frozen=True, eq=False)
-class Swept:
+@dataclass(frozen=True, eq=False, repr=False)
+class Swept(Brief):
     """What came of a sweep.
 
     points : of each, the value of every quantity. liquids : their names. outcomes : (liquid,
@@ -82,6 +85,24 @@ class Swept:
     results: tuple[Asked, ...]
     outcomes: Mapping[tuple[int, int, int], Outcome]
     failed: Mapping[str, str]
+
+    def plot(self, which: int = 0) -> Figure:
+        """One of its results as a matplotlib figure, with the numbers that it draws as ``tables``.
+
+        which : its place among ``results``. Raises ValueError where nothing could be drawn.
+        """
+        from poresim.show.plot import swept_figure
+
+        return swept_figure(self, which)
+
+    def _told(self) -> tuple[str, Rows]:
+        lost = f", {len(self.failed):,} of them failed" if self.failed else ""
+        return f"Sweep: {self.scenario.title}", [
+            *(("varied", one.key) for one in self.quantities),
+            ("liquids", ", ".join(self.liquids)),
+            ("soaks", f"{len(self.points):,} points, {self.soaks:,} soaks{lost}"),
+            ("results", ", ".join(one.words for one in self.results)),
+        ]
 
     def values(self, of: Asked, liquid: int) -> Floats:
         """(points, repeats) of a result; NaN where it was not reached, or the soak failed."""
@@ -219,7 +240,7 @@ class Plan:
 
 
 def sweep(
-    plan: Plan,
+    plan: Plan | Scenario,
     out: str | Path = "results",
     *,
     executor: Executor | None = None,
@@ -228,12 +249,16 @@ def sweep(
     resume: bool = False,
     force: bool = False,
 ) -> Swept:
-    """Do a sweep; writes ``<out>/<scenario name>.sweep.h5`` and ``.sweep.csv``.
+    """Do what a scenario's ``[sweep]`` asks.
+
+    Writes ``<out>/<scenario name>.sweep.h5`` and ``.sweep.csv``.
 
     executor, workers, resume, force : as of :func:`poresim.run`; nor do the numbers depend on them.
     """
     from poresim.why.swept import write_csv, write_record
 
+    if not isinstance(plan, Plan):
+        plan = Plan(plan)
     scenario = plan.scenario
     target = result_path(Path(out), scenario)
     said = [
