@@ -78,7 +78,7 @@ def network_figure(network: Network) -> Picture:
         axes = panel(figure, slab, scale, (line, below), cell, ())
         draw_depth(axes, slab, size)
         height = figure.get_figheight()
-        draw_scale(figure, slab, scale, size, (cell + line) / _WIDTH, (below - line) / height)
+        draw_scale(figure, slab, scale, size, axes.get_position().x1, (below - line) / height)
         figure.text(0.02, 0.05 / height, words, va="bottom", color=SOFT, linespacing=1.15)
         figure.tables[""] = slab_tables([Drawn("", 0.0, slab, None)])[""]
     return figure

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, cast
 import numpy as np
 
 from poresim.outcome.curves import time_to
+from poresim.outcome.summary import AT_REST
 from poresim.outcome.words import capital, percent, seconds, short
 from poresim.show.captions import headline, time_unit
 from poresim.show.lines import name_lines
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 
 _WIDTH, _TALL = 5.4, 6.6  # inches
 _WORDS = "Each line: one soak of one solid. Computed, not measured."
+_FLAT = 1.2  # times the last change
 _MUCH = 0.8  # of the pores: until when the fastest is timed
 
 
@@ -32,7 +34,7 @@ def soaks_figure(soaks: Mapping[str, Soak]) -> Picture:
         raise ValueError("no soak to draw; give one or more, by name")
     looks = [Look(label(name), colour(i), dashes(i)) for i, name in enumerate(soaks)]
     curves = [(one.time_s, 100 * one.saturation) for one in soaks.values()]
-    last = max(float(one.time_s[-1]) for one in soaks.values())
+    last = max(_busy(one) for one in soaks.values())
     clock, ticks = time_unit(last)
     with styled(_WIDTH):
         figure = Picture(figsize=(_WIDTH, _TALL))
@@ -45,8 +47,8 @@ def soaks_figure(soaks: Mapping[str, Soak]) -> Picture:
         middle = (head + foot) / 2
         upper = figure.add_axes((left, middle + gap / 2, right - left, head - middle - gap / 2))
         lower = figure.add_axes((left, foot + gap, right - left, middle - foot - 1.5 * gap))
-        _draw(upper, looks, [(time * ticks, full) for time, full in curves])
-        _draw(lower, looks, [(np.sqrt(time), full) for time, full in curves])
+        _draw(upper, looks, [(time * ticks, full) for time, full in curves], last * ticks)
+        _draw(lower, looks, [(np.sqrt(time), full) for time, full in curves], np.sqrt(last))
         upper.set_xlabel(f"Time ({clock})")
         lower.set_xlabel("Square root of time (√s)\nstraight = capillary uptake, Washburn")
         for axes in (upper, lower):
@@ -63,10 +65,17 @@ def soaks_figure(soaks: Mapping[str, Soak]) -> Picture:
     return figure
 
 
-def _draw(axes: Any, looks: Sequence[Look], curves: Sequence[tuple[Any, Any]]) -> None:
+def _busy(soak: Soak) -> float:
+    """Until when it is drawn: somewhat after its last change that is seen."""
+    last = float(soak.time_s[-1])
+    changed = time_to(soak.time_s, soak.saturation, 0.999 * _full(soak))
+    return min(last, _FLAT * changed) if soak.ending in AT_REST and changed > 0 else last
+
+
+def _draw(axes: Any, looks: Sequence[Look], curves: Sequence[tuple[Any, Any]], last: float) -> None:
     for look, (across, full) in zip(looks, curves, strict=True):
         axes.plot(across, full, color=look.colour, ls=look.dashes)
-    axes.set_xlim(0, max(float(across[-1]) for across, _ in curves))
+    axes.set_xlim(0, last)
     axes.set_ylim(0, 104)
     axes.locator_params(nbins=5)
 
@@ -85,6 +94,8 @@ def _title(soaks: Mapping[str, Soak]) -> str:
         text += f"by {end}"
     if first == last:
         return text
+    if np.isfinite(_much(soaks[last])):
+        return f"{text}, {short(label(last))} in {seconds(_much(soaks[last]))}"
     end = seconds(float(soaks[last].time_s[-1]))
     return f"{text}; {short(label(last))} is at {percent(_full(soaks[last]))} after {end}"
 

@@ -165,7 +165,7 @@ class Network(Brief):
             ("holds", volume(self.volume)),
         ]
         if self.size is not None:
-            rows.append(("block", " x ".join(length(edge) for edge in self.size)))
+            rows.append(("block", f"{' x '.join(f'{1e3 * edge:.3g}' for edge in self.size)} mm"))
             rows.append(("porosity", f"{100 * self.porosity:.3g} %"))
         if self.faces:
             rows.append(("faces", ", ".join(self.faces)))
