@@ -107,7 +107,7 @@ def numbers_drawn(figure, axes=None, across=True):
         for patch in one.patches:
             if isinstance(patch, StepPatch):
                 found += [patch.get_data().values, patch.get_data().edges]
-            elif isinstance(patch, Rectangle):
+            elif isinstance(patch, Rectangle) and patch.get_data_transform() == one.transData:
                 found.append(np.array([patch.get_width()]))
     numbers = np.concatenate(found)
     return numbers[np.isfinite(numbers)]

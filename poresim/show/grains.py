@@ -97,7 +97,7 @@ def _draw_depths(
         edges = 1e3 * profile.edges
         there = np.flatnonzero(np.isfinite(profile.closed) | (share > _LITTLE))
         deepest = max(deepest, edges[there[-1] + 1] if len(there) else 0.0)
-        shut = np.nan_to_num(100 * profile.closed)
+        shut = 100 * profile.closed  # a gap where no throat was reached
         drawn.append((one.name, edges[:-1], edges[1:], share, shut))
         for axes, values in ((where, share), (closed, shut)):
             axes.stairs(
