@@ -128,6 +128,17 @@ def numbers_written(figure):
     return np.array(found)
 
 
+def check_column(figure, axes, colour, name, part=""):
+    """The longest line of this colour has the heights of a column, in some run of its rows."""
+    line = max((a for a in axes.lines if a.get_color() == colour), key=lambda a: len(a.get_xdata()))
+    table = figure.tables[part]
+    place, heights = table.head.index(name), np.asarray(line.get_ydata(), dtype=float)
+    runs = [np.asarray(block[place], dtype=float) for block in table.blocks]
+    runs = [run[np.isfinite(run)] for run in runs if np.ndim(run)]
+    heights = heights[np.isfinite(heights)]
+    assert any(len(run) == len(heights) and np.allclose(run, heights) for run in runs), name
+
+
 def check_numbers(figure, axes=None, across=True, most_missing=0):
     """What is drawn stands in the tables; so many numbers may be missing (guides for the eye)."""
     drawn, written = numbers_drawn(figure, axes, across), np.sort(numbers_written(figure))

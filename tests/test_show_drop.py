@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from fakes import SPACING, record_file
 from numpy.testing import assert_allclose
-from pictures import check_legible, check_numbers, texts
+from pictures import check_column, check_legible, check_numbers, texts
 
 from poresim.drop.base import Drop
 from poresim.outcome.words import drop_title, drop_told, lifted_told
@@ -303,6 +303,10 @@ def test_legible(plain, liquids, repeats):
     figure = drop_figure([drops(plain, *liquids, repeats=repeats)])
     check_legible(figure)
     check_numbers(figure, figure.axes[:2])
+    for axes, name in zip(
+        figure.axes[:2], ("angle_deg_median", "left_percent_median"), strict=True
+    ):
+        check_column(figure, axes, "#2f3bb0", name)
     assert "The time axis is logarithmic" in said(figure)
     assert "Invented example values." in said(figure)
 

@@ -9,7 +9,7 @@ import pytest
 from fakes import record_file
 from matplotlib.colors import to_hex
 from numpy.testing import assert_allclose
-from pictures import SIGHT, check_legible, check_numbers, lab, texts
+from pictures import SIGHT, check_column, check_legible, check_numbers, lab, texts
 
 from poresim.record.reading import load_record
 from poresim.show.figures import write_figures
@@ -103,6 +103,8 @@ def test_lines_are_the_records_snap_force(record):
     dry = 2 * 2e5 * SIZE[1] * SIZE[2] ** 2 / (3 * SPAN)  # of one strength: 2 s b h^2 / (3 span)
     level = [a.get_ydata()[0] for a in upper.lines if np.ptp(a.get_ydata()) == 0]
     assert_allclose(level[0], dry, rtol=1e-9)
+    name = next(one for one in figure.tables[""].head if one.endswith("_median"))
+    check_column(figure, figure.axes[0], "#2f3bb0", name)
 
 
 def test_the_dotted_line_is_the_weight_in_the_unit_of_the_force(one_solid):

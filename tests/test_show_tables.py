@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from fakes import record_file
 from numpy.testing import assert_allclose, assert_array_equal
-from pictures import check_numbers, numbers_drawn
+from pictures import check_column, check_numbers, numbers_drawn
 from planned_made_up import planned
 
 from poresim.cli.main import main
@@ -104,7 +104,13 @@ def test_a_number_that_is_drawn_and_not_written_is_seen(record):
 def test_the_front_is_drawn_as_written(record):
     figure = front_figure([record])
     check_numbers(figure)
-    assert figure.tables[""].head[:2] == ("liquid", "time_s")
+    rows = rows_of(figure.tables[""].text())
+    for k, liquid in enumerate(record.liquids):
+        axes, mine = figure.axes[k], of(rows, liquid.name)
+        check_column(figure, axes, style.colour(k), "depth_mm_median")
+        band = axes.collections[0].get_paths()[0].vertices[1:-1, 1]
+        assert_allclose(numbers(mine, "depth_mm_5_percent")[:9], band[:9], rtol=1e-9)
+        assert_allclose(numbers(mine, "depth_mm_95_percent")[:9], band[-9:][::-1], rtol=1e-9)
 
 
 def test_sections_hold_every_tube_that_is_drawn(record):
@@ -171,6 +177,14 @@ def test_what_grains_did_is_drawn_as_written(record):
     caught = caught_figure([grains])
     check_numbers(caught)
     assert set(caught.tables) == {"", "times"}
+    steps = rows_of(caught.tables[""].text())
+    mine = of(steps, "spiced broth")
+    for axes, name in zip(caught.axes[:2], ("of_caught", "closed_of_reached"), strict=True):
+        values, edges, _ = axes.patches[0].get_data()
+        assert_allclose(numbers(mine, f"{name}_percent"), values, rtol=1e-9)
+        assert_allclose(numbers(mine, "depth_to_mm"), edges[1:], rtol=1e-9)
+    for axes, name in zip(caught.axes[2:], ("closed_of_reached", "at_the_front"), strict=True):
+        check_column(caught, axes, style.colour(1), f"{name}_percent", "times")
     standing = standing_figure([grains])
     check_numbers(standing, most_missing=2)  # the ends of the dashed line, from side to side
     rows = rows_of(standing.tables[""].text())

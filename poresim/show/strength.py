@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from poresim.outcome.words import capital, percent, seconds, short
 from poresim.record.model import Record, Repeat
+from poresim.show import style
 from poresim.show.firmness import DIETS, soft_series
 from poresim.show.lifts import draw_surface, entry_words, foot_lines, touching
 from poresim.show.section import (
@@ -32,17 +33,7 @@ from poresim.show.series import Series, caution, records_of
 from poresim.show.slab import Slab
 from poresim.show.slab_tables import Drawn, slab_tables
 from poresim.show.states import State, reading, snapshot_grid, state_at
-from poresim.show.style import (
-    INK,
-    SCALE,
-    SOFT,
-    characters,
-    label,
-    name_label,
-    readable,
-    styled,
-    text_size,
-)
+from poresim.show.style import INK, SOFT, characters, label, name_label, readable, styled, text_size
 from poresim.show.tables import Table
 from poresim.softening.asked import Bar, Walls
 from poresim.softening.bar import share_left, soften
@@ -273,7 +264,7 @@ def _draw_bar(figure: Any, middle: float, line: float) -> None:
 def _colours() -> Any:
     import matplotlib as mpl
 
-    return mpl.colormaps[SCALE].resampled(_STEPS)
+    return mpl.colormaps[style.SCALE].resampled(_STEPS)
 
 
 def _times(repeats: Sequence[Repeat]) -> list[float]:
