@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import base64
+import csv
+import io
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -274,13 +278,21 @@ def test_files_are_written_where_softening_is_asked_for(record, hard, tmp_path):
     usual.add("section-panels.csv")
     assert {p.name for p in without} == {f"hard-{name}" for name in usual}
     usual |= {f"{f}.{kind}" for f in ("firmness", "strength") for kind in KINDS}
-    usual |= {"firmness-dry.csv", "strength-panels.csv", "strength-layers.csv"}
-    usual |= {"firmness-failures.csv"} & {p.name.removeprefix("soft-") for p in written}
+    usual |= {"firmness-dry.csv", "firmness-failures.csv"}
+    usual |= {"strength-panels.csv", "strength-layers.csv"}
     assert {p.name for p in written} == {f"soft-{name}" for name in usual} and not remarks
     with Image.open(tmp_path / "soft-strength.png") as picture:
         seen = {c for _, c in picture.convert("RGB").getcolors(1 << 24)}
     scale = [tuple(int(to_hex(c)[i : i + 2], 16) for i in (1, 3, 5)) for c in _colours()(range(10))]
     assert set(scale) <= seen
+    within: set[tuple[int, ...]] = set()
+    for layer in re.findall(r'base64,([^"]+)"', (tmp_path / "soft-strength.svg").read_text()):
+        with Image.open(io.BytesIO(base64.b64decode(layer))) as picture:
+            within |= {c[:3] for _, c in picture.convert("RGBA").getcolors(1 << 24) if c[3] == 255}
+    with (tmp_path / "soft-strength.csv").open(newline="") as file:
+        steps = [int(float(row["strength_percent"]) / 10.0001) for row in csv.DictReader(file)]
+    often = {scale[k] for k in set(steps) if steps.count(k) >= 10}
+    assert len(often) > 2 and often <= within
 
 
 @pytest.mark.parametrize("sight", ["normal", "protanopia", "deuteranopia", "tritanopia"])

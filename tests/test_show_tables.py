@@ -35,7 +35,7 @@ from poresim.why.plan import _csv as plan_csv
 HOSTILE = (
     '=HYPERLINK("http://x.example","a, b")',
     "-1+2|cmd",
-    "</title><script>alert(1)</script>&amp;",
+    "broth --></title><script>alert(1)</script>&amp;",
     "'tis a broth",
 )
 SVG = "{http://www.w3.org/2000/svg}"
