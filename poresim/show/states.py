@@ -47,6 +47,11 @@ def reading(state: State | None, closed: bool) -> str:
     return text
 
 
+def longest_reading(closed: bool) -> str:
+    """As long as :func:`reading` can be."""
+    return "99.9 % full (end)" + ("\n99.9 % closed" if closed else "")
+
+
 def common_repeat(series: Sequence[Series]) -> int | None:
     """The first repeat of which every liquid has snapshots; None when there is none."""
     sets = [{n for n, r in s.liquid.repeats.items() if len(r.snapshot_time_s)} for s in series]

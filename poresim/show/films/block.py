@@ -13,13 +13,13 @@ import numpy as np
 from poresim.record.model import Record
 from poresim.show.films.course import Course
 from poresim.show.films.page import Page, Rect
-from poresim.show.films.panels import laid_out
+from poresim.show.films.panels import Panels, laid_out
 from poresim.show.films.solid_shapes import draw_rods, turned
 from poresim.show.films.stage import Mark, Pixels
 from poresim.show.films.theme import rgba
 from poresim.show.section import NothingToShow
 from poresim.show.series import series_of
-from poresim.show.states import common_repeat, reading
+from poresim.show.states import common_repeat, longest_reading, reading
 
 _LIFT = 24.0  # degrees from above
 _FROM = 17.0  # degrees about the upright at the start
@@ -57,13 +57,13 @@ class BlockScene:
     def marks(self) -> Sequence[Mark]:
         return [Mark("dry tube", "dry")]
 
-    def build(self, page: Page, body: Rect) -> float | None:
+    def build(self, page: Page, body: Rect) -> Panels | None:
         self._page = page
         points = [1e3 * solid.points for solid in self._solids]
         self._middles = [(p.min(axis=0) + p.max(axis=0)) / 2 for p in points]
         spans = np.array([_span(np.ptp(p, axis=0)) for p in points])
-        self.panels = laid_out(page, body, self.series, spans, 2 if self._closing else 1)
-        return self.panels.scale
+        self.panels = laid_out(page, body, self.series, spans, longest_reading(self._closing))
+        return self.panels
 
     def paint(self, picture: Pixels, when: float) -> None:
         share = np.sqrt(when / self.until_s)

@@ -12,6 +12,7 @@ from poresim.outcome.words import percent
 from poresim.record.model import Record, Repeat
 from poresim.show.drop import cap_outline, drop_series, left_share
 from poresim.show.films.page import Page, Rect
+from poresim.show.films.panels import Panels
 from poresim.show.films.section import SectionScene
 from poresim.show.films.stage import Pixels
 from poresim.show.section import margin_of
@@ -28,17 +29,18 @@ class DropScene(SectionScene):
         drop_series(records)
         super().__init__(records)
         tallest = max(float(r.drop_height_m.max()) for r in self.repeats if len(r.drop_m3))
+        self.longest = "99.9 % on top, 180°"
         self.headroom_mm = _ROOM * 1e3 * tallest
 
     @property
     def words(self) -> str:
         return f"Drops: spherical caps of the computed base and height. {super().words}"
 
-    def build(self, page: Page, body: Rect) -> float | None:
-        scale = super().build(page, body)
+    def build(self, page: Page, body: Rect) -> Panels | None:
+        super().build(page, body)
         self._page = page
         self._drops = [self._drop(page, one.place) for one in self.series]
-        return scale
+        return self.panels
 
     def paint(self, picture: Pixels, when: float) -> None:
         super().paint(picture, when)

@@ -12,7 +12,7 @@ from poresim.record.model import Record, Repeat
 from poresim.show.films.course import Course
 from poresim.show.films.moisture import Moisture, corners, seen
 from poresim.show.films.page import Page, Rect
-from poresim.show.films.panels import laid_out
+from poresim.show.films.panels import Panels, laid_out
 from poresim.show.films.stage import Mark, Pixels
 from poresim.show.films.theme import rgba
 from poresim.show.lifts import dip_of, in_liquid
@@ -56,16 +56,17 @@ class DunkScene:
     def marks(self) -> Sequence[Mark]:
         return [Mark("dry", "dry")]
 
-    def build(self, page: Page, body: Rect) -> float | None:
+    def build(self, page: Page, body: Rect) -> Panels | None:
         self._pieces = [
             _Piece(page, one, repeat, self.number)
             for one, repeat in zip(self.series, self.repeats, strict=True)
         ]
         spans = np.array([piece.span for piece in self._pieces])
-        self.panels = laid_out(page, body, self.series, spans, 2 if self._strong else 1)
+        longest = "100 % full" + ("\ngave way at 99.9 min" if self._strong else "")
+        self.panels = laid_out(page, body, self.series, spans, longest)
         for piece, cell in zip(self._pieces, self.panels.cells, strict=True):
             piece.place(cell, self.panels.scale)
-        return self.panels.scale
+        return self.panels
 
     def paint(self, picture: Pixels, when: float) -> None:
         for piece, below in zip(self._pieces, self.panels.below, strict=True):

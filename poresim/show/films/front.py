@@ -14,13 +14,14 @@ from poresim.record.model import Record
 from poresim.show.captions import time_unit
 from poresim.show.curves import front_depths, front_words
 from poresim.show.films.page import Page, Rect
+from poresim.show.films.panels import Panels
 from poresim.show.films.stage import Mark, Pixels
 from poresim.show.lifts import draw_lifts, lift_words, lifts_of
 from poresim.show.series import Series, series_of
 from poresim.show.style import apart, name_label
 
 _POINTS = 600
-_NAMES = 13  # letters kept free at the right for the liquids' names
+_NAMES = (8, 11, 14)  # letters kept free at the right for names: the first at which none is cut
 _BAND = 0.24  # opacity of what 5 to 95 % of the menisci span
 
 
@@ -41,12 +42,13 @@ class FrontScene:
     def marks(self) -> Sequence[Mark]:
         return ()
 
-    def build(self, page: Page, body: Rect) -> float | None:
+    def build(self, page: Page, body: Rect) -> Panels | None:
         letter = page.letter
         self._page = page
+        room = self._name_all(page, body.height - 4 * letter)
         self._at = Rect(
             round(body.left + 4 * letter), round(body.top + 0.5 * letter),
-            round(body.width - (5.4 + 0.6 * _NAMES) * letter), round(body.height - 4 * letter),
+            round(body.width - (5.4 + room) * letter), round(body.height - 4 * letter),
         )  # fmt: skip
         axes = self._axes(page)
         axes.set_ylabel("Depth of the front (mm)", fontsize=letter, color=page.theme.ink)
@@ -55,7 +57,10 @@ class FrontScene:
         self._draw_lines(self._axes(self._layer))
         self._layer.finish()
         self._grown: Any = None
-        self._moving = [self._head(page, one) for one in self.series]
+        self._moving = [
+            self._head(page, one, words)
+            for one, words in zip(self.series, self._names, strict=True)
+        ]
         return None
 
     def paint(self, picture: Pixels, when: float) -> None:
@@ -94,12 +99,24 @@ class FrontScene:
             axes.plot(x, middle, color=colour, lw=0.24 * letter, ls=one.dashes)
         draw_lifts(axes, lifts_of(self.series), lambda t: t * self._ticks)
 
-    def _head(self, page: Page, one: Series) -> tuple[Any, Any]:
+    def _name_all(self, page: Page, height: float) -> float:
+        """Break the liquids' names so that all find room one above the other; letters across."""
+        lines = int(np.clip(height / (len(self.series) * page.line), 1, 3))
+        for room in _NAMES:
+            self._names = [
+                page.fitted(name_label, one.name, lines, room * page.letter, weight="bold")
+                for one in self.series
+            ]
+            if not any("…" in words for words in self._names):
+                break
+        return room
+
+    def _head(self, page: Page, one: Series, words: str) -> tuple[Any, Any]:
         """The end of a line, and the liquid's name beside the panel."""
         colour = page.theme.liquid(one.place)
         head = page.line_of(np.zeros((1, 2)), color=colour, marker="o", ms=0.6 * page.letter)
         name = page.text(
-            self._at.right + 0.8 * page.letter, 0, name_label(one.name, _NAMES, 3),
+            self._at.right + 0.8 * page.letter, 0, words,
             va="center", color=page.theme.text(one.place), weight="bold",
         )  # fmt: skip
         return page.moves(head), page.moves(name)

@@ -7,6 +7,7 @@ wider than tall.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -16,6 +17,7 @@ from poresim.show.films.theme import Theme, rgba
 from poresim.show.style import LEAST_TEXT_PX, PHONE_PX, styled
 
 _LYING_PX = 640  # width of a phone's screen that lies on its side
+_FONT = "DejaVu Sans"
 
 
 class Rect(NamedTuple):
@@ -61,20 +63,34 @@ class Page:
         self._moving: list[Any] = []
         self._ground: Any = None
 
-    def letters(self, width: float, size: float = 1.0) -> int:
-        """How many letters fit into so many pixels, on average."""
-        return max(6, int(width / (0.56 * size * self.letter)))
+    def fitted(
+        self, cut: Callable[[str, int, int], str], words: str, lines: int, width: float,
+        size: float = 1.0, weight: str = "normal",
+    ) -> str:  # fmt: skip
+        """Words in lines at most so many pixels wide.
+
+        cut : breaks words into so many lines at most of at most so many letters.
+        """
+        for letters in range(max(int(width / (0.4 * size * self.letter)), 6), 6, -1):
+            broken = cut(words, letters, lines)
+            if self.width_of(broken, size, weight) <= width:
+                return broken
+        return cut(words, 6, lines)
+
+    def width_of(self, words: str, size: float = 1.0, weight: str = "normal") -> float:
+        """Of the longest line of a text, px."""
+        from matplotlib.font_manager import FontProperties
+
+        font = FontProperties(_FONT, size=size * self.letter, weight=weight)
+        measure = self._canvas.get_renderer().get_text_width_height_descent
+        return max(float(measure(row, font, ismath=False)[0]) for row in words.split("\n"))
 
     def text(self, x: float, y: float, words: str, size: float = 1.0, **how: Any) -> Any:
         """Words whose upper left corner, if not said otherwise, lies at (x, y)."""
         usual: dict[str, Any] = {"va": "top", "color": self.theme.ink, "linespacing": 1.15}
         how = usual | how
-        how |= {"fontsize": size * self.letter, "family": "DejaVu Sans", "parse_math": False}
+        how |= {"fontsize": size * self.letter, "family": _FONT, "parse_math": False}
         return self.figure.text(x / self.width, 1 - y / self.height, words, **how)
-
-    def extent(self, words: Any) -> float:
-        """Width of a text, px."""
-        return float(words.get_window_extent(self._canvas.get_renderer()).width)
 
     def line_of(self, points: NDArray[np.float64], **how: Any) -> Any:
         """A line through points (k, 2), px."""
@@ -106,8 +122,9 @@ class Page:
         theme = self.theme
         axes.set_facecolor("none" if self.transparent else theme.ground)
         axes.tick_params(
-            colors=theme.soft, labelcolor=theme.ink, labelsize=self.letter, width=self.letter / 11
-        )
+            colors=theme.soft, labelcolor=theme.ink, labelsize=self.letter, width=self.letter / 11,
+            length=0.3 * self.letter, pad=0.3 * self.letter,
+        )  # fmt: skip
         for side, spine in axes.spines.items():
             spine.set_visible(side in ("left", "bottom"))
             spine.set(color=theme.soft, linewidth=self.letter / 11)

@@ -7,12 +7,19 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from poresim.show.films.faults import FilmError
 from poresim.show.films.page import Page, Rect
 from poresim.show.series import Series
 from poresim.show.style import name_label
 
-_BELOW = 1.5  # lines of what stands below a panel, one each
+# All in lines of the page.
+_NAME_FOOT = 0.55  # from the last line of a name to its panel
+_NAME_LINE = 1.1
+_ABOVE_NAME = 0.75
+_READING_TOP = 0.35  # from a panel to what stands below it
+
 _NAME_LINES = 2
+_NAME_SIZE = 1.1
 
 
 class Panels(NamedTuple):
@@ -23,54 +30,68 @@ class Panels(NamedTuple):
     below: list[Any]
 
 
+class _Grid(NamedTuple):
+    """Cells in so many columns. wide : room of each, px. names : of the liquids, broken."""
+
+    columns: int
+    wide: float
+    names: list[str]
+    above: float
+    scale: float
+
+
 def laid_out(
-    page: Page, body: Rect, series: Sequence[Series], spans: np.ndarray, lines: int
+    page: Page, body: Rect, series: Sequence[Series], spans: np.ndarray, longest: str
 ) -> Panels:
     """Cells in as many columns as show the solids largest, all at one scale.
 
-    spans : (liquids, 2) mm across and up that each has to show. lines : below each panel.
+    spans : (liquids, 2) mm across and up that each has to show. longest : what may stand below a
+    panel. Raises FilmError when they do not fit.
     """
-    count, gap = len(series), 1.2 * page.letter
-    most = spans.max(axis=0)
-    choices = []
-    for columns in range(1, count + 1):
-        rows = -(-count // columns)
-        wide = (body.width - (columns - 1) * gap) / columns
-        names = [_name(page, one, wide) for one in series]
-        above = (max(n.count("\n") for n in names) + 1) * 1.25 * page.line
-        tall = body.height / rows - above - (_BELOW + lines - 1) * page.line
-        choices.append((min(wide / most[0], tall / most[1]), -columns, wide, above, names))
-    scale, columns, wide, above, names = max(choices, key=lambda one: one[:2])
-    columns = -columns
-    if scale <= 0:
-        raise ValueError(
-            f"{count} liquids do not fit into a picture of {page.width} x {page.height}"
+    gap = 1.2 * page.letter
+    most, reading = spans.max(axis=0), page.width_of(longest, weight="bold")
+    below = (_READING_TOP + longest.count("\n") + 1) * page.line
+    grids = [_grid(page, body, series, n + 1, gap, most, below) for n in range(len(series))]
+    fit = [grid for grid in grids if grid.scale > 0 and grid.wide >= reading]
+    if not fit:
+        raise FilmError(
+            f"{len(series)} liquids do not fit into a picture of {page.width} x {page.height}"
         )
-    rows = -(-count // columns)
-    pitch = min(wide, max(scale * most[0], min(wide, 11 * page.letter))) + gap
+    grid = max(fit, key=lambda one: one.scale)  # the first such: with the fewest columns
+    columns, names, scale = grid.columns, grid.names, grid.scale
+    rows = -(-len(series) // columns)
+    named = max(page.width_of(name, _NAME_SIZE, "bold") for name in names)
+    pitch = min(grid.wide, max(scale * most[0], named, reading)) + gap
     tall = scale * most[1]
-    row = above + tall + (_BELOW + lines - 1) * page.line
+    row = grid.above + tall + below
     top = body.top + max(body.height - rows * row, 0) / 2
-    cells, below = [], []
+    cells, told = [], []
     for k, one in enumerate(series):
         down, across = divmod(k, columns)
-        here = min(columns, count - down * columns)
+        here = min(columns, len(series) - down * columns)
         middle = body.left + body.width / 2 + (across - (here - 1) / 2) * pitch
         own = scale * spans[k]
-        y = top + down * row + above + tall - own[1]
-        cells.append(Rect(round(middle - own[0] / 2), round(y), round(own[0]), round(own[1])))
-        colour = page.theme.text(one.place)
-        foot = top + down * row + above - 0.6 * page.line
-        page.text(
-            middle, foot - 1.27 * page.letter * names[k].count("\n"), names[k], 1.1,
-            ha="center", va="baseline", color=colour, weight="bold",
-        )  # fmt: skip
-        at = top + down * row + above + tall + 0.35 * page.line
-        below.append(
-            page.moves(page.text(middle, at, "", ha="center", color=colour, weight="bold"))
-        )
-    return Panels(cells, scale, below)
+        floor = top + down * row + grid.above + tall
+        left, upper = round(middle - own[0] / 2), round(floor - own[1])
+        cells.append(Rect(left, upper, round(own[0]), round(own[1])))
+        words: dict[str, Any] = {"ha": "center", "color": page.theme.text(one.place)}
+        foot = floor - tall - _NAME_FOOT * page.line
+        page.text(middle, foot, names[k], _NAME_SIZE, va="baseline", weight="bold", **words)
+        at = floor + _READING_TOP * page.line
+        told.append(page.moves(page.text(middle, at, "", weight="bold", **words)))
+    return Panels(cells, scale, told)
 
 
-def _name(page: Page, one: Series, wide: float) -> str:
-    return name_label(one.name, page.letters(wide, 1.1), _NAME_LINES)
+def _grid(
+    page: Page, body: Rect, series: Sequence[Series], columns: int, gap: float, most: np.ndarray,
+    below: float,
+) -> _Grid:  # fmt: skip
+    rows = -(-len(series) // columns)
+    wide = (body.width - (columns - 1) * gap) / columns
+    names = [
+        page.fitted(name_label, one.name, _NAME_LINES, wide, _NAME_SIZE, "bold") for one in series
+    ]
+    lines = max(name.count("\n") for name in names)
+    above = (_NAME_FOOT + _NAME_LINE * lines + _ABOVE_NAME + _READING_TOP) * page.line
+    tall = body.height / rows - above - below
+    return _Grid(columns, wide, names, above, float(min(wide / most[0], tall / most[1])))

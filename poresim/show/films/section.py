@@ -10,7 +10,7 @@ import numpy as np
 from poresim.record.model import Record
 from poresim.show.films.course import Course
 from poresim.show.films.page import Page, Rect
-from poresim.show.films.panels import laid_out
+from poresim.show.films.panels import Panels, laid_out
 from poresim.show.films.raster import bar_map, paint, tube_map
 from poresim.show.films.stage import Mark, Pixels
 from poresim.show.films.theme import rgba
@@ -18,7 +18,7 @@ from poresim.show.lifts import dip_of, touching
 from poresim.show.section import chosen, margin_of
 from poresim.show.series import Series, series_of
 from poresim.show.slab import Slab, side_of
-from poresim.show.states import State, reading
+from poresim.show.states import State, longest_reading, reading
 
 _RIM = 0.28  # thickness of a rim where the liquid is, in letters
 _BAR = 0.24  # thickness of a bar, in tubes' lengths
@@ -41,6 +41,7 @@ class SectionScene:
             for one, repeat in zip(self.series, self.repeats, strict=True)
         ]
         self._closing = any(np.isfinite(r.blocked_at_s).any() for r in self.repeats)
+        self.longest = longest_reading(self._closing)
 
     @property
     def until_s(self) -> float:
@@ -62,10 +63,10 @@ class SectionScene:
         closed = [Mark("throat closed by a grain (% of all)", "dry", bar=True)]
         return [Mark("dry tube", "dry"), *(closed if self._closing else [])]
 
-    def build(self, page: Page, body: Rect) -> float | None:
+    def build(self, page: Page, body: Rect) -> Panels | None:
         spans = np.array([s.high - s.low + 2 * margin_of(s) for s in self.slabs])
         spans[:, 1] += self.headroom_mm
-        self.panels = laid_out(page, body, self.series, spans, 2 if self._closing else 1)
+        self.panels = laid_out(page, body, self.series, spans, self.longest)
         room = round(self.headroom_mm * self.panels.scale)
         self.cells = [
             Rect(c.left, c.top + room, c.width, c.height - room) for c in self.panels.cells
@@ -77,7 +78,7 @@ class SectionScene:
             for one, slab, cell in each
         ]
         self._rims = [_Rim(page, one, self.number, slab, cell, scale) for one, slab, cell in each]
-        return scale
+        return self.panels
 
     def paint(self, picture: Pixels, when: float) -> None:
         for k, course in enumerate(self.courses):

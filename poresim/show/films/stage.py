@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from poresim.show.films.clock import Pace, clock
 from poresim.show.films.page import Page, Rect
+from poresim.show.films.panels import Panels
 from poresim.show.films.theme import Theme
 from poresim.show.style import label
 
@@ -18,6 +19,7 @@ Pixels = NDArray[np.uint8]
 
 
 _LEGEND = 0.62  # of the width: how far the lowest row of the legend goes
+_TITLE = 0.62  # of the width, for the title; the rest for the clock
 
 
 class Mark(NamedTuple):
@@ -39,8 +41,8 @@ class Scene(Protocol):
     def marks(self) -> Sequence[Mark]:
         """What colours mean beyond the liquids' own."""
 
-    def build(self, page: Page, body: Rect) -> float | None:
-        """Put onto the page what stands still; pixels a mm, where all of it is to one scale."""
+    def build(self, page: Page, body: Rect) -> Panels | None:
+        """Put onto the page what stands still; its panels, where all are to one scale."""
 
     def paint(self, picture: Pixels, when: float) -> None:
         """What the scene shows at a time, s; words that move are set."""
@@ -75,9 +77,9 @@ class Stage:
         head = self._head(title)
         foot = self._foot(caution)
         body = Rect(page.edge, head, page.width - 2 * page.edge, foot - head)
-        scale = scene.build(page, body)
-        if scale is not None:
-            self._scale_bar(scale)
+        panels = scene.build(page, body)
+        if panels is not None:
+            self._scale_bar(panels)
         page.finish()
 
     def __len__(self) -> int:
@@ -102,7 +104,7 @@ class Stage:
 
     def _head(self, title: str) -> int:
         page = self._page
-        words = label(title, page.letters(0.62 * page.width, 1.2), 2)
+        words = page.fitted(label, title, 2, _TITLE * page.width, 1.2, "bold")
         page.text(page.edge, 0.7 * page.letter, words, 1.2, weight="bold")
         right = page.width - page.edge
         self._clock = page.moves(
@@ -116,8 +118,8 @@ class Stage:
         page = self._page
         thick = round(0.3 * page.letter)
         self._bar = page.moves(page.box(Rect(0, page.height - thick, 0, thick)))
-        room = page.letters(page.width - 2 * page.edge)
-        words = label(f"{caution} {self._scene.words}".strip(), room, 4)
+        told = f"{caution} {self._scene.words}".strip()
+        words = page.fitted(label, told, 4, page.width - 2 * page.edge)
         top = page.height - 0.75 * page.letter - (words.count("\n") + 1) * page.line
         page.text(page.edge, top, words, color=page.theme.soft)
         self._scale_y = top - 0.9 * page.line
@@ -129,12 +131,11 @@ class Stage:
         page, step = self._page, self._page.letter
         x, right = float(page.edge), _LEGEND * page.width
         for mark in reversed(self._scene.marks):
-            words = page.text(0, y, mark.words, va="center")
-            wide = page.extent(words) + 1.4 * step
+            wide = page.width_of(mark.words) + 1.4 * step
             if x > page.edge and x + wide > right:
                 x, y = float(page.edge), y - 1.1 * page.line
                 right = page.width - page.edge
-            words.set_position(((x + 1.4 * step) / page.width, 1 - y / page.height))
+            page.text(x + 1.4 * step, y, mark.words, va="center")
             colour = getattr(page.theme, mark.of)
             page.line_of(np.array([[x, y], [x + step, y]]), color=colour, lw=0.5 * step)
             if mark.bar:
@@ -144,22 +145,24 @@ class Stage:
             x += wide + 1.4 * step
         return y
 
-    def _scale_bar(self, scale: float) -> None:
+    def _scale_bar(self, panels: Panels) -> None:
+        """At most so long as a panel is wide."""
         from poresim.show.slab import scale_bar
 
         page = self._page
-        length = scale_bar(0.4 * page.width / scale)
+        widest = max(cell.width for cell in panels.cells)
+        length = scale_bar(min(0.4 * page.width, 2.0 * widest) / panels.scale)
         right, y = page.width - page.edge, self._scale_y
-        left = right - length * scale
+        left = right - length * panels.scale
         page.line_of(np.array([[left, y], [right, y]]), lw=0.25 * page.letter)
         page.text(left - 0.5 * page.letter, y, f"{length:g} mm", ha="right", va="center")
 
     def _titled(self) -> Pixels:
         card = Page(self.size, self._page.theme, transparent=self.transparent)
         middle: dict[str, Any] = {"ha": "center", "va": "center"}
-        words = label(self._title, card.letters(0.86 * card.width, 2.2), 4)
+        words = card.fitted(label, self._title, 4, 0.86 * card.width, 2.2, "bold")
         card.text(card.width / 2, 0.42 * card.height, words, 2.2, weight="bold", **middle)
-        small = label(self._caution, card.letters(0.8 * card.width), 3)
+        small = card.fitted(label, self._caution, 3, 0.8 * card.width)
         card.text(card.width / 2, 0.62 * card.height, small, color=card.theme.soft, **middle)
         card.finish()
         card.begin()

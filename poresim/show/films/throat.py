@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from poresim.record.model import Record, Repeat
 from poresim.show.films.page import Page, Rect
+from poresim.show.films.panels import Panels
 from poresim.show.films.section import SectionScene, pixels
 from poresim.show.films.stage import Mark, Pixels
 from poresim.show.films.theme import rgba
@@ -44,6 +45,7 @@ class ThroatScene(SectionScene):
     def __init__(self, records: Sequence[Record]) -> None:
         super().__init__(records)
         self._closing = False
+        self.longest = "1000 grains\n100 closed"
         low, high = window(self.slabs, self.repeats)
         whole = self.slabs
         self.slabs = [within(slab, low, high) for slab in whole]
@@ -64,10 +66,10 @@ class ThroatScene(SectionScene):
     def marks(self) -> Sequence[Mark]:
         return [Mark("dry tube", "dry"), Mark("throat closed", "dry", bar=True)]
 
-    def build(self, page: Page, body: Rect) -> float | None:
-        scale = super().build(page, body)
+    def build(self, page: Page, body: Rect) -> Panels | None:
+        super().build(page, body)
         self._ink = rgba(page.theme.grain)[:3].astype(float)
-        return scale
+        return self.panels
 
     def paint(self, picture: Pixels, when: float) -> None:
         super().paint(picture, when)
@@ -84,8 +86,8 @@ class ThroatScene(SectionScene):
                 )  # fmt: skip
             with np.errstate(invalid="ignore"):
                 closed = int((repeat.blocked_at_s[slab.tubes] <= when).sum())
-            told = f"{len(there)} grains" if grains else "no grains"
-            below.set_text(f"{told}, {closed} closed" if grains else told)
+            told = f"{len(there)} grains\n{closed} closed" if grains else "no grains"
+            below.set_text(told)
 
 
 def window(slabs: Sequence[Slab], repeats: Sequence[Repeat]) -> tuple[Floats, Floats]:

@@ -1,0 +1,77 @@
+"""Words in films: read on a phone, whole, and not on one another, whatever is to be shown."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from films_seen import check_words, film, words
+from films_soaked import DROPS, DUNKED, WAISTED, soaked
+
+from poresim.record.model import Record
+from poresim.show.films.block import BlockScene
+from poresim.show.films.drop import DropScene
+from poresim.show.films.dunk import DunkScene
+from poresim.show.films.front import FrontScene
+from poresim.show.films.section import SectionScene
+from poresim.show.films.stage import Stage
+from poresim.show.films.throat import ThroatScene
+
+SIZES = ((1920, 1080), (1080, 1920), (1280, 720), (480, 480), (640, 360))
+COUNTS = (1, 2, 4, 7)
+LONG = (
+    "broth of the first lot with an uncommonly long name",
+    "gum",
+    "broth of the second lot with an uncommonly long name",
+    "a_single_word_that_does_not_end_where_one_would_like_it_to",
+    "spiced broth, stood 3 min",
+    "spiced broth, stood 30 min",
+    "WWWWWWWWWWWW MMMMMMMMMMM",
+)
+TITLE = "A rusk in a great many broths of which every one has a name that is too long for a film"
+VIEWS = {
+    "section": (SectionScene, WAISTED),
+    "block": (BlockScene, WAISTED),
+    "front": (FrontScene, WAISTED),
+    "throat": (ThroatScene, WAISTED),
+    "drop": (DropScene, DROPS),
+    "dunk": (DunkScene, DUNKED),
+}
+
+
+def many(record: Record, count: int) -> Record:
+    """A record of so many liquids with long names."""
+    had = record.liquids
+    made = [replace(had[-1 - k % len(had)], name=LONG[k]) for k in range(count)]
+    return replace(record, liquids=made)
+
+
+def drawn(view: str, size: tuple[int, int], count: int, record: Record, **how) -> Stage:
+    """A film at its end, when there is most to say."""
+    scene = VIEWS[view][0]([many(record, count)])
+    one = film(scene, [0.0, 0.4 * scene.until_s, scene.until_s], size, title=TITLE, **how)
+    one.image(1)
+    return one
+
+
+def cells(one: Stage) -> list:
+    panels = getattr(one._scene, "panels", None)
+    return [] if panels is None else list(panels.cells)
+
+
+def cases():
+    for v, view in enumerate(VIEWS):
+        for s, size in enumerate(SIZES):
+            for c, count in enumerate(COUNTS):
+                quick = (v + s + c) % 4 == 0 and size[0] < 1900
+                marks = () if quick else (pytest.mark.slow,)
+                yield pytest.param(view, size, count, marks=marks)
+
+
+@pytest.mark.parametrize(("view", "size", "count"), cases())
+def test_words_are_whole_and_apart(tmp_path, view, size, count):
+    one = drawn(view, size, count, soaked(VIEWS[view][1], tmp_path))
+    check_words(one, cells(one))
+    one.image(2)
+    check_words(one, cells(one))
