@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -54,7 +55,7 @@ def inside(cell: Rect, image: np.ndarray, rim: int) -> np.ndarray:
 def wet_share(scene: Any, one: Stage, image: np.ndarray, k: int) -> float:
     """Of the pixels of tubes in a section's panel, how much is wet."""
     theme = one._page.theme
-    rim = int(0.15 * one._page.letter) + 2  # a thick line, half of it inside
+    rim = math.ceil(0.14 * one._page.letter)  # of a thick line half is inside
     _, dry, wet = np.moveaxis(
         parts(
             inside(scene.cells[k], image, rim),

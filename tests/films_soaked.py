@@ -1,4 +1,4 @@
-"""Small soaks, computed as users compute theirs, whose films are looked at. All values are invented.
+"""Small soaks, computed as users compute theirs, whose films are looked at. Values are invented.
 
 Every film is held to the record alone; nothing here knows how a film is drawn.
 """
@@ -45,7 +45,7 @@ seed = 3
 [solid]
 size_mm = [1.4, 0.1, 1.0]
 lattice = {{ kind = "square", spacing_um = 100, neighbours = 3.4 }}
-tubes = {{ law = "fixed", radius_um = 8, waist = 1.0 }}
+tubes = {{ law = "fixed", radius_um = 6, waist = 1.0 }}
 {_LIQUIDS}{_BOTTOM}
 [run]
 until_s = 0.2
@@ -69,6 +69,9 @@ accuracy = 0.02
 repeats = 1
 snapshots = 16
 """
+
+#: As above, without grains.
+WIDE = WAISTED.replace(_GRAINS, "")
 
 DROPS = """\
 title = "A drop on a tile"
@@ -142,7 +145,7 @@ _MADE: dict[str, Record] = {}
 def soaked(text: str, folder: Path) -> Record:
     """The record of a scenario; computed once by every process."""
     if text not in _MADE:
-        path = folder / "soaked.toml"
+        path = folder / f"soaked_{len(_MADE)}.toml"
         path.write_text(text, encoding="utf-8")
         _MADE[text] = run_here(load_scenario(path), folder)
     return _MADE[text]

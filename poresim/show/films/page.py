@@ -81,7 +81,7 @@ class Page:
         """Of the longest line of a text, px."""
         from matplotlib.font_manager import FontProperties
 
-        font = FontProperties(_FONT, size=size * self.letter, weight=weight)
+        font = FontProperties(family=_FONT, size=size * self.letter, weight=weight)
         measure = self._canvas.get_renderer().get_text_width_height_descent
         return max(float(measure(row, font, ismath=False)[0]) for row in words.split("\n"))
 

@@ -19,24 +19,20 @@ from poresim.tube.jit import kernel
 Floats = NDArray[np.float64]
 Bytes = NDArray[np.uint8]
 
-#: Fine pixels a pixel, each way.
-FINE = 2
+#: Fine pixels a pixel, each way: in panels of at most so many pixels, where tubes are thin, and in
+#: larger ones.
+_SMALL = 200_000
+_FINE, _FINER = 2, 4
 #: Rows of a panel's colours.
 GROUND, DRY, WET, HALO, BAR = range(5)
 
 
 class TubeMap(NamedTuple):
-    """Of a panel of so many pixels. owner : (height FINE, width FINE) row of the tube, -1 none.
-    along : the same, share of its length from its start."""
+    """Of a panel. owner : (height * fine, width * fine) row of the tube, -1 none. along : the same,
+    share of its length from its start."""
 
     owner: NDArray[np.int32]
     along: NDArray[np.float32]
-
-    @property
-    def size(self) -> tuple[int, int]:
-        """Height and width in pixels."""
-        height, width = self.owner.shape
-        return height // FINE, width // FINE
 
 
 def tube_map(
@@ -44,12 +40,18 @@ def tube_map(
 ) -> TubeMap:
     """start, end : (t, 2) in pixels from the panel's upper left, across and down. half : (t,) half
     width at the ends, pixels; waist : (t,) share of it in the middle."""
-    shape = height * FINE, width * FINE
+    fine = fine_of(height, width)
+    shape = height * fine, width * fine
     owner, along = np.full(shape, -1, np.int32), np.zeros(shape, np.float32)
     nearest = np.full(shape, np.inf, np.float32)
-    fine = [np.ascontiguousarray(FINE * one) for one in (start, end, half)]
-    _own(*fine, waist, FINE * _caps(start, end, half), owner, along, nearest)
+    tubes = [np.ascontiguousarray(fine * one) for one in (start, end, half)]
+    _own(*tubes, waist, fine * _caps(start, end, half), owner, along, nearest)
     return TubeMap(owner, along)
+
+
+def fine_of(height: int, width: int) -> int:
+    """How many fine pixels there are in a pixel, each way."""
+    return _FINER if height * width <= _SMALL else _FINE
 
 
 def _caps(start: Floats, end: Floats, half: Floats) -> Floats:
@@ -72,9 +74,10 @@ def bar_map(
 ) -> tuple[NDArray[np.int32], NDArray[np.bool_]]:
     """Short bars across tubes. bars : (t, 2, 2) their ends, pixels. Row of the bar each fine pixel
     belongs to, -1 none, and whether it is the bar itself; else its halo."""
-    shape = height * FINE, width * FINE
+    fine = fine_of(height, width)
+    shape = height * fine, width * fine
     owner, ink = np.full(shape, -1, np.int32), np.zeros(shape, np.bool_)
-    _bars(np.ascontiguousarray(FINE * bars), FINE * thick, FINE * halo, owner, ink)
+    _bars(np.ascontiguousarray(fine * bars), fine * thick, fine * halo, owner, ink)
     return owner, ink
 
 
@@ -165,12 +168,13 @@ def _paint(
     colours: NDArray[np.int64], picture: Bytes,
 ) -> None:  # fmt: skip  # pragma: no cover
     height, width, _ = picture.shape
-    each = FINE * FINE
+    fine = owner.shape[0] // height
+    each = fine * fine
     for i in range(height):
         for j in range(width):
             red = green = blue = alpha = 0
-            for p in range(i * FINE, (i + 1) * FINE):
-                for q in range(j * FINE, (j + 1) * FINE):
+            for p in range(i * fine, (i + 1) * fine):
+                for q in range(j * fine, (j + 1) * fine):
                     t, b = owner[p, q], bar[p, q]
                     kind = GROUND
                     if b >= 0 and closed[b]:

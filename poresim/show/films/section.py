@@ -55,7 +55,7 @@ class SectionScene:
         return (
             f"Slab {self.slabs[0].thickness_mm:.2g} mm thick of solid {self.number}, tubes to "
             f"scale; {self.told}. {'Thin line: surface of the liquid. ' if deep else ''}"
-            f"Between {kept} computed states menisci move evenly in √time."
+            f"Between {kept} computed states menisci are placed to the computed uptake."
         )
 
     @property
