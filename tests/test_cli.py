@@ -160,11 +160,11 @@ animate text.h5                             2
 animate newer.h5                            2
 animate made_up.h5                          2
 animate made_up.h5 --seconds 0              2
-animate made_up.h5 --width 9                2
 report absent.h5                            2
 report text.h5                              2
 report newer.h5                             2
 report made_up.h5                           2
+animate made_up.h5 --size 9x9               2
 """
 
 
@@ -259,7 +259,7 @@ def test_new_check_run_compare_animate(here, capsys):
         assert f"my_rusk-{name}" in said.out
     assert main(["compare", record, "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["liquids"][0]["repeats"] == 2
-    assert main(["animate", record]) == 0
+    assert main(["animate", record, "--seconds", "0.5", "--fps", "4"]) == 0
     assert Path("results/my_rusk/my_rusk.gif").stat().st_size > 1000
 
 
@@ -536,8 +536,8 @@ def test_out_that_cannot_be_a_folder(small, made_up, capsys, out):
         (["run", "x.toml", "--workers", "two"], "invalid int value"),
         (["run", "x.toml", "--workers", "0"], "at least 1"),
         (["run", "x.toml", "--force", "--resume"], "give one of them"),
-        (["animate", "x.h5", "--seconds", "0"], "0.5 to 600"),
-        (["animate", "x.h5", "--width", "9"], "240 to 3840"),
+        (["animate", "x.h5", "--view", "side"], "--view must be one of section, block, front"),
+        (["animate", "x.h5", "--size", "9"], "two numbers such as 1920x1080"),
         (["new", ".."], "name of a file"),
         (["new", "no/such/folder/x"], "no such folder"),
     ],
@@ -558,7 +558,7 @@ def test_records_that_are_none(here, capsys):
 
 def test_nothing_is_replaced_unasked(made_up, capsys):
     record = str(made_up)
-    small_film = ["animate", record, "--seconds", "0.5", "--width", "240"]
+    small_film = ["animate", record, "--seconds", "0.5", "--size", "320x240", "--fps", "4"]
     assert main(["compare", record, "--out", "c"]) == 0
     assert main(small_film) == 0
     capsys.readouterr()

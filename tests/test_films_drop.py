@@ -165,7 +165,10 @@ def test_a_piece_is_as_wet_as_its_pores_and_stands_in_the_bath(folder):
             if number == 0:
                 assert np.abs(seen).max() < 0.02
             level = scene._pieces[k]._bath.top
-            assert abs(standing(scene, one, image, k) + scene._pieces[k]._map.inside.shape[0] - level) <= 1
+            assert (
+                abs(standing(scene, one, image, k) + scene._pieces[k]._map.inside.shape[0] - level)
+                <= 1
+            )
 
 
 @pytest.mark.parametrize(("text", "k"), [(WIDE, 0), (WIDE, 1), (DUNKED, 0), (DUNKED, 1)])
@@ -206,8 +209,8 @@ def test_it_is_in_the_bath_until_it_is_lifted_out(folder):
             scale * np.array([
                 wide * math.cos(dip.tilt) + tall * math.sin(dip.tilt),
                 tall * math.cos(dip.tilt) + wide * math.sin(dip.tilt),
-            ]), rtol=0.15,
-        )  # fmt: skip  # the outermost junctions lie within the block
+            ]), atol=1.5,
+        )  # fmt: skip
         rows, columns = np.nonzero(own._map.inside)
         lower = columns[rows == rows.max()].mean()
         assert lower < own._map.inside.shape[1] / 2  # its left end is the lower one

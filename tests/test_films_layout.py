@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import numpy as np
 import pytest
-from films_seen import check_words, film, words
+from films_seen import check_words, film
 from films_soaked import DROPS, DUNKED, WAISTED, soaked
 
 from poresim.record.model import Record

@@ -129,6 +129,23 @@ def test_at_the_start_nothing_is_wet(folder, text):
         assert scene.panels.below[k].get_text() == "dry"
 
 
+@pytest.mark.parametrize("text", [FLAT, WIDE])
+def test_a_solid_that_is_full_has_no_dry_pixel(folder, text):
+    """To the round ends of its tubes."""
+    scene = SectionScene([soaked(text, folder)])
+    one = film(scene, [scene.until_s], (640, 480))
+    image, theme = frame(one, 0), one._page.theme
+    assert np.isfinite(scene.repeats[0].filled_at_s).all()
+    dry = parts(inside(scene.cells[0], image, 3), theme.panel, theme.dry, theme.liquid(0))[..., 1]
+    assert dry.max() < 0.05
+    assert (
+        count(scene._panels[0].seen, scene.courses[0].at(scene.until_s).fill[scene.slabs[0].tubes])[
+            0
+        ]
+        > 10_000
+    )
+
+
 def test_readings_are_the_records(folder):
     record = soaked(WAISTED, folder)
     scene = SectionScene([record])

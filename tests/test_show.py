@@ -292,46 +292,10 @@ def test_closed_throats_appear_when_they_close(record):
     assert len(slab.bars(late.closed)) == late.closed[slab.tubes].sum()
 
 
-def test_film_frames_are_snapshots_in_step(record, tmp_path):
-    from PIL import Image
-
-    film = Film([record], 480)
-    frames = list(film.frames())
-    times = record.liquids[0].repeats[0].snapshot_time_s
-    assert_allclose([f.time_s for f in frames], [0, *times])
-    for frame in frames[1:]:
-        assert {state.time_s for state in frame.states} == {frame.time_s}
-    blue = np.array([int(style.LIQUIDS[0][i : i + 2], 16) for i in (1, 3, 5)])
-    wet = [(np.abs(f.image.astype(int) - blue).max(axis=2) < 12).sum() for f in frames]
-    dry_letters = wet[0]  # the liquid's name has nearly its colour
-    assert np.all(np.diff(np.array(wet) - dry_letters) >= -2)
-    assert wet[-1] > wet[1] > dry_letters
-    path = tmp_path / "film.gif"
-    write_gif(film, path, seconds=2)
-    with Image.open(path) as again:
-        assert again.n_frames == len(frames)
-        assert again.size == (480, frames[0].image.shape[0])
-        durations = []
-        for i, frame in enumerate(frames):
-            again.seek(i)
-            durations.append(again.info["duration"])
-            seen = np.asarray(again.convert("RGB")).astype(int)
-            assert np.abs(seen - frame.image).mean() < 4  # 128 colours, nothing left behind
-        assert 3500 <= sum(durations) <= 4500  # 2 s and the rest on the last frame
-
-
-def test_the_clock_has_the_decimals_that_the_film_needs():
-    assert clock(4.123, 30) == "4.1 s"
-    assert clock(0.05, 0.2) == "0.050 s"
-    assert clock(400.4, 900) == "400 s"
-
-
-def test_without_snapshots_there_is_no_section_and_no_film(tmp_path):
+def test_without_snapshots_there_is_no_section(tmp_path):
     bare = load_record(record_file(tmp_path, liquids=1, repeats=1, cells=(3, 3, 4), snapshots=0))
     with pytest.raises(NothingToShow, match="no repeat has snapshots"):
         section_figure([bare])
-    with pytest.raises(NothingToShow, match="no repeat has snapshots"):
-        Film([bare])
     written, remarks = write_figures([bare], tmp_path, "x")
     assert len(written) == 6  # uptake and front: PNG, SVG, CSV
     assert len(remarks) == 1

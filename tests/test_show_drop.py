@@ -332,19 +332,6 @@ def test_sections_are_thick_under_the_drop(plain):
     assert "what the drop covers" in said(figure)
 
 
-def test_the_film_shows_what_the_drop_covers(plain, monkeypatch):
-    record = drops(plain, ("water", 60, 15, 2.1, 0.0, Ending.STOPPED))
-    film = Film([record], 400)
-    shown = [frame.image for frame in film.frames()]
-    monkeypatch.setattr("poresim.show.canvas.in_liquid", lambda record, when: False)
-    bare = [frame.image for frame in film.frames()]
-    differ = [int((one != other).any(axis=2).sum()) for one, other in zip(shown, bare, strict=True)]
-    there = film.times < gone_at(record.liquids[0].repeats[0])
-    assert [d > 0 for d in differ] == there.tolist()
-    assert 1 < there.sum() < len(there)
-    assert differ[0] > differ[int(there.sum()) - 1]  # it slides
-
-
 # ---- lifts -----------------------------------------------------------------------------------
 
 TILT, DEPTH = 20.0, 0.3  # degrees, mm
@@ -447,16 +434,6 @@ def test_whole_faces_that_touch_the_liquid_are_thick_until_they_are_lifted_out(d
 def test_a_scenario_of_other_lifts_is_not_believed(dipped):
     for text in (dipped.scenario.replace("dip_s = 2", "dip_s = 3"), "title = [", 'title = "x"'):
         assert dip_of(replace(dipped, scenario=text)) is None
-
-
-def test_the_film_shows_the_surface_while_the_solid_is_in_the_liquid(dipped, monkeypatch):
-    film = Film([dipped], 400)
-    shown = [frame.image for frame in film.frames()]
-    monkeypatch.setattr("poresim.show.canvas.in_liquid", lambda record, when: False)
-    bare = [frame.image for frame in film.frames()]
-    differ = [bool((one != other).any()) for one, other in zip(shown, bare, strict=True)]
-    assert differ == [in_liquid(dipped, t) for t in film.times]
-    assert any(differ) and not all(differ)
 
 
 def test_sentence_of_a_lift(dipped):

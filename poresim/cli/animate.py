@@ -28,7 +28,7 @@ examples (after `poresim run my_rusk.toml`):
   poresim animate results/my_rusk/my_rusk.h5 --view front --format webp --transparent --dark
 
 The first solid that has snapshots of all liquids is shown. Every time on the clock is the soak's
-own; between two computed states menisci are placed so that the uptake is as computed.
+own; between two computed states menisci are moved to match the computed uptake.
 """
 _FORMATS = {"gif": ".gif", "webp": ".webp", "mp4": ".mp4", "png": ".frames"}
 

@@ -40,16 +40,17 @@ def lifts_of(series: Sequence[Series], until: float = math.inf) -> list[tuple[fl
 
 def draw_lifts(
     axes: Any, lifts: Sequence[tuple[float, bool]], across: Callable[[float], float], *,
-    named: bool = False,
+    named: bool = False, colour: str = SOFT, thick: float = 0.9,
 ) -> None:  # fmt: skip
     """A thin line at each time, full where the solid is lifted out, dashed where it is put back.
 
-    across : from a time in s to the axis. named : the first has its name, above the panel.
+    across : from a time in s to the axis. named : the first has its name, above the panel. thick :
+    of the line, points.
     """
     low, high = axes.get_xlim()
     for k, (when, out) in enumerate(lifts):
         x = across(when)
-        axes.axvline(x, color=SOFT, lw=0.9, ls="solid" if out else (0, (4, 2)), zorder=1)
+        axes.axvline(x, color=colour, lw=thick, ls="solid" if out else (0, (4, 2)), zorder=1)
         if k == 0 and named:
             axes.annotate(
                 "lifted out", (x, 1), (0, 2), xycoords=("data", "axes fraction"),

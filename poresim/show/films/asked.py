@@ -9,17 +9,11 @@ from typing import Protocol
 
 import poresim
 from poresim.record.model import Record
-from poresim.show.films.block import BlockScene
 from poresim.show.films.clock import pace_of
-from poresim.show.films.drop import DropScene
-from poresim.show.films.dunk import DunkScene
 from poresim.show.films.faults import FilmError
 from poresim.show.films.files import check_shape
-from poresim.show.films.front import FrontScene
-from poresim.show.films.section import SectionScene
 from poresim.show.films.stage import Look, Scene, Stage
 from poresim.show.films.theme import DARK, LIGHT
-from poresim.show.films.throat import ThroatScene
 from poresim.show.series import caution
 from poresim.show.style import label
 
@@ -37,7 +31,7 @@ class Timed(Scene, Protocol):
 
 @dataclass(frozen=True)
 class Asked:
-    """view : a key of VIEWS. size : width and height, px. pace : one of ``clock.PACES``. seconds :
+    """view : one of VIEWS. size : width and height, px. pace : one of ``clock.PACES``. seconds :
     how long it lasts, but for its title and its rest; of no account in real time. until_s : the
     time that it ends at, s; None: as long as there are states. title_s : how long its title
     stands before it. turn_deg : by how much a block turns."""
@@ -54,21 +48,31 @@ class Asked:
     turn_deg: float = 50.0
 
 
-#: View -> what makes its scene.
-VIEWS: dict[str, Callable[[Sequence[Record], Asked], Timed]] = {
-    "section": lambda records, _: SectionScene(records),
-    "block": lambda records, asked: BlockScene(records, asked.turn_deg),
-    "front": lambda records, _: FrontScene(records),
-    "drop": lambda records, _: DropScene(records),
-    "dunk": lambda records, _: DunkScene(records),
-    "throat": lambda records, _: ThroatScene(records),
-}
+VIEWS = ("section", "block", "front", "drop", "dunk", "throat")
+
+
+def _scene(records: Sequence[Record], asked: Asked) -> Timed:
+    """Its code is loaded only now: refusals do not wait for it."""
+    from poresim.show.films.block import BlockScene
+    from poresim.show.films.drop import DropScene
+    from poresim.show.films.dunk import DunkScene
+    from poresim.show.films.front import FrontScene
+    from poresim.show.films.section import SectionScene
+    from poresim.show.films.throat import ThroatScene
+
+    if asked.view == "block":
+        return BlockScene(records, asked.turn_deg)
+    plain: dict[str, Callable[[Sequence[Record]], Timed]] = {
+        "section": SectionScene, "front": FrontScene, "drop": DropScene, "dunk": DunkScene,
+        "throat": ThroatScene,
+    }  # fmt: skip
+    return plain[asked.view](records)
 
 
 def film_of(records: Sequence[Record], asked: Asked) -> Stage:
     """The film. Raises FilmError for what cannot be, NothingToShow for what is not there."""
     _check(asked)
-    scene = VIEWS[asked.view](records, asked)
+    scene = _scene(records, asked)
     until = scene.until_s if asked.until_s is None else min(asked.until_s, scene.until_s)
     if asked.pace == "real" and until > _LONGEST_S:
         raise FilmError(f"in real time the film would last {until:.0f} s; at most {_LONGEST_S:.0f}")

@@ -97,7 +97,10 @@ class FrontScene:
             colour, x = theme.liquid(one.place), self._when * self._ticks
             axes.fill_between(x, low, high, color=colour, alpha=_BAND, lw=0)
             axes.plot(x, middle, color=colour, lw=0.24 * letter, ls=one.dashes)
-        draw_lifts(axes, lifts_of(self.series), lambda t: t * self._ticks)
+        draw_lifts(
+            axes, lifts_of(self.series), lambda t: t * self._ticks,
+            colour=theme.soft, thick=letter / 8,
+        )  # fmt: skip
 
     def _name_all(self, page: Page, height: float) -> float:
         """Break the liquids' names so that all find room one above the other; letters across."""

@@ -100,6 +100,13 @@ class Page:
         how = {"color": self.theme.ink, "solid_capstyle": "butt"} | how
         return self.figure.add_artist(Line2D(x, y, **how))
 
+    def clip(self, artist: Any, at: Rect, beyond: float) -> None:
+        """Draw only what lies in a rectangle, or at most so many pixels beyond it."""
+        from matplotlib.transforms import Bbox
+
+        low, high = self.height - at.bottom - beyond, self.height - at.top + beyond
+        artist.set_clip_box(Bbox.from_extents(at.left - beyond, low, at.right + beyond, high))
+
     def move_line(self, artist: Any, points: NDArray[np.float64]) -> None:
         """Lay a line through other points."""
         artist.set_data(*self.shares(points).T)

@@ -23,6 +23,8 @@ Bytes = NDArray[np.uint8]
 #: larger ones.
 _SMALL = 200_000
 _FINE, _FINER = 2, 4
+#: Of a tube's length: what may be missing in a full one.
+FULL = 1e-6
 #: Rows of a panel's colours.
 GROUND, DRY, WET, HALO, BAR = range(5)
 
@@ -99,7 +101,8 @@ def count(seen: TubeMap, fill: NDArray[np.float32]) -> tuple[int, int]:
     """Fine pixels of tubes, and of these the wet ones."""
     tubes = seen.owner >= 0
     own, along = seen.owner[tubes], seen.along[tubes]
-    wet = (along < fill[own, 0]) | (along > 1 - fill[own, 1])
+    first, rest = fill[own, 0], 1 - fill[own, 1]
+    wet = (along < first) | (along > rest) | (first >= rest - FULL)
     return int(tubes.sum()), int(wet.sum())
 
 
@@ -181,7 +184,8 @@ def _paint(
                         kind = BAR if ink[p, q] else HALO
                     elif t >= 0:
                         kind = DRY
-                        if along[p, q] < fill[t, 0] or along[p, q] > 1.0 - fill[t, 1]:
+                        first, rest = fill[t, 0], 1.0 - fill[t, 1]
+                        if along[p, q] < first or along[p, q] > rest or first >= rest - FULL:
                             kind = WET
                     opaque = colours[kind, 3]
                     red += colours[kind, 0] * opaque

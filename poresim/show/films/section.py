@@ -35,6 +35,7 @@ class SectionScene:
     def __init__(self, records: Sequence[Record]) -> None:
         self.series = series_of(records)
         self.number, self.repeats, self.slabs = chosen(self.series)
+        self._whole = self.slabs
         self._records = records
         self.courses = [
             Course(repeat, one.record.solid(self.number))
@@ -50,13 +51,18 @@ class SectionScene:
 
     @property
     def words(self) -> str:
-        deep = any(dip is not None and dip.depth for dip in map(dip_of, self._records))
         kept = max(len(r.snapshot_time_s) for r in self.repeats)
         return (
             f"Slab {self.slabs[0].thickness_mm:.2g} mm thick of solid {self.number}, tubes to "
-            f"scale; {self.told}. {'Thin line: surface of the liquid. ' if deep else ''}"
-            f"Between {kept} computed states menisci are placed to the computed uptake."
+            f"scale; {self.told}. {self.surface}"
+            f"Between {kept} computed states menisci are moved to match the computed uptake."
         )
+
+    @property
+    def surface(self) -> str:
+        """What the thin line is, where there is one."""
+        deep = any(dip is not None and dip.depth for dip in map(dip_of, self._records))
+        return "Thin line: surface of the liquid. " if deep else ""
 
     @property
     def marks(self) -> Sequence[Mark]:
@@ -77,7 +83,10 @@ class SectionScene:
             _Panel(page, slab, cell, scale, page.theme.liquid(one.place), self.bars)
             for one, slab, cell in each
         ]
-        self._rims = [_Rim(page, one, self.number, slab, cell, scale) for one, slab, cell in each]
+        self._rims = [
+            _Rim(page, one, self.number, (whole, slab), cell, scale)
+            for whole, (one, slab, cell) in zip(self._whole, each, strict=True)
+        ]
         return self.panels
 
     def paint(self, picture: Pixels, when: float) -> None:
@@ -119,16 +128,22 @@ class _Panel:
 
 
 class _Rim:
-    """Where a section touches the liquid."""
+    """Where a section touches the liquid, as far as its panel shows that.
+
+    slabs : the whole one, and the part of it that is shown.
+    """
 
     def __init__(
-        self, page: Page, one: Series, number: int, slab: Slab, cell: Rect, scale: float
-    ) -> None:
-        self._page, self._of = page, (one, number, slab)
+        self, page: Page, one: Series, number: int, slabs: tuple[Slab, Slab], cell: Rect,
+        scale: float,
+    ) -> None:  # fmt: skip
+        whole, slab = slabs
+        self._margin = margin_of(slab)
+        self._page, self._of, self._cell = page, (one, number, whole), cell
         self._corner = np.array([slab.low[0] - margin_of(slab), slab.high[1] + margin_of(slab)])
         self._place, self._scale = np.array([cell.left, cell.top]), scale
-        sides, _ = touching(one, number, slab, 0.0, margin_of(slab))
-        low, high = slab.low - margin_of(slab), slab.high + margin_of(slab)
+        sides, _ = touching(one, number, whole, 0.0, self._margin)
+        low, high = whole.low - self._margin, whole.high + self._margin
         corners = {
             "bottom": [low, (high[0], low[1])], "top": [(low[0], high[1]), high],
             "left": [low, (low[0], high[1])], "right": [(high[0], low[1]), high],
@@ -136,11 +151,11 @@ class _Rim:
         for side in sides:
             self._thick(np.array(corners[side_of(side)]))
         self._moving = [page.moves(self._thick(np.zeros((2, 2)))) for _ in range(4)]
-        self._line = page.moves(page.line_of(np.zeros((2, 2)), lw=page.letter / 11))
+        self._line = page.moves(self._drawn(np.zeros((2, 2)), page.letter / 11))
 
     def show(self, when: float) -> None:
-        one, number, slab = self._of
-        surface = touching(one, number, slab, when, margin_of(slab))[1]
+        one, number, whole = self._of
+        surface = touching(one, number, whole, when, self._margin)[1]
         edges = [] if surface is None else list(surface.edges)
         for k, artist in enumerate(self._moving):
             artist.set_visible(k < len(edges))
@@ -152,7 +167,12 @@ class _Rim:
             self._page.move_line(self._line, self._at(surface.line))
 
     def _thick(self, ends: np.ndarray) -> Any:
-        return self._page.line_of(self._at(ends), lw=_RIM * self._page.letter)
+        return self._drawn(ends, _RIM * self._page.letter)
+
+    def _drawn(self, ends: np.ndarray, thick: float) -> Any:
+        line = self._page.line_of(self._at(ends), lw=thick)
+        self._page.clip(line, self._cell, thick / 2)
+        return line
 
     def _at(self, points: np.ndarray) -> np.ndarray:
         return self._place + pixels(points, self._corner, self._scale)

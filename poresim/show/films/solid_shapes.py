@@ -11,6 +11,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from poresim.show.films.raster import FULL
 from poresim.tube.jit import kernel
 
 Floats = NDArray[np.float64]
@@ -67,6 +68,7 @@ def _rods(
         dx, dy, dz = end[t, 0] - ax, end[t, 1] - ay, end[t, 2] - az
         square = dx * dx + dy * dy
         dry = fill[t, 0] <= 0.0 and fill[t, 1] <= 0.0
+        full = fill[t, 0] + fill[t, 1] >= 1.0 - FULL
         most = half[t] * (thin if dry else 1.0) + 1.0
         left = max(int(min(ax, ax + dx) - most), 0)
         right = min(int(max(ax, ax + dx) + most) + 1, columns)
@@ -78,7 +80,7 @@ def _rods(
                 share = 0.5
                 if square > 1e-9:
                     share = min(max((px * dx + py * dy) / square, 0.0), 1.0)
-                wet = share < fill[t, 0] or share > 1.0 - fill[t, 1]
+                wet = full or share < fill[t, 0] or share > 1.0 - fill[t, 1]
                 wide = half[t] * (waist[t] + (1.0 - waist[t]) * abs(2.0 * share - 1.0))
                 wide = max(wide if wet else thin * wide, 0.6)
                 if az + share * dz + wide <= depth[i, j]:  # hidden
@@ -95,7 +97,7 @@ def _rods(
                 # lit from the upper left and from before
                 lit = max(0.74 * bulge - (0.44 * ox + 0.51 * oy) / wide, 0.0)
                 shade, gloss = 0.5 + 0.5 * lit, 60.0 * max(lit - 0.8, 0.0)
-                away = fog[2] * (fog[0] - here) / fog[1]
+                away = fog[2] * min(max((fog[0] - here) / fog[1], 0.0), 1.0)
                 for k in range(3):
                     own = min(colours[1 if wet else 0, k] * shade + gloss, 255.0)
                     fine[i, j, k] = own * (1.0 - away) + colours[2, k] * away

@@ -21,7 +21,7 @@ from poresim.show.films.section import SectionScene, pixels
 from poresim.show.films.stage import Mark, Pixels
 from poresim.show.films.theme import rgba
 from poresim.show.section import margin_of
-from poresim.show.slab import Slab, side_of
+from poresim.show.slab import Slab
 
 Floats = NDArray[np.float64]
 
@@ -50,16 +50,21 @@ class ThroatScene(SectionScene):
         whole = self.slabs
         self.slabs = [within(slab, low, high) for slab in whole]
         self._grains = [
-            grains_in(slab, repeat, one.record.solid(self.number).ends)
-            for slab, repeat, one in zip(self.slabs, self.repeats, self.series, strict=True)
+            [g for g in grains_in(s, r, one.record.solid(self.number).ends) if _seen(s, g.place)]
+            for s, r, one in zip(self.slabs, self.repeats, self.series, strict=True)
+        ]
+        self._closes = [
+            r.blocked_at_s[s.tubes[_seen(s, (s.start + s.end) / 2)]]
+            for s, r in zip(self.slabs, self.repeats, strict=True)
         ]
 
     @property
     def words(self) -> str:
         return (
             f"Part of a slab {self.slabs[0].thickness_mm:.2g} mm thick of solid {self.number}, to "
-            "scale. Grains: those caught here, by number and size; when each came is not recorded: "
-            "they are drawn evenly until the throat closes. Those afloat are not drawn."
+            f"scale. {self.surface}Grains: those caught here, by number and size; when each came "
+            "is not recorded: they are drawn evenly until the throat closes. Those afloat are not "
+            "drawn."
         )
 
     @property
@@ -68,13 +73,15 @@ class ThroatScene(SectionScene):
 
     def build(self, page: Page, body: Rect) -> Panels | None:
         super().build(page, body)
-        self._ink = rgba(page.theme.grain)[:3].astype(float)
+        self._ink, self._around = (
+            rgba(colour)[:3].astype(float) for colour in (page.theme.grain, page.theme.ground)
+        )
         return self.panels
 
     def paint(self, picture: Pixels, when: float) -> None:
         super().paint(picture, when)
-        for slab, repeat, cell, grains, below in zip(
-            self.slabs, self.repeats, self.cells, self._grains, self.panels.below, strict=True
+        for slab, closes, cell, grains, below in zip(
+            self.slabs, self._closes, self.cells, self._grains, self.panels.below, strict=True
         ):
             corner = np.array([slab.low[0] - margin_of(slab), slab.high[1] + margin_of(slab)])
             inner = cell.of(picture)
@@ -82,12 +89,17 @@ class ThroatScene(SectionScene):
             for one in there:
                 _disc(
                     inner, pixels(one.place, corner, self.panels.scale),
-                    one.radius * self.panels.scale, self._ink,
+                    one.radius * self.panels.scale, self._ink, self._around,
                 )  # fmt: skip
             with np.errstate(invalid="ignore"):
-                closed = int((repeat.blocked_at_s[slab.tubes] <= when).sum())
+                closed = int((closes <= when).sum())
             told = f"{len(there)} grains\n{closed} closed" if grains else "no grains"
             below.set_text(told)
+
+
+def _seen(slab: Slab, places: Floats) -> NDArray[np.bool_]:
+    """Which places (..., 2) lie within a slab's outline."""
+    return np.asarray(((places >= slab.low) & (places <= slab.high)).all(axis=-1))
 
 
 def window(slabs: Sequence[Slab], repeats: Sequence[Repeat]) -> tuple[Floats, Floats]:
@@ -115,14 +127,9 @@ def within(slab: Slab, low: Floats, high: Floats) -> Slab:
     reach = slab.radius[:, None]
     first, last = np.minimum(slab.start, slab.end) - reach, np.maximum(slab.start, slab.end) + reach
     some = ((first < high) & (last > low)).all(axis=1)
-    sides = {
-        "bottom": low[1] <= slab.low[1], "top": high[1] >= slab.high[1],
-        "left": low[0] <= slab.low[0], "right": high[0] >= slab.high[0],
-    }  # fmt: skip
-    wet = tuple(face for face in slab.wet_sides if sides[side_of(face)])
     return replace(
         slab, tubes=slab.tubes[some], start=slab.start[some], end=slab.end[some],
-        radius=slab.radius[some], waist=slab.waist[some], low=low, high=high, wet_sides=wet,
+        radius=slab.radius[some], waist=slab.waist[some], low=low, high=high,
     )  # fmt: skip
 
 
@@ -174,19 +181,23 @@ def _places(slab: Slab, row: int, sizes: Floats, back: bool) -> list[Floats]:
     return found
 
 
-def _disc(picture: Pixels, middle: Floats, radius: float, colour: Floats) -> None:
-    """A round grain with a soft edge and a light spot, over what is there."""
+def _disc(picture: Pixels, middle: Floats, radius: float, colour: Floats, around: Floats) -> None:
+    """A round grain with a light spot and a soft edge, and a rim around it, over what is there."""
     height, width, _ = picture.shape
     radius = max(radius, 0.8)
-    left, right = int(max(middle[0] - radius - 1, 0)), int(min(middle[0] + radius + 2, width))
-    top, bottom = int(max(middle[1] - radius - 1, 0)), int(min(middle[1] + radius + 2, height))
+    rim = min(max(0.2 * radius, 0.5), 1.5)
+    reach = radius + rim + 1
+    left, right = int(max(middle[0] - reach, 0)), int(min(middle[0] + reach + 1, width))
+    top, bottom = int(max(middle[1] - reach, 0)), int(min(middle[1] + reach + 1, height))
     if left >= right or top >= bottom:
         return
     x = np.arange(left, right) + 0.5 - middle[0]
     y = np.arange(top, bottom)[:, None] + 0.5 - middle[1]
-    cover = np.clip(radius + 0.5 - np.hypot(x, y), 0, 1)[:, :, None]
+    far = np.hypot(x, y)[:, :, None]
+    own, cover = (np.clip(size + 0.5 - far, 0, 1) for size in (radius, radius + rim))
     light = np.clip(1 - np.hypot(x + 0.35 * radius, y + 0.35 * radius) / (0.9 * radius), 0, 1)
-    own = colour + 70 * light[:, :, None]
+    grain = np.minimum(colour + 70 * light[:, :, None], 255)
     part = picture[top:bottom, left:right]
-    part[:, :, :3] = np.rint(part[:, :, :3] * (1 - cover) + np.minimum(own, 255) * cover)
+    below = part[:, :, :3] * (1 - cover) + around * cover
+    part[:, :, :3] = np.rint(below * (1 - own) + grain * own)
     part[:, :, 3:] = np.maximum(part[:, :, 3:], np.rint(255 * cover))
