@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import pytest
@@ -59,13 +60,17 @@ def cells(one: Stage) -> list:
     return [] if panels is None else list(panels.cells)
 
 
-def cases():
-    for v, view in enumerate(VIEWS):
-        for s, size in enumerate(SIZES):
-            for c, count in enumerate(COUNTS):
-                quick = (v + s + c) % 4 == 0 and size[0] < 1900
-                marks = () if quick else (pytest.mark.slow,)
-                yield pytest.param(view, size, count, marks=marks)
+QUICK = (
+    ("section", (480, 480), 7), ("section", (640, 360), 4), ("block", (640, 360), 7),
+    ("front", (640, 360), 7), ("front", (480, 480), 2), ("throat", (480, 480), 4),
+    ("drop", (480, 480), 2), ("dunk", (640, 360), 4), ("dunk", (1080, 1920), 1),
+)  # fmt: skip
+
+
+def cases() -> list:
+    every = itertools.product(VIEWS, SIZES, COUNTS)
+    slow = pytest.mark.slow
+    return [pytest.param(*one, marks=() if one in QUICK else slow) for one in every]
 
 
 @pytest.mark.parametrize(("view", "size", "count"), cases())

@@ -71,11 +71,13 @@ class Page:
 
         cut : breaks words into so many lines at most of at most so many letters.
         """
-        for letters in range(max(int(width / (0.4 * size * self.letter)), 6), 6, -1):
+        letters = max(int(width / (0.4 * size * self.letter)), 6)
+        while True:
             broken = cut(words, letters, lines)
-            if self.width_of(broken, size, weight) <= width:
+            found = self.width_of(broken, size, weight)
+            if found <= width or letters <= 6:
                 return broken
-        return cut(words, 6, lines)
+            letters = max(min(letters - 1, int(letters * width / found)), 6)
 
     def width_of(self, words: str, size: float = 1.0, weight: str = "normal") -> float:
         """Of the longest line of a text, px."""
