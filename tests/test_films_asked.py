@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +18,7 @@ from poresim.cli.main import main
 from poresim.show.films.asked import Asked, film_of
 from poresim.show.films.dunk import DunkScene
 from poresim.show.films.faults import FilmError
+from poresim.show.films.front import FrontScene
 from poresim.show.films.section import SectionScene
 from poresim.show.films.stage import Stage
 
@@ -221,3 +223,16 @@ def test_hostile_titles_are_words(tmp_path, title):
     if title.startswith("$"):
         assert "$x^2$" in said
     assert one._titled().shape == (360, 640, 4)
+
+
+def test_hostile_names_are_words(tmp_path):
+    record = soaked(WAISTED, tmp_path)
+    liquids = [replace(record.liquids[0], name=name) for name in HOSTILE[:4]]
+    hostile = replace(record, liquids=liquids)
+    for scene in (DunkScene([hostile]), FrontScene([hostile])):
+        one = film(scene, [0.0, scene.until_s], (640, 360))
+        one.image(1)
+        check_words(one)
+        said = [name.get_text() for name in one._page.figure.texts]
+        assert not any("\x1b" in text or "\u202e" in text for text in said)
+        assert any("$x^2$" in text for text in said)

@@ -111,6 +111,15 @@ def test_the_nearer_rod_hides_the_farther(order):
         assert (red > green) == (near > 0)
         # a dry rod's own colour lies beside the crossing
         assert picture[40, 30, 1] > picture[40, 30, 0]
+    start[1, 2] = end[1, 2] = 1.0  # they run into each other: what bulges further is seen
+    rows = list(order)
+    picture = drawn(start[rows], end[rows], 5.0, fill[rows], thin=1.0)
+    red, green = picture[36:45, 56:65, :2].astype(int).transpose(2, 0, 1)
+    down, across = np.mgrid[36:45, 56:65] + 0.5
+    dry, wet = (np.sqrt(25 - (axis - at) ** 2) for axis, at in ((down, 40), (across, 60)))
+    sure = np.abs(wet + 1 - dry) > 0.8
+    assert_array_equal((red > green)[sure], (wet + 1 > dry)[sure])
+    assert sure.sum() > 40 and (wet + 1 < dry)[sure].any()
 
 
 def test_what_is_far_is_paler():

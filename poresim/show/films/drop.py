@@ -24,6 +24,7 @@ class DropScene(SectionScene):
     """Raises NotAsked where no liquid is a drop, NothingToShow when there are no snapshots."""
 
     told = "per cent of the drop"
+    counted = ""
 
     def __init__(self, records: Sequence[Record]) -> None:
         drop_series(records)

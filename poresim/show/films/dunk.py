@@ -54,7 +54,8 @@ class DunkScene:
 
     @property
     def marks(self) -> Sequence[Mark]:
-        return [Mark("dry", "dry")]
+        strong = [Mark("strength left", "ink")] if self._strong else []
+        return [Mark("dry", "dry"), *strong]
 
     def build(self, page: Page, body: Rect) -> Panels | None:
         self._pieces = [

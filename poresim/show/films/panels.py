@@ -18,7 +18,7 @@ _NAME_LINE = 1.1
 _ABOVE_NAME = 0.75
 _READING_TOP = 0.35  # from a panel to what stands below it
 
-_NAME_LINES = 2
+_NAME_LINES = 3
 _NAME_SIZE = 1.1
 
 

@@ -31,6 +31,7 @@ class SectionScene:
     headroom_mm = 0.0  # kept free above every slab
     bars = 1.0  # length of the bars across closed throats, over that in figures
     told = "per cent of all its pores"
+    counted = " (% of all)"  # what is told of closed throats below a panel
 
     def __init__(self, records: Sequence[Record]) -> None:
         self.series = series_of(records)
@@ -60,13 +61,14 @@ class SectionScene:
 
     @property
     def surface(self) -> str:
-        """What the thin line is, where there is one."""
+        """What the thick edge is, and the thin line where there is one."""
         deep = any(dip is not None and dip.depth for dip in map(dip_of, self._records))
-        return "Thin line: surface of the liquid. " if deep else ""
+        line = "; thin line: its surface" if deep else ""
+        return f"Thick edge: liquid enters there{line}. "
 
     @property
     def marks(self) -> Sequence[Mark]:
-        closed = [Mark("throat closed by a grain (% of all)", "dry", bar=True)]
+        closed = [Mark(f"throat closed by a grain{self.counted}", "dry", bar=True)]
         return [Mark("dry tube", "dry"), *(closed if self._closing else [])]
 
     def build(self, page: Page, body: Rect) -> Panels | None:
