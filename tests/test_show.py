@@ -10,8 +10,6 @@ import pytest
 from fakes import block, record_file
 from numpy.testing import assert_allclose
 from pictures import SIGHT, channels, check_legible, lab, texts
-from poresim.show.animation import Film, write_gif
-from poresim.show.canvas import clock
 
 from poresim.record.reading import load_record
 from poresim.show import style
