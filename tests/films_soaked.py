@@ -7,23 +7,22 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from small import run_here
+from small import TWO_BROTHS, run_here
 
 from poresim.record.model import Record
 from poresim.scenario.reading import load_scenario
+from poresim.show.films.block import BlockScene
+from poresim.show.films.drop import DropScene
+from poresim.show.films.dunk import DunkScene
+from poresim.show.films.front import FrontScene
+from poresim.show.films.section import SectionScene
+from poresim.show.films.throat import ThroatScene
 
-_LIQUIDS = """
-[[liquids]]
-name = "clear broth"
-density_kg_m3 = 1005
-surface_tension_mN_m = 52
-contact_angle_deg = 48
-viscosity = { law = "newtonian", mPa_s = 1.2 }
-
-[[liquids]]
+_LIQUIDS = f"""
+[[liquids]]{TWO_BROTHS.split("[[liquids]]")[1]}[[liquids]]
 name = "slow broth"
 based_on = "clear broth"
-viscosity = { law = "newtonian", mPa_s = 10 }
+viscosity = {{ law = "newtonian", mPa_s = 10 }}
 """
 _GRAINS = """
 [[liquids]]
@@ -138,6 +137,16 @@ width = 0.05
 overhang_mm = 1.4
 """
 
+
+#: View -> what draws it, and a scenario that it shows.
+VIEWS = {
+    "section": (SectionScene, WAISTED),
+    "block": (BlockScene, WAISTED),
+    "front": (FrontScene, WAISTED),
+    "throat": (ThroatScene, WAISTED),
+    "drop": (DropScene, DROPS),
+    "dunk": (DunkScene, DUNKED),
+}
 
 _MADE: dict[str, Record] = {}
 

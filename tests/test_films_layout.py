@@ -7,16 +7,10 @@ from dataclasses import replace
 
 import pytest
 from films_seen import check_words, film
-from films_soaked import DROPS, DUNKED, WAISTED, soaked
+from films_soaked import VIEWS, soaked
 
 from poresim.record.model import Record
-from poresim.show.films.block import BlockScene
-from poresim.show.films.drop import DropScene
-from poresim.show.films.dunk import DunkScene
-from poresim.show.films.front import FrontScene
-from poresim.show.films.section import SectionScene
 from poresim.show.films.stage import Stage
-from poresim.show.films.throat import ThroatScene
 
 SIZES = ((1920, 1080), (1080, 1920), (1280, 720), (480, 480), (640, 360))
 COUNTS = (1, 2, 4, 7)
@@ -30,14 +24,6 @@ LONG = (
     "WWWWWWWWWWWW MMMMMMMMMMM",
 )
 TITLE = "A rusk in a great many broths of which every one has a name that is too long for a film"
-VIEWS = {
-    "section": (SectionScene, WAISTED),
-    "block": (BlockScene, WAISTED),
-    "front": (FrontScene, WAISTED),
-    "throat": (ThroatScene, WAISTED),
-    "drop": (DropScene, DROPS),
-    "dunk": (DunkScene, DUNKED),
-}
 
 
 def many(record: Record, count: int) -> Record:

@@ -7,27 +7,13 @@ import itertools
 import numpy as np
 import pytest
 from films_seen import film, frame
-from films_soaked import DROPS, DUNKED, WAISTED, soaked
+from films_soaked import VIEWS, soaked
 from pictures import SIGHT, channels, lab
 
 from poresim.show import style
-from poresim.show.films.block import BlockScene
-from poresim.show.films.drop import DropScene
-from poresim.show.films.dunk import DunkScene
-from poresim.show.films.front import FrontScene
-from poresim.show.films.section import SectionScene
 from poresim.show.films.theme import DARK, LIGHT, Theme
-from poresim.show.films.throat import ThroatScene
 
 THEMES = {"light": LIGHT, "dark": DARK}
-VIEWS = {
-    "section": (SectionScene, WAISTED),
-    "block": (BlockScene, WAISTED),
-    "front": (FrontScene, WAISTED),
-    "throat": (ThroatScene, WAISTED),
-    "drop": (DropScene, DROPS),
-    "dunk": (DunkScene, DUNKED),
-}
 
 
 @pytest.fixture(scope="module")

@@ -18,7 +18,7 @@ _NAME_LINE = 1.1
 _ABOVE_NAME = 0.75
 _READING_TOP = 0.35  # from a panel to what stands below it
 
-_NAME_LINES = 3
+_NAME_LINES = (3, 2, 1)  # at most, the first with which all finds room
 _NAME_SIZE = 1.1
 
 
@@ -51,9 +51,15 @@ def laid_out(
     gap = 1.2 * page.letter
     most, reading = spans.max(axis=0), page.width_of(longest, weight="bold")
     below = (_READING_TOP + longest.count("\n") + 1) * page.line
-    grids = [_grid(page, body, series, n + 1, gap, most, below) for n in range(len(series))]
-    fit = [grid for grid in grids if grid.scale > 0 and grid.wide >= reading]
-    if not fit:
+    for lines in _NAME_LINES:
+        grids = [
+            _grid(page, body, series, (columns, lines), gap, most, below)
+            for columns in range(1, len(series) + 1)
+        ]
+        fit = [grid for grid in grids if grid.scale > 0 and grid.wide >= reading]
+        if fit:
+            break
+    else:
         raise FilmError(
             f"{len(series)} liquids do not fit into a picture of {page.width} x {page.height}"
         )
@@ -83,15 +89,15 @@ def laid_out(
 
 
 def _grid(
-    page: Page, body: Rect, series: Sequence[Series], columns: int, gap: float, most: np.ndarray,
-    below: float,
+    page: Page, body: Rect, series: Sequence[Series], shape: tuple[int, int], gap: float,
+    most: np.ndarray, below: float,
 ) -> _Grid:  # fmt: skip
+    """shape : columns, and lines of a name at most."""
+    columns, lines = shape
     rows = -(-len(series) // columns)
     wide = (body.width - (columns - 1) * gap) / columns
-    names = [
-        page.fitted(name_label, one.name, _NAME_LINES, wide, _NAME_SIZE, "bold") for one in series
-    ]
-    lines = max(name.count("\n") for name in names)
-    above = (_NAME_FOOT + _NAME_LINE * lines + _ABOVE_NAME + _READING_TOP) * page.line
+    names = [page.fitted(name_label, one.name, lines, wide, _NAME_SIZE, "bold") for one in series]
+    breaks = max(name.count("\n") for name in names)
+    above = (_NAME_FOOT + _NAME_LINE * breaks + _ABOVE_NAME + _READING_TOP) * page.line
     tall = body.height / rows - above - below
     return _Grid(columns, wide, names, above, float(min(wide / most[0], tall / most[1])))
