@@ -96,8 +96,8 @@ def test_records_without_snapshots(tmp_path, monkeypatch, capsys):
 
 
 def test_too_many_liquids_for_the_picture(record, capsys):
-    line = refused(capsys, *[str(record)] * 12, "--size", "240x240")
-    assert "24 liquids do not fit into a picture of 240 x 240" in line
+    line = refused(capsys, *[str(record)] * 8, "--size", "240x240")
+    assert "16 liquids do not fit into a picture of 240 x 240" in line
 
 
 def test_nothing_is_replaced_unasked(record, capsys):

@@ -69,7 +69,7 @@ def test_volumes_follow_the_records_own_curve(folder, text, k):
     """Within 1 % of all pores at any time; two per cent later it is not so any more."""
     states, repeat, solid = course(folder, text, k)
     off, late = [], []
-    for when in between(repeat):
+    for when in between(repeat, 2):
         state = states.at(when)
         assert_allclose(state.saturation, saturation(repeat, when), atol=1e-12)
         off.append(full(solid, state.fill) - state.saturation)

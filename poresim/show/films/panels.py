@@ -20,6 +20,7 @@ _READING_TOP = 0.35  # from a panel to what stands below it
 
 _NAME_LINES = (3, 2, 1)  # at most, the first with which all finds room
 _NAME_SIZE = 1.1
+_LEAST = 1.2  # sides of a panel, in letters
 
 
 class Panels(NamedTuple):
@@ -51,12 +52,13 @@ def laid_out(
     gap = 1.2 * page.letter
     most, reading = spans.max(axis=0), page.width_of(longest, weight="bold")
     below = (_READING_TOP + longest.count("\n") + 1) * page.line
+    widest = int((body.width + gap) / (reading + gap))
     for lines in _NAME_LINES:
         grids = [
             _grid(page, body, series, (columns, lines), gap, most, below)
-            for columns in range(1, len(series) + 1)
+            for columns in range(1, min(len(series), widest) + 1)
         ]
-        fit = [grid for grid in grids if grid.scale > 0 and grid.wide >= reading]
+        fit = [grid for grid in grids if grid.scale * most.min() >= _LEAST * page.letter]
         if fit:
             break
     else:
