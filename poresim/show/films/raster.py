@@ -47,8 +47,19 @@ def tube_map(
     owner, along = np.full(shape, -1, np.int32), np.zeros(shape, np.float32)
     nearest = np.full(shape, np.inf, np.float32)
     tubes = [np.ascontiguousarray(fine * one) for one in (start, end, half)]
-    _own(*tubes, waist, fine * _caps(start, end, half), owner, along, nearest)
+    box = boxes(tubes[0], tubes[1], tubes[2] + 1.0, shape)
+    _own(*tubes, waist, fine * _caps(start, end, half), box, owner, along, nearest)
     return TubeMap(owner, along)
+
+
+def boxes(start: Floats, end: Floats, reach: Floats, shape: tuple[int, int]) -> NDArray[np.int64]:
+    """(t, 4) first row, one past the last, and so the columns, of all that lies within ``reach`` (t,)
+    of lines between places whose first two numbers say how far across and down they are."""
+    low = np.minimum(start, end)[:, :2] - reach[:, None]
+    high = np.maximum(start, end)[:, :2] + reach[:, None]
+    first = np.maximum(low, 0).astype(np.int64)
+    last = np.minimum(np.maximum(high, -1).astype(np.int64) + 1, shape[::-1])
+    return np.ascontiguousarray(np.stack([first, last], axis=2)[:, ::-1].reshape(-1, 4))
 
 
 def fine_of(height: int, width: int) -> int:
@@ -79,7 +90,9 @@ def bar_map(
     fine = fine_of(height, width)
     shape = height * fine, width * fine
     owner, ink = np.full(shape, -1, np.int32), np.zeros(shape, np.bool_)
-    _bars(np.ascontiguousarray(fine * bars), fine * thick, fine * halo, owner, ink)
+    bars = np.ascontiguousarray(fine * bars)
+    box = boxes(bars[:, 0], bars[:, 1], np.full(len(bars), fine * halo / 2 + 1.0), shape)
+    _bars(bars, fine * thick, fine * halo, box, owner, ink)
     return owner, ink
 
 
@@ -108,21 +121,15 @@ def count(seen: TubeMap, fill: NDArray[np.float32]) -> tuple[int, int]:
 
 @kernel
 def _own(
-    start: Floats, end: Floats, half: Floats, waist: Floats, cap: Floats,
+    start: Floats, end: Floats, half: Floats, waist: Floats, cap: Floats, box: NDArray[np.int64],
     owner: NDArray[np.int32], along: NDArray[np.float32], nearest: NDArray[np.float32],
 ) -> None:  # fmt: skip  # pragma: no cover
-    rows, columns = owner.shape
     for t in range(len(start)):
         ax, ay = start[t, 0], start[t, 1]
         dx, dy = end[t, 0] - ax, end[t, 1] - ay
         square = max(dx * dx + dy * dy, 1e-12)
-        most = half[t] + 1.0
-        left = max(int(min(ax, ax + dx) - most), 0)
-        right = min(int(max(ax, ax + dx) + most) + 1, columns)
-        top = max(int(min(ay, ay + dy) - most), 0)
-        bottom = min(int(max(ay, ay + dy) + most) + 1, rows)
-        for i in range(top, bottom):
-            for j in range(left, right):
+        for i in range(box[t, 0], box[t, 1]):
+            for j in range(box[t, 2], box[t, 3]):
                 px, py = j + 0.5 - ax, i + 0.5 - ay
                 place = (px * dx + py * dy) / square
                 share = min(max(place, 0.0), 1.0)
@@ -140,20 +147,15 @@ def _own(
 
 @kernel
 def _bars(
-    bars: Floats, thick: float, halo: float, owner: NDArray[np.int32], ink: NDArray[np.bool_]
-) -> None:  # pragma: no cover
-    rows, columns = owner.shape
+    bars: Floats, thick: float, halo: float, box: NDArray[np.int64], owner: NDArray[np.int32],
+    ink: NDArray[np.bool_],
+) -> None:  # fmt: skip  # pragma: no cover
     for t in range(len(bars)):
         ax, ay = bars[t, 0, 0], bars[t, 0, 1]
         dx, dy = bars[t, 1, 0] - ax, bars[t, 1, 1] - ay
         square = max(dx * dx + dy * dy, 1e-12)
-        most = halo / 2 + 1.0
-        left = max(int(min(ax, ax + dx) - most), 0)
-        right = min(int(max(ax, ax + dx) + most) + 1, columns)
-        top = max(int(min(ay, ay + dy) - most), 0)
-        bottom = min(int(max(ay, ay + dy) + most) + 1, rows)
-        for i in range(top, bottom):
-            for j in range(left, right):
+        for i in range(box[t, 0], box[t, 1]):
+            for j in range(box[t, 2], box[t, 3]):
                 px, py = j + 0.5 - ax, i + 0.5 - ay
                 share = (px * dx + py * dy) / square
                 if share < 0.0 or share > 1.0:

@@ -11,7 +11,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from poresim.show.films.raster import FULL
+from poresim.show.films.raster import FULL, boxes
 from poresim.tube.jit import kernel
 
 Floats = NDArray[np.float64]
@@ -52,30 +52,26 @@ def draw_rods(
     half, waist, fill = half[nearest_first], waist[nearest_first], fill[nearest_first]
     depths = np.concatenate([start[:, 2], end[:, 2]])
     fog = np.array([depths.max(), max(float(np.ptp(depths)), 1e-9), _FADED])
-    _rods(start, end, FINE * half, waist, fill, colours.astype(np.float64), thin, fog, depth, fine)
+    half, colours = FINE * half, colours.astype(np.float64)
+    dry = (fill <= 0).all(axis=1)
+    box = boxes(start, end, half * np.where(dry, thin, 1.0) + 1.0, depth.shape)
+    _rods(start, end, half, waist, fill, colours, thin, fog, box, depth, fine)
     _over(depth, fine, picture)
 
 
 @kernel
 def _rods(
     start: Floats, end: Floats, half: Floats, waist: Floats, fill: NDArray[np.float32],
-    colours: Floats, thin: float, fog: Floats, depth: NDArray[np.float32],
-    fine: NDArray[np.float32],
+    colours: Floats, thin: float, fog: Floats, box: NDArray[np.int64],
+    depth: NDArray[np.float32], fine: NDArray[np.float32],
 ) -> None:  # fmt: skip  # pragma: no cover
-    rows, columns = depth.shape
     for t in range(len(start)):
         ax, ay, az = start[t, 0], start[t, 1], start[t, 2]
         dx, dy, dz = end[t, 0] - ax, end[t, 1] - ay, end[t, 2] - az
         square = dx * dx + dy * dy
-        dry = fill[t, 0] <= 0.0 and fill[t, 1] <= 0.0
         full = fill[t, 0] + fill[t, 1] >= 1.0 - FULL
-        most = half[t] * (thin if dry else 1.0) + 1.0
-        left = max(int(min(ax, ax + dx) - most), 0)
-        right = min(int(max(ax, ax + dx) + most) + 1, columns)
-        top = max(int(min(ay, ay + dy) - most), 0)
-        bottom = min(int(max(ay, ay + dy) + most) + 1, rows)
-        for i in range(top, bottom):
-            for j in range(left, right):
+        for i in range(box[t, 0], box[t, 1]):
+            for j in range(box[t, 2], box[t, 3]):
                 px, py = j + 0.5 - ax, i + 0.5 - ay
                 share = 0.5
                 if square > 1e-9:
