@@ -53,8 +53,8 @@ def tube_map(
 
 
 def boxes(start: Floats, end: Floats, reach: Floats, shape: tuple[int, int]) -> NDArray[np.int64]:
-    """(t, 4) first row, one past the last, and so the columns, of all that lies within ``reach`` (t,)
-    of lines between places whose first two numbers say how far across and down they are."""
+    """(t, 4) first row, one past the last, and the same of columns, of what lies within ``reach``
+    (t,) of lines between places whose first two numbers say how far across and down they are."""
     low = np.minimum(start, end)[:, :2] - reach[:, None]
     high = np.maximum(start, end)[:, :2] + reach[:, None]
     first = np.maximum(low, 0).astype(np.int64)
