@@ -263,7 +263,7 @@ def _frames() -> None:
     fill, shades = np.zeros((1, 2), np.float32), np.zeros((5, 4), np.uint8)
     seen = tube_map(ends[:1], ends[1:], one, one, 3, 3)
     bars = bar_map(ends[None], 1.0, 2.0, 3, 3)
-    paint(seen, fill, *bars, np.zeros(1, np.bool_), shades, picture)
+    paint(seen, fill, bars, np.zeros(1, np.bool_), shades, picture)
     places = np.zeros((1, 3)), np.ones((1, 3))
     draw_rods(places, one, one, fill, np.zeros((3, 3)), 1.0, picture)
 

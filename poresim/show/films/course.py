@@ -9,7 +9,7 @@ time, all of them somewhat sooner or later than that, so that the volume is the 
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,13 +30,14 @@ _MOST = math.log(8.0)  # how much sooner or later: shares of the way are taken t
 
 
 class Course:
-    """One soak of one solid. At most two snapshots are in memory."""
+    """One soak of one solid. Two snapshots are in memory, and what changes between them."""
 
     def __init__(self, repeat: Repeat, network: Network) -> None:
         self._repeat = repeat
         self._ends = network.ends
-        self._waist, self._volume = network.waist, network.tube_volume
-        self._kept: dict[int, Floats] = {}
+        self._waist = np.broadcast_to(network.waist, len(network.ends))
+        self._volume = network.tube_volume
+        self._between: _Between | None = None
 
     def at(self, when: float) -> State:
         """Where the liquid is at a time, s; after the soak's last snapshot, as it was then."""
@@ -53,11 +54,34 @@ class Course:
     def _fill(self, at: float) -> NDArray[np.float32]:
         times = self._repeat.snapshot_time_s
         after = min(int(np.searchsorted(times, at * (1 - 1e-12))), len(times) - 1)
-        since = float(times[after - 1]) if after else 0.0
-        first, then = self._snapshot(after - 1), self._snapshot(after)
-        share = self._passed(at, since, float(times[after]), first, then)
-        share = self._hurried(share, first, then, self._gained(at, since, float(times[after])))
-        return np.asarray(first + share * (then - first), np.float32)
+        if self._between is None or self._between.after != after:
+            self._between = self._from_to(after)
+        one = self._between
+        share = one.passed(at)
+        share = self._hurried(one, share, self._gained(at, one.since, one.until))
+        fill = one.fill.copy()
+        fill[one.rows] = one.first + share * one.way
+        return fill
+
+    def _from_to(self, after: int) -> _Between:
+        """The way from one snapshot to the next, number ``after``; before the first all are dry."""
+        repeat, times, last = self._repeat, self._repeat.snapshot_time_s, self._between
+        if last is not None and last.after == after - 1:
+            first = last.then
+        else:
+            first = self._snapshot(after - 1)
+        then = self._snapshot(after)
+        since, until = float(times[after - 1]) if after else 0.0, float(times[after])
+        rows = np.flatnonzero((first != then).any(axis=1))
+        some, reached = first[rows], repeat.wetted_at_s[self._ends[rows]]
+        begin = np.where((some <= 0) & (reached > since), np.minimum(reached, until), since)
+        full = then[rows].sum(axis=1) >= _FULL
+        filled = np.where(full, repeat.filled_at_s[rows], until)
+        end = np.clip(np.where(np.isfinite(filled), filled, until), since, until)[:, None]
+        begin, end = np.sqrt(begin), np.sqrt(end)
+        way = np.maximum(end - begin, 1e-12 * np.sqrt(until))
+        fill = first.astype(np.float32)
+        return _Between(after, since, until, fill, rows, some, then[rows] - some, begin, way, then)
 
     def _gained(self, *times: float) -> float:
         """Of what is gained between the second time and the third, how much by the first; NaN when
@@ -66,24 +90,25 @@ class Course:
         now, first, then = (float(value_at(*curve, when, holds=True)) for when in times)
         return (now - first) / (then - first) if abs(then - first) > 1e-9 else math.nan
 
-    def _hurried(self, share: Floats, first: Floats, then: Floats, gained: float) -> Floats:
-        """Shares of their ways (m, 2), those of menisci that advance taken to the power at which so
-        much of the volume is gained."""
-        way = then - first
-        goes = (share > 0) & (share < 1) & (way > 0)
-        rows = goes.any(axis=1)
-        if not rows.any() or math.isnan(gained):
+    def _hurried(self, one: _Between, share: Floats, gained: float) -> Floats:
+        """Shares of their ways, those of menisci that advance taken to the power at which so much
+        of the volume is gained."""
+        goes = (share > 0) & (share < 1) & (one.way > 0)
+        moving = goes.any(axis=1)
+        if not moving.any() or math.isnan(gained):
             return share
-        before, after = (self._volumes(fill).sum() for fill in (first, then))
+        at, still = one.rows, ~moving
+        before, after = (self._volumes(fill, at).sum() for fill in (one.first, one.first + one.way))
         wanted = before + gained * (after - before)
-        wanted -= self._volumes((first + share * way)[~rows], ~rows).sum()
-        some, moves, begin, length = share[rows], goes[rows], first[rows], way[rows]
+        wanted -= self._volumes((one.first + share * one.way)[still], at[still]).sum()
+        some, moves, begin, length = (part[moving] for part in (share, goes, one.first, one.way))
+        at = at[moving]
 
         def hurried(power: float) -> Floats:
             return np.asarray(np.where(moves, some ** math.exp(power), some))
 
         def missing(power: float) -> float:
-            return float(wanted - self._volumes(begin + hurried(power) * length, rows).sum())
+            return float(wanted - self._volumes(begin + hurried(power) * length, at).sum())
 
         low, high = missing(-_MOST), missing(_MOST)
         if low * high < 0:
@@ -91,31 +116,41 @@ class Course:
         else:
             power = -_MOST if abs(low) < abs(high) else _MOST
         share = share.copy()
-        share[rows] = hurried(power)
+        share[moving] = hurried(power)
         return share
 
-    def _volumes(self, fill: Floats, rows: Any = slice(None)) -> Floats:
-        """Liquid in tubes, m3."""
+    def _volumes(self, fill: Floats, rows: NDArray[np.int64]) -> Floats:
+        """Liquid in some of the tubes, m3."""
         waist = self._waist[rows]
         inside = volume_share(fill[:, 0], waist) + volume_share(fill[:, 1], waist)
         return np.asarray(np.minimum(inside, 1.0) * self._volume[rows])
-
-    def _passed(self, at: float, since: float, until: float, first: Floats, then: Floats) -> Floats:
-        """(m, 2) share of its way between two snapshots that each meniscus has behind it."""
-        reached = self._repeat.wetted_at_s[self._ends]
-        begin = np.where((first <= 0) & (reached > since), np.minimum(reached, until), since)
-        filled = np.where(then.sum(axis=1) >= _FULL, self._repeat.filled_at_s, until)
-        end = np.clip(np.where(np.isfinite(filled), filled, until), since, until)[:, None]
-        begin, end = np.sqrt(begin), np.sqrt(end)
-        way = np.maximum(end - begin, 1e-12 * np.sqrt(until))
-        return np.asarray(np.clip((np.sqrt(at) - begin) / way, 0.0, 1.0))
 
     def _snapshot(self, index: int) -> Floats:
         """(m, 2) shares of tubes; before the first all are dry."""
         if index < 0:
             return np.zeros((len(self._ends), 2))
-        if index not in self._kept:
-            self._kept = {k: v for k, v in self._kept.items() if abs(k - index) == 1}
-            row = np.asarray(self._repeat.snapshot_fill[index], np.float64)
-            self._kept[index] = np.clip(row, 0.0, 1.0)
-        return self._kept[index]
+        return np.clip(np.asarray(self._repeat.snapshot_fill[index], np.float64), 0.0, 1.0)
+
+
+class _Between(NamedTuple):
+    """From a snapshot at ``since`` to that at ``until``, number ``after``.
+
+    fill : (m, 2) of all tubes at first. rows : (r,) of those that change. first, way : (r, 2) of
+    these, shares at first and by how much they change. begin, takes : (r, 2), (r, 2) when each sets
+    out and how long it takes, in roots of s. then : (m, 2) at last.
+    """
+
+    after: int
+    since: float
+    until: float
+    fill: NDArray[np.float32]
+    rows: NDArray[np.int64]
+    first: Floats
+    way: Floats
+    begin: Floats
+    takes: Floats
+    then: Floats
+
+    def passed(self, at: float) -> Floats:
+        """(r, 2) share of its way that each meniscus has behind it."""
+        return np.asarray(np.clip((math.sqrt(at) - self.begin) / self.takes, 0.0, 1.0))

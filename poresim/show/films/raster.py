@@ -1,6 +1,7 @@
 """Tubes as pixels, compiled: which tube each fine pixel belongs to, and how far along it lies.
 
-That is found once; a frame then only asks of every fine pixel whether the liquid has come so far.
+That is found once; a frame then only asks of every fine pixel whether the liquid has come so far,
+and of a pixel that lies within one tube but once.
 A pixel where tubes meet belongs to the one whose axis is nearest, in units of its own width there;
 beyond their ends tubes are round, as far as another one at the junction is wide, so that bends have
 no notches.
@@ -14,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from poresim.tube.jit import kernel
+from poresim.tube.jit import inner, kernel
 
 Floats = NDArray[np.float64]
 Bytes = NDArray[np.uint8]
@@ -25,16 +26,34 @@ _SMALL = 200_000
 _FINE, _FINER = 2, 4
 #: Of a tube's length: what may be missing in a full one.
 FULL = 1e-6
+_MIXED = -2
 #: Rows of a panel's colours.
 GROUND, DRY, WET, HALO, BAR = range(5)
 
 
 class TubeMap(NamedTuple):
     """Of a panel. owner : (height * fine, width * fine) row of the tube, -1 none. along : the same,
-    share of its length from its start."""
+    share of its length from its start.
+
+    Of a pixel, (height, width): whole, its owner, or _MIXED where there are several; least and most
+    that it lies along it.
+    """
 
     owner: NDArray[np.int32]
     along: NDArray[np.float32]
+    whole: NDArray[np.int32]
+    least: NDArray[np.float32]
+    most: NDArray[np.float32]
+
+
+class BarMap(NamedTuple):
+    """Bars across tubes. owner : (height * fine, width * fine) row of the bar, -1 none. ink : the
+    same, whether it is the bar itself; else its halo. touched : (height, width) whether there is
+    any."""
+
+    owner: NDArray[np.int32]
+    ink: NDArray[np.bool_]
+    touched: NDArray[np.bool_]
 
 
 def tube_map(
@@ -49,7 +68,10 @@ def tube_map(
     tubes = [np.ascontiguousarray(fine * one) for one in (start, end, half)]
     box = boxes(tubes[0], tubes[1], tubes[2] + 1.0, shape)
     _own(*tubes, waist, fine * _caps(start, end, half), box, owner, along, nearest)
-    return TubeMap(owner, along)
+    places, shares = (one.reshape(height, fine, width, fine) for one in (owner, along))
+    first, last = places.min(axis=(1, 3)), places.max(axis=(1, 3))
+    whole = np.where(first == last, first, np.int32(_MIXED))
+    return TubeMap(owner, along, whole, shares.min(axis=(1, 3)), shares.max(axis=(1, 3)))
 
 
 def boxes(start: Floats, end: Floats, reach: Floats, shape: tuple[int, int]) -> NDArray[np.int64]:
@@ -82,32 +104,29 @@ def _caps(start: Floats, end: Floats, half: Floats) -> Floats:
     return np.ascontiguousarray(np.minimum(wide, second[junction]).reshape(2, -1).T)
 
 
-def bar_map(
-    bars: Floats, thick: float, halo: float, height: int, width: int
-) -> tuple[NDArray[np.int32], NDArray[np.bool_]]:
-    """Short bars across tubes. bars : (t, 2, 2) their ends, pixels. Row of the bar each fine pixel
-    belongs to, -1 none, and whether it is the bar itself; else its halo."""
+def bar_map(bars: Floats, thick: float, halo: float, height: int, width: int) -> BarMap:
+    """bars : (t, 2, 2) their ends, pixels. thick, halo : how thick they are, pixels."""
     fine = fine_of(height, width)
     shape = height * fine, width * fine
     owner, ink = np.full(shape, -1, np.int32), np.zeros(shape, np.bool_)
     bars = np.ascontiguousarray(fine * bars)
     box = boxes(bars[:, 0], bars[:, 1], np.full(len(bars), fine * halo / 2 + 1.0), shape)
     _bars(bars, fine * thick, fine * halo, box, owner, ink)
-    return owner, ink
+    touched = owner.reshape(height, fine, width, fine).max(axis=(1, 3)) >= 0
+    return BarMap(owner, ink, touched)
 
 
 def paint(
     seen: TubeMap,
     fill: NDArray[np.float32],
-    bar: NDArray[np.int32],
-    ink: NDArray[np.bool_],
+    bars: BarMap,
     closed: NDArray[np.bool_],
     colours: Bytes,
     picture: Bytes,
 ) -> None:
     """Into ``picture`` (height, width, 4). fill : (t, 2) wet shares from either end; closed (t,).
     colours : (5, 4) of ground, dry, wet, halo and bar, RGBA."""
-    _paint(*seen, fill, bar, ink, closed, colours.astype(np.int64), picture)
+    _paint(seen, fill, bars, closed, colours.astype(np.int64), picture)
 
 
 def count(seen: TubeMap, fill: NDArray[np.float32]) -> tuple[int, int]:
@@ -166,29 +185,46 @@ def _bars(
                     ink[i, j] = off <= thick / 2
 
 
+@inner
+def _kind(
+    fill: NDArray[np.float32], tube: int, least: float, most: float
+) -> int:  # pragma: no cover
+    """What a tube shows from one place along it to another; _MIXED: not the same all over."""
+    if tube < 0:
+        return GROUND
+    first, rest = fill[tube, 0], 1.0 - fill[tube, 1]
+    if most < first or least > rest or first >= rest - FULL:
+        return WET
+    return DRY if least >= first and most <= rest else _MIXED
+
+
 @kernel
 def _paint(
-    owner: NDArray[np.int32], along: NDArray[np.float32], fill: NDArray[np.float32],
-    bar: NDArray[np.int32], ink: NDArray[np.bool_], closed: NDArray[np.bool_],
+    seen: TubeMap, fill: NDArray[np.float32], bars: BarMap, closed: NDArray[np.bool_],
     colours: NDArray[np.int64], picture: Bytes,
 ) -> None:  # fmt: skip  # pragma: no cover
+    owner, along, whole, least, most = seen
+    bar, ink, touched = bars
     height, width, _ = picture.shape
     fine = owner.shape[0] // height
     each = fine * fine
     for i in range(height):
         for j in range(width):
+            kind = _MIXED
+            if not touched[i, j] and whole[i, j] != _MIXED:
+                kind = _kind(fill, whole[i, j], least[i, j], most[i, j])
+            if kind != _MIXED:
+                for k in range(4):
+                    picture[i, j, k] = colours[kind, k]
+                continue
             red = green = blue = alpha = 0
             for p in range(i * fine, (i + 1) * fine):
                 for q in range(j * fine, (j + 1) * fine):
-                    t, b = owner[p, q], bar[p, q]
-                    kind = GROUND
+                    b = bar[p, q]
                     if b >= 0 and closed[b]:
                         kind = BAR if ink[p, q] else HALO
-                    elif t >= 0:
-                        kind = DRY
-                        first, rest = fill[t, 0], 1.0 - fill[t, 1]
-                        if along[p, q] < first or along[p, q] > rest or first >= rest - FULL:
-                            kind = WET
+                    else:
+                        kind = _kind(fill, owner[p, q], along[p, q], along[p, q])
                     opaque = colours[kind, 3]
                     red += colours[kind, 0] * opaque
                     green += colours[kind, 1] * opaque

@@ -126,7 +126,7 @@ class _Panel:
     def paint(self, picture: Pixels, state: State, slab: Slab) -> None:
         fill, closed = state.fill[slab.tubes], state.closed[slab.tubes]
         inner = self._cell.of(picture)
-        paint(self.seen, fill, *self._bars, closed, self._colours, inner)
+        paint(self.seen, fill, self._bars, closed, self._colours, inner)
 
 
 class _Rim:
