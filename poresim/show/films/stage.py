@@ -135,7 +135,7 @@ class Stage:
             if x > page.edge and x + wide > right:
                 x, y = float(page.edge), y - 1.1 * page.line
                 right = page.width - page.edge
-            page.text(x + 1.4 * step, y, mark.words, va="center")
+            page.text(x + 1.4 * step, y, mark.words, va="center_baseline")
             colour = getattr(page.theme, mark.of)
             page.line_of(np.array([[x, y], [x + step, y]]), color=colour, lw=0.5 * step)
             if mark.bar:
@@ -155,7 +155,7 @@ class Stage:
         right, y = page.width - page.edge, self._scale_y
         left = right - length * panels.scale
         page.line_of(np.array([[left, y], [right, y]]), lw=0.25 * page.letter)
-        page.text(left - 0.5 * page.letter, y, f"{length:g} mm", ha="right", va="center")
+        page.text(left - 0.5 * page.letter, y, f"{length:g} mm", ha="right", va="center_baseline")
 
     def _titled(self) -> Pixels:
         card = Page(self.size, self._page.theme, transparent=self.transparent)
