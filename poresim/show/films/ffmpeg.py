@@ -5,6 +5,7 @@ from __future__ import annotations
 import subprocess
 import tempfile
 from collections.abc import Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -34,6 +35,7 @@ def version() -> str:
 class Fed:
     """ffmpeg in a folder, reading from a pipe; files in its arguments are names in that folder.
 
+    A second thread hands over what it is fed with, so that the next picture is drawn meanwhile.
     In a session of its own, so that Ctrl-C at the terminal is ours alone to answer. Should this
     process be killed, the pipe ends, and ffmpeg with it.
     """
@@ -42,6 +44,8 @@ class Fed:
         self._target = target
         path = program()
         self._told = tempfile.TemporaryFile()  # noqa: SIM115
+        self._hand = ThreadPoolExecutor(1)
+        self._given: Future[Any] | None = None
         try:
             self._process: subprocess.Popen[Any] = subprocess.Popen(
                 [path, *_QUIET, *arguments],
@@ -53,6 +57,7 @@ class Fed:
             )
         except OSError as error:
             self._told.close()
+            self._hand.shutdown()
             why = error.strerror or error
             raise FilmError(f"{path}: ffmpeg does not start ({why})") from None
 
@@ -68,20 +73,28 @@ class Fed:
         if self._process.poll() is None:
             self._process.kill()
         self._process.wait()
+        self._hand.shutdown()  # what it still writes to is gone
         self._close()
         self._told.close()
 
     def feed(self, data: memoryview | bytes) -> None:
-        """Hand over some input. FilmStopped: ffmpeg is gone."""
-        try:
-            self._process.stdin.write(data)  # type: ignore[union-attr]
-        except OSError:  # it reads no more
-            raise self._stopped() from None
+        """Hand over some input, which may be changed after. FilmStopped: ffmpeg is gone."""
+        self._wait()
+        self._given = self._hand.submit(self._process.stdin.write, bytes(data))  # type: ignore[union-attr]
 
     def end(self) -> None:
         """End its input and wait for it. FilmStopped: it failed."""
+        self._wait()
         if not self._close() or self._process.wait():
             raise self._stopped()
+
+    def _wait(self) -> None:
+        """Until all is handed over that was fed."""
+        try:
+            if self._given is not None:
+                self._given.result()
+        except OSError:  # it reads no more
+            raise self._stopped() from None
 
     def _close(self) -> bool:
         try:
