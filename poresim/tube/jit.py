@@ -2,7 +2,7 @@
 
 numba's on-disk cache does not notice an edit in another file whose function was inlined. The
 cache folder is therefore keyed by a hash of every source of this package, where it lies, the Python
-and the numba version, and the processor: any edit starts an empty cache, and old ones are cleared.
+and the numba version, the processor, and whether indices are checked: any edit starts an empty cache, and old ones are cleared.
 
 numba itself is loaded with the first kernel, so that to look into the cache takes no time.
 """
@@ -31,7 +31,8 @@ _KEPT_SECONDS = 3600.0  # a cache used this recently may belong to a process sti
 
 
 def _source_key() -> str:
-    made_by = f"{sys.version_info[:3]} {version('numba')} {_PACKAGE} {_processor()}"
+    checked = os.environ.get("NUMBA_BOUNDSCHECK", "")
+    made_by = f"{sys.version_info[:3]} {version('numba')} {_PACKAGE} {_processor()} {checked}"
     digest = hashlib.sha256(made_by.encode())
     for folder in ("tube", "uptake", "curves"):
         for path in sorted((_PACKAGE / folder).glob("*.py")):

@@ -218,7 +218,7 @@ def _in_order(junctions, graph, cargo, sheet):
                 count += 1
                 for k in range(graph.first[i], graph.first[i + 1]):
                     j = graph.far[k]
-                    if waits[j] == 0 or graph.slot[graph.ring[k]] == DRY:
+                    if j >= top or waits[j] == 0 or graph.slot[graph.ring[k]] == DRY:
                         continue
                     if passing_rate(graph, k, pressure[i] - pressure[j]) > 0.0:
                         waits[j] -= 1
