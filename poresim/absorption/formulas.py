@@ -36,7 +36,10 @@ def tube_bundle(
 ) -> Any:
     """S = f sqrt(r gamma cos(theta) / (2 mu)) of equal straight tubes across the face.
 
-    porosity : the tubes' share of the block's volume. radius : m. Lucas 1918, Washburn 1921.
+    porosity : the tubes' share of the block's volume. radius : m. surface_tension :
+    N/m. contact_angle_deg : 0 to 90. viscosity : Pa s.
+
+    Lucas 1918, Washburn 1921.
     """
     f, r = within("porosity", porosity, 0, 1), within("radius", radius, _SMALL, 1.0, "m")
     return plain(f * pull_of(surface_tension, contact_angle_deg, viscosity) * np.sqrt(r / 2))

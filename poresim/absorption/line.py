@@ -101,7 +101,11 @@ def straight_part(
     whose line is straight, the curve being looked at below a share of its uptake in the end.
 
     So it begins after the first moments and ends before the solid is full, wherever that is. A long
-    curve is read at 100 points, spaced evenly in sqrt(time). points : the fewest.
+    curve is read at 100 points, spaced evenly in sqrt(time).
+
+    time : (k,) s, rising. value : (k,) in any unit. below : that share. most_stray : of a point,
+    over the rise of the line. points : the fewest.
+
     Raises ValueError as :func:`line_of`, and where no run is straight.
     """
     t, v = course(time, value)

@@ -55,6 +55,8 @@ def iso_15148(
     the upper face, or a day. The standard has its straightness judged by eye; here, ours, no point
     may stray by more than ``most_stray`` of the line's rise, and R is at least 0.98.
 
+    time : (k,) s, rising. gain_kg : (k,) mass taken up by then. area_m2 : of the wetted face.
+
     Raises ValueError for a bad course or area, and for one that is not straight and ends before a
     day.
     """
@@ -84,7 +86,11 @@ def astm_c1585(
     """Sorptivity: slope of I = gain / (area density) on sqrt(time) within a window (ASTM C1585).
 
     The initial rate by default; the secondary one with ``window_s=SECONDARY_S``. It is rejected
-    where the correlation is below 0.98. density : of the liquid, kg/m3.
+    where the correlation is below ``least_r``.
+
+    time : (k,) s, rising. gain_kg : (k,) mass taken up by then. area_m2 : of the wetted face.
+    density : of the liquid, kg/m3. window_s : its first and last time.
+
     Raises ValueError for a bad course, area or density, and for fewer than three points there.
     """
     t, gain = course(time, gain_kg)
@@ -96,8 +102,8 @@ def astm_c1585(
 def en_1015_18(after_10_min_g: float, after_90_min_g: float) -> float:
     """Capillary absorption coefficient of a mortar half prism, kg m-2 min-1/2 (EN 1015-18:2002).
 
-    C = 0.1 (M2 - M1) for masses in g after 10 and 90 minutes on a face of 40 by 40 mm. By area and
-    times the factor would be 0.0988211769: the standard rounds.
+    C = 0.1 (M2 - M1) for masses in g, ``after_10_min_g`` and ``after_90_min_g``, on a face of
+    40 by 40 mm. By area and times the factor would be 0.0988211769: the standard rounds.
     """
     if not (math.isfinite(after_10_min_g) and math.isfinite(after_90_min_g)):
         raise ValueError(f"masses must be finite, got {after_10_min_g:g} and {after_90_min_g:g} g")

@@ -117,9 +117,11 @@ _VISCOSITY = {
 
 
 def ethanol_solution(percent: float, temperature_C: float) -> Properties:
-    """Ethanol in water: 0 to 100 mass %, 20 to 40 C. Raises ValueError outside.
+    """Ethanol in water. Raises ValueError outside the ranges.
 
-    Mass %, not the volume % of a label. See :func:`density`, :func:`viscosity` and
+    percent : mass %, 0 to 100, not the volume % of a label. temperature_C : 20 to 40.
+
+    See :func:`density`, :func:`viscosity` and
     :func:`surface_tension` for sources and errors.
     """
     return Properties(

@@ -17,10 +17,12 @@ MOST_LOG_RATIO = 30.0
 class Liquid(Brief):
     """SI units; angles in degrees, measured in the liquid.
 
-    receding_angle_deg is the advancing angle when None (no hysteresis). log_length_ratio is
-    ln(L/l) of a moving line, about 10: the angles given are those at rest, and at a speed v
-    t^3 = t0^3 + 9 (viscosity v / surface_tension) ln(L/l) (:func:`poresim.cox_voinov`); 0: they do
-    not depend on the speed. Newtonian liquids only; menisci in bodies keep the angles at rest.
+    viscosity : a flow law, such as :class:`poresim.Newtonian`. surface_tension : N/m.
+    contact_angle_deg : advancing. density : kg/m3. receding_angle_deg : the advancing one when None
+    (no hysteresis). particles : grains that it carries. log_length_ratio : ln(L/l) of a moving
+    line, about 10: the angles given are those at rest, and at a speed v t^3 = t0^3 + 9 (viscosity v
+    / surface_tension) ln(L/l) (:func:`poresim.cox_voinov`); 0: they do not depend on the speed.
+    Newtonian liquids only; menisci in bodies keep the angles at rest.
     """
 
     viscosity: ViscosityLaw

@@ -31,7 +31,9 @@ _LALIBERTE = (
 
 
 def sucrose_solution(percent: float, temperature_C: float) -> Properties:
-    """Sucrose in water: 0 to 65 mass %, 15 to 60 C. Raises ValueError outside.
+    """Sucrose in water. Raises ValueError outside the ranges.
+
+    percent : mass %, 0 to 65. temperature_C : 15 to 60.
 
     See :func:`density`, :func:`viscosity` and :func:`surface_tension` for sources and errors.
     """

@@ -32,10 +32,10 @@ def krieger_dougherty(
 ) -> Any:
     """Viscosity over that of the liquid alone: (1 - fraction / most)^(-intrinsic * most).
 
-    fraction : grains' share of the volume, from 0 to below ``most``. most : where they jam, above
-    0 up to 1; about 0.64 for spheres of one size, 0.4 to 0.55 for rough grains. intrinsic : slope
-    at no grains, 2.5 for spheres (Einstein 1906, 1911), more for flakes and fibres; 0: they do not
-    thicken. Krieger & Dougherty 1959, Trans Soc Rheol 3:137.
+    fraction : grains' share of the volume, from 0 to below ``most``. most : share at which they
+    jam, above 0 up to 1; about 0.64 for spheres of one size, 0.4 to 0.55 for rough grains.
+    intrinsic : slope at no grains, 2.5 for spheres (Einstein 1906, 1911), more for flakes and
+    fibres; 0: they do not thicken. Krieger & Dougherty 1959, Trans Soc Rheol 3:137.
     """
     share, most = _below(fraction, most)
     slope = within("intrinsic", intrinsic, 0, _LARGE)
@@ -45,8 +45,9 @@ def krieger_dougherty(
 def maron_pierce(fraction: ArrayLike, most: ArrayLike = 0.64) -> Any:
     """Viscosity over that of the liquid alone: (1 - fraction / most)^-2.
 
-    As krieger_dougherty, but the slope at no grains is 2 / most. Maron & Pierce 1956; ``most`` of
-    smooth spheres is 0.585 in Boyer et al. 2011 (from memory).
+    fraction, most : shares of the volume, as in krieger_dougherty, but the slope at no grains is 2
+    / most. Maron & Pierce 1956; ``most`` of smooth spheres is 0.585 in Boyer et al. 2011 (from
+    memory).
     """
     share, most = _below(fraction, most)
     return plain(np.asarray((1 - share / most) ** -2.0))
@@ -71,8 +72,8 @@ def _below(fraction: ArrayLike, most: ArrayLike) -> tuple[Floats, Floats]:
 def carman_kozeny(diameter: ArrayLike, porosity: ArrayLike) -> Any:
     """Permeability of a bed of grains, m2: d^2 e^3 / (180 (1 - e)^2).
 
-    diameter : m; of a mixture the Sauter diameter. porosity : of the bed, above 0 and below 1;
-    about 0.4 for grains poured at random. Kozeny 1927; Carman 1937 (from memory).
+    diameter : m; of a mixture the Sauter diameter. porosity : void share of the bed, above 0 and
+    below 1; about 0.4 for grains poured at random. Kozeny 1927; Carman 1937 (from memory).
     """
     d = between("diameter", diameter, 0)
     e = between("porosity", porosity, 0, 1)
@@ -83,8 +84,9 @@ def cake_resistance(diameter: ArrayLike, porosity: ArrayLike, density: ArrayLike
     """Specific resistance of a cake, m/kg: 180 (1 - e) / (density d^2 e^3).
 
     The pressure across it is this times viscosity, flow an area, and mass of grains an area.
-    density : of a grain, kg/m3. The rest as in carman_kozeny, whose permeability k it follows from:
-    1 / (k (1 - e) density).
+    diameter (m), porosity : as in carman_kozeny. density : of a grain, kg/m3.
+
+    This is 1 / (k (1 - e) density), where k is the permeability by carman_kozeny.
     """
     rho = between("density", density, 0)
     bed = np.asarray(carman_kozeny(diameter, porosity))
@@ -121,7 +123,9 @@ def stokes_velocity(
 ) -> Any:
     """Speed at which one grain sinks in a Newtonian liquid, m/s: excess g d^2 / (18 viscosity).
 
-    excess_density : of the grain over the liquid, kg/m3; below 0 it rises, and so is the speed.
+    diameter : m. excess_density : of the grain over the liquid, kg/m3; below 0 it rises, and so is
+    the speed. viscosity : Pa s. gravity : m/s2.
+
     Exact for a sphere at Reynolds numbers v d density / viscosity far below 1. Stokes 1851.
     """
     d = between("diameter", diameter, 0)
@@ -141,8 +145,9 @@ def hindered(fraction: ArrayLike) -> Any:
 def holding_stress(diameter: ArrayLike, excess_density: ArrayLike) -> Any:
     """Yield stress, Pa, from which on a liquid holds a grain in place: 0.048 excess g d.
 
-    excess_density : of the grain over the liquid, kg/m3, or of the liquid over the grain. For a
-    sphere: Beris et al. 1985, J Fluid Mech 158:219 (from memory).
+    diameter : m. excess_density : of the grain over the liquid, kg/m3, or the other way.
+
+    For a sphere: Beris et al. 1985, J Fluid Mech 158:219 (from memory).
     """
     d = between("diameter", diameter, 0)
     excess = np.abs(within("excess_density", excess_density, -_LARGE, _LARGE))
@@ -203,7 +208,8 @@ def bridging_chance(ratio: ArrayLike, fraction: ArrayLike, most_ratio: ArrayLike
     """Chance that a grain which comes to a throat is caught there in an arch.
 
     ratio : width of the throat over that of the grain, above 0. fraction : the grains' share of the
-    volume, 0 to 1. most_ratio : from which on there are no arches, 1 or above (1: sieving alone).
+    volume, 0 to 1. most_ratio : ratio from which on there are no arches, 1 or above (1:
+    sieving alone).
 
     1 where the grain does not fit through (ratio up to 1), 0 from ``most_ratio`` on. Between them
     it is a rule of this program's own, of the right size and no more: an arch across a round throat

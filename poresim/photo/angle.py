@@ -45,12 +45,15 @@ _TENSION_KNOWN = 0.2  # a tension is told when it is known to this share
 class Angle(Brief):
     """A drop as measured. Angles in degrees in the liquid; px unless a unit is said.
 
-    angle_deg, sd_deg : mean of both sides, and its standard deviation. left_deg, right_deg (and
-    side_sd_deg). base_px, height_px, volume_px3. tilt_deg : of the face in the picture. beta,
-    beta_sd : density g b^2 / tension of the outline. how : "Young-Laplace", "Young-Laplace, tension
-    given", or "cap": the outline tells no more, and a remark says by how much that reads low.
-    outline : (k, 2) edges it was fitted to; shape and length draw it. scatter_px : of the edges
-    about it. um_per_px : None where it is not known, and lengths in m then neither.
+    angle_deg, sd_deg : mean of both sides, and its standard deviation. left_deg, right_deg,
+    side_sd_deg : of each. base_px, height_px, volume_px3 : of the drop. tilt_deg : of the face in
+    the picture. beta, beta_sd : density g b^2 / tension of the outline. how : "Young-Laplace",
+    "Young-Laplace, tension given", or "cap": the outline tells no more, and a remark says by how
+    much that reads low. outline : (k, 2) edges it was fitted to; shape and length draw it.
+    scatter_px : of the edges about it. blur_px : standard deviation of the picture's. ends : (2, 2)
+    where it meets the face. um_per_px : None where it is not known, and lengths in m then neither.
+    tension, tension_sd : N/m, where the outline tells it. remarks : what to know of it, a line
+    each.
     """
 
     angle_deg: float

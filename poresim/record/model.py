@@ -40,7 +40,8 @@ class Repeat(Brief):
     The arrays are those of :class:`poresim.uptake.result.Soak`, with the uptake as a mass:
     time_s (k,), uptake_kg (k,), saturation (k,), front_m (k, 5), front_mean_m (k,),
     front_width_m (k,), filled_at_s (m,), wetted_at_s (n,), blocked_at_s (m,),
-    snapshot_time_s (s,). snapshot_fill[i] gives (m, 2), read from the file when asked for.
+    snapshot_time_s (s,). snapshot_fill[i] gives (m, 2), read from the file when asked for. ending,
+    steps, solves, volume_balance and accuracy are as there.
 
     At which shear rates the liquid was used (NaN where that is not known, as in older records):
     wall_shear_rate_1_s : (3,) below which 10, 50 and 90 % of the viscous dissipation took place.
@@ -225,6 +226,7 @@ class GrainsOf(NamedTuple):
 class LiquidRecord(Brief):
     """Every finished repeat of one liquid: ``repeats`` maps the number of the solid to it.
 
+    name, density (kg/m3), grains : as the scenario has them.
     log_length_ratio : ln(L/l) of its moving line; 0: its angles did not depend on the speed.
     """
 

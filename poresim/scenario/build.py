@@ -77,6 +77,8 @@ class Grains:
 class LiquidSpec:
     """A liquid of a scenario, in SI units, with everything it took over from another.
 
+    name, viscosity, surface_tension, contact_angle_deg, density, receding_angle_deg,
+    log_length_ratio : as of :class:`poresim.Liquid`. grains : their size law, by volume.
     worked_out : whether some of its figures come from what it is made of. stood : s, for how long
     it has stood in its cup before the soak.
     """
@@ -187,7 +189,9 @@ def settles_in(keys: schema.Exposure) -> bool:
 def build_cup(keys: schema.Exposure, stood: float = 0.0) -> Cup | Stirred:
     """The cup of a scenario's exposure, in SI units: ``build_cup(scenario.exposure)``.
 
-    stood : s, for how long a liquid has stood in it before the soak.
+    keys : of the table ``[exposure]``. stood : s, for how long a liquid has stood in it before the
+    soak.
+
     Nothing settles without cup_mm, where it is stirred, or without gravity.
     """
     usual = _CUP if isinstance(keys, schema.Dipped) else None

@@ -37,11 +37,12 @@ _DECIMAL_COMMA = re.compile(r"=\s*([+-]?\d{1,20}),(\d{1,20})\s*$")
 class Scenario(Brief):
     """What the user asks for.
 
-    solid and liquids are specs in SI units (see build_solid and build_liquid); exposure and
-    run hold the keys of their tables; text is the file's text. sds : standard deviations of the
-    quantities that were given with one, by the path of their key, in the unit of that.
-    measured : what was measured at the bench. questions : what ``sweep``, ``explain``, ``judge``
-    and ``plan`` are asked. dry_mass_g : of the piece that was weighed.
+    title, seed : as the file has them; softening : the keys of its table, if it has one. The solid
+    and liquids are specs in SI units (see build_solid and build_liquid); exposure and run hold the
+    keys of their tables; text is the file's text. sds : standard deviations of the quantities that
+    were given with one, by the path of their key, in the unit of that. measured : what was measured
+    at the bench. questions : what ``sweep``, ``explain``, ``judge`` and ``plan`` are asked.
+    dry_mass_g : of the piece that was weighed.
     """
 
     title: str

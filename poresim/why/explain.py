@@ -58,7 +58,8 @@ class Explained(Brief):
     logarithm of the ratio is shared, or the difference itself. mechanisms : by which the liquids
     differ. values : subset of them that the first liquid has from the second -> the result in
     every solid, (repeats,). shares : None where the liquids differ in nothing. wanted : width that
-    was asked for. uncertain : keys that were drawn within their standard deviations.
+    was asked for. uncertain : keys that were drawn within their standard deviations. title, seed,
+    accuracy : of the scenario. invented : whether it says that its data are.
     """
 
     title: str
@@ -124,7 +125,9 @@ def explain(
 
     Asks what the scenario's ``[explain]`` says; writes ``<out>/<scenario name>.explain.json`` and
     ``.explain.csv``. More solids are drawn until every share is known to the width asked for, or
-    there are as many as allowed. executor, workers, resume, force : as of :func:`poresim.run`.
+    there are as many as allowed.
+
+    executor, workers, progress, resume, force : as of :func:`poresim.run`.
 
     Raises RecordError where the result is not reached, what a run raises, RunInterrupted.
     """

@@ -54,7 +54,8 @@ class Judged(Brief):
     the most that a probability differed before the last rows were added. wanted : the error
     asked for. usual : whether the laws of the unknowns are the usual ones. unused : what was
     measured and is not weighed. invented : whether the scenario says that its data are. newtonian :
-    liquids whose weight logs see tension, angle and viscosity only together.
+    liquids whose weight logs see tension, angle and viscosity only together. title, seed,
+    accuracy : of the scenario. verdict : probabilities and what is known of each unknown.
     """
 
     title: str
@@ -105,9 +106,11 @@ def judge(
 ) -> Judged:
     """Weigh rival explanations against what ``[[measured]]`` names.
 
-    Writes <name>.judge.json and .judge.csv into ``out``, and keeps the bank of runs there,
-    <name>.bank.runs: further measurements are weighed by the same runs. executor, workers, resume,
-    force : as of :func:`poresim.run`; ``force`` throws a bank away only if it is another's.
+    Writes ``<name>.judge.json`` and ``.judge.csv`` into ``out``, and keeps the bank of runs there,
+    ``<name>.bank.runs``: further measurements are weighed by the same runs.
+
+    executor, workers, progress, resume, force : as of :func:`poresim.run`; ``force`` throws a bank
+    away only if it is another's.
 
     Raises RecordError where something needed is missing, what a run raises, RunInterrupted, and
     RunFailed where too few independent draws stand behind an answer.

@@ -121,8 +121,10 @@ def plan(
 ) -> Planned:
     """Rank the further tests of ``[plan]``, or the usual ones, by what they would tell per minute.
 
-    Writes <name>.plan.json and .plan.csv into ``out``, and keeps the bank of runs there, as
-    :func:`poresim.why.judge.judge` does. Arguments as there.
+    Writes ``<name>.plan.json`` and ``.plan.csv`` into ``out``, and keeps the bank of runs there, as
+    :func:`poresim.why.judge.judge` does.
+
+    executor, workers, progress, resume, force : as of :func:`poresim.run`.
 
     Raises what that raises; RecordError also where a reading lies beyond the bank's soaks.
     """

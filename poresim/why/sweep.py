@@ -73,7 +73,8 @@ class Swept(Brief):
 
     points : of each, the value of every quantity. liquids : their names. outcomes : (liquid,
     point, repeat) -> what is kept of the soak; those that failed are missing. sample : rows of the
-    pick-freeze design; None of a grid. failed : name of a soak -> why.
+    pick-freeze design; None of a grid. failed : name of a soak -> why. scenario, quantities,
+    repeats, results : what was varied, in how many solids, and which results are told.
     """
 
     scenario: Scenario
@@ -253,7 +254,8 @@ def sweep(
 
     Writes ``<out>/<scenario name>.sweep.h5`` and ``.sweep.csv``.
 
-    executor, workers, resume, force : as of :func:`poresim.run`; nor do the numbers depend on them.
+    plan : a scenario, or a ``Plan`` made of one. executor, workers, progress, resume, force : as of
+    :func:`poresim.run`; nor do the numbers depend on them.
     """
     from poresim.why.swept import write_csv, write_record
 
