@@ -279,13 +279,20 @@ def _entry(name: str) -> Iterator[str]:
 
 def reference() -> str:
     """The whole file."""
-    parts = [HEAD.rstrip()]
+    contents = []
+    parts = []
     for title, names in GROUPS.items():
         listed = ", ".join(f"`{name.rpartition('.')[2]}`" for name in names)
-        parts += [f"## {title}", listed]
+        contents.append(f"- [{title}](#{_anchor(title)}): {listed}")
+        parts.append(f"## {title}")
         for name in names:
             parts += _entry(name)
-    return "\n\n".join(parts) + "\n"
+    return "\n\n".join([HEAD.rstrip(), "\n".join(contents), *parts]) + "\n"
+
+
+def _anchor(title: str) -> str:
+    """As common viewers of Markdown make it of a heading."""
+    return re.sub(r"[^\w -]", "", title.lower()).replace(" ", "-")
 
 
 if __name__ == "__main__":

@@ -38,7 +38,7 @@ OTHERWISE = {
 _SHAPE = re.compile(r"\((?:\w+(?: \+ \d)?, ?)+(?:\w+(?: or \d)?)?\)")
 _UNIT = re.compile(r"\b(m2?|m3|kg|s|Pa|N|J|1/m|1/s|degrees|px)\b")
 _BARE = re.compile(
-    r"\b(over|shares?|ratio|width|0 to 1|ln|junctions?|slope|where they jam|angle)\b"
+    r"\b(over|shares?|ratio|width|0 to 1|ln|(?<!the )junctions?|slope|where they jam|angle)\b"
 )
 _IN_NAME = re.compile(r"_(deg|s|m|m2|m3|kg|g|Pa|1_s)$")
 
