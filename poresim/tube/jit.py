@@ -2,7 +2,8 @@
 
 numba's on-disk cache does not notice an edit in another file whose function was inlined. The
 cache folder is therefore keyed by a hash of every source of this package, where it lies, the Python
-and the numba version, the processor, and whether indices are checked: any edit starts an empty cache, and old ones are cleared.
+and the numba version, the processor, and whether indices are checked: any edit starts an empty
+cache, and old ones are cleared.
 
 numba itself is loaded with the first kernel, so that to look into the cache takes no time.
 """
