@@ -706,20 +706,6 @@ def test_only_the_snapshots_that_are_shown_are_read(made):
     assert all(isinstance(index, int) for _, index in read)
 
 
-def test_what_the_page_is_made_of_is_in_the_package():
-    """Files of the package that are not Python must be named, or an installed one lacks them."""
-    root = Path(__file__).resolve().parents[1]
-    named = tomllib.loads((root / "pyproject.toml").read_text())["tool"]["setuptools"][
-        "package-data"
-    ]
-    listed = {root / p.replace(".", "/") / one for p, names in named.items() for one in names}
-    found = {
-        one for one in (root / "poresim").rglob("*")
-        if one.is_file() and one.suffix != ".py" and "__pycache__" not in one.parts
-    }  # fmt: skip
-    assert listed == found
-
-
 def test_nothing_to_report():
     with pytest.raises(RecordError, match="nothing to report"):
         page([])
