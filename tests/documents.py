@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shlex
+from itertools import dropwhile
 from pathlib import Path
 from typing import NamedTuple
 
@@ -15,6 +16,7 @@ DOCUMENTS = [
 
 _FENCE = re.compile(r"^```(\S*)\n(.*?)^```$", re.M | re.S)
 _CODE = re.compile(r"`([^`]+)`")
+_SET = re.compile(r"[A-Z_]+=")  # a variable of the environment, before a command
 _LINK = re.compile(r"\]\(([^)\s]+)\)")
 
 
@@ -60,7 +62,7 @@ def _parted(line: list[str]) -> list[list[str]]:
             parts.append([])
         else:
             parts[-1].append(word)
-    return [part for part in parts if part]
+    return [list(dropwhile(_SET.match, part)) for part in parts if part]
 
 
 def inline_code(document: Path) -> list[str]:

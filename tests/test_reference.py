@@ -6,7 +6,6 @@ import builtins
 import importlib.util
 import inspect
 import re
-import tomllib
 from dataclasses import fields, is_dataclass
 from pathlib import Path
 
@@ -46,11 +45,6 @@ _IN_NAME = re.compile(r"_(deg|s|m|m2|m3|kg|g|Pa|1_s)$")
 def test_the_committed_file_is_what_the_docstrings_say():
     """python benchmarks/reference.py writes it anew."""
     assert reference.FILE.read_text(encoding="utf-8") == reference.reference()
-
-
-def test_it_comes_with_the_package():
-    project = tomllib.loads((ROOT / "pyproject.toml").read_text())
-    assert "REFERENCE.md" in project["tool"]["setuptools"]["package-data"]["poresim"]
 
 
 def test_every_public_name_is_listed_once():
