@@ -8,7 +8,7 @@ from films_seen import at, film, frame, inside, parts, repeat_of, saturation, we
 from films_soaked import DUNKED, FLAT, WAISTED, WIDE, soaked
 from numpy.testing import assert_array_equal
 
-from poresim.show.films.raster import count
+from poresim.show.films.raster import FULL, TubeMap
 from poresim.show.films.section import SectionScene
 from poresim.show.lifts import dip_of
 from poresim.show.slab import Slab
@@ -25,6 +25,15 @@ def moments(scene: SectionScene) -> list[float]:
     """Snapshots of the first liquid, and times between."""
     own = scene.repeats[0].snapshot_time_s
     return [*own[[1, 4, 7]].tolist(), 0.5 * own[0], 0.3 * own[2] + 0.7 * own[3], own[5:7].mean()]
+
+
+def count(seen: TubeMap, fill: np.ndarray) -> tuple[int, int]:
+    """Fine pixels of tubes, and of these the wet ones, by the rule of the kernel, in numpy."""
+    tubes = seen.owner >= 0
+    own, along = seen.owner[tubes], seen.along[tubes]
+    first, rest = fill[own, 0], 1 - fill[own, 1]
+    wet = (along < first) | (along > rest) | (first >= rest - FULL)
+    return int(tubes.sum()), int(wet.sum())
 
 
 @pytest.mark.parametrize("size", SIZES)

@@ -129,15 +129,6 @@ def paint(
     _paint(seen, fill, bars, closed, colours.astype(np.int64), picture)
 
 
-def count(seen: TubeMap, fill: NDArray[np.float32]) -> tuple[int, int]:
-    """Fine pixels of tubes, and of these the wet ones."""
-    tubes = seen.owner >= 0
-    own, along = seen.owner[tubes], seen.along[tubes]
-    first, rest = fill[own, 0], 1 - fill[own, 1]
-    wet = (along < first) | (along > rest) | (first >= rest - FULL)
-    return int(tubes.sum()), int(wet.sum())
-
-
 @kernel
 def _own(
     start: Floats, end: Floats, half: Floats, waist: Floats, cap: Floats, box: NDArray[np.int64],
